@@ -1,0 +1,54 @@
+"""labkit: plan, pour, score and settle small batches of tinted lip colour.
+
+Every public name is loaded from its room when it is first asked for (PEP 562), so `import labkit` is cheap.
+"""
+from importlib import import_module
+
+__version__ = "0.1.0"
+
+_ROOMS = {
+    "errors": ("LabkitError", "FormulaError", "RegionError", "TrialError", "StoreError", "PlanError",
+               "PourError", "ScoreError", "PanelError", "SurfaceError", "TweakError", "RehearsalError",
+               "NotYetError"),
+    "trial": ("Trial",),
+    "store": ("read_trial", "new_trial", "append_round", "append_melts", "append_pours", "append_servings",
+              "append_scores", "append_readings", "correct_scores", "correct_pours", "set_aside",
+              "take_back"),
+    "panel": ("appraise_panel",),
+    "planning": ("plan_round",),
+    "surfaces": ("fit_surfaces",),
+    "tweaks": ("suggest_next",),
+    "rehearsal": ("World", "rehearse"),
+    "figures": ("draw_region", "draw_round", "draw_panel", "draw_surface"),
+    "sheets": ("bench_sheet",),
+    "forms": ("pours_form", "scores_form"),
+}
+_ROOM_OF = {name: room for room, names in _ROOMS.items() for name in names}
+_LATER = {                                     # name -> what to do until it is built
+    "plan_serving": "Write servings.csv by hand until then: one row, with its own code, "
+                    "for each pour and tester.",
+    "read_scores": "Fill in scores.csv in a spreadsheet, or call append_scores, until then.",
+}
+__all__ = sorted([*_ROOM_OF, *_LATER])
+
+
+def __getattr__(name):
+    if name in _ROOM_OF:
+        return getattr(import_module(f"labkit.{_ROOM_OF[name]}"), name)
+    if name in _LATER:
+        return _not_yet(name)
+    if name in _ROOMS:
+        return import_module(f"labkit.{name}")
+    raise AttributeError(f"module 'labkit' has no attribute {name!r}")
+
+
+def __dir__():
+    return sorted([*globals(), *__all__])
+
+
+def _not_yet(name):
+    def later(*args, **kwargs):
+        from labkit.errors import NotYetError
+        raise NotYetError(f"{name} is not yet built. {_LATER[name]}")
+    later.__name__ = name
+    return later

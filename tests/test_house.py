@@ -1,0 +1,164 @@
+"""The picture of the house in DEVELOPERS.md, read off the source with `ast`: who may know whom."""
+import ast
+import pathlib
+import subprocess
+import sys
+
+import pytest
+
+import labkit
+from labkit.errors import LabkitError, NotYetError
+
+ROOT = pathlib.Path(__file__).resolve().parent.parent
+HOUSE = [                                      # rows top to bottom, names left to right
+    ["errors"],
+    ["wording", "checks"],
+    ["core"],
+    ["ingredients", "formula", "region"],
+    ["attributes", "rounds", "pours", "scores"],
+    ["trial"],
+    ["store"],
+    ["panel", "planning", "surfaces", "tweaks"],
+    ["rehearsal"],
+    ["figures", "sheets"],
+    ["forms", "__main__"],
+]
+CORE = ["simplex", "terms", "optimal", "order", "adequacy", "canonical", "posterior", "agreement",
+        "desirability", "improvement"]
+NUMBERS_ONLY = {"numpy", "scipy", "math", "itertools", "functools", "collections", "dataclasses", "typing",
+                "__future__"}
+ONE_DOOR = {                                   # outside thing -> the rooms that may touch it
+    "statsmodels": {"panel", "surfaces"},
+    "matplotlib": {"figures"},
+    "seaborn": {"figures"},
+    "ipywidgets": {"forms"},
+    "IPython": {"forms"},
+    "jinja2": {"wording", "sheets"},
+    "os": {"store", "__main__"},
+    "pathlib": {"store", "__main__"},
+    "tempfile": {"store", "__main__"},
+    "shutil": {"store", "__main__"},
+    "io": {"store", "__main__"},
+    "fcntl": {"store"},
+    "sys": {"store", "__main__"},
+}
+KNOWS_STORE = {"forms", "__main__"}            # the rooms to its right work in memory
+HEAVY = ("statsmodels", "matplotlib", "seaborn", "ipywidgets", "IPython", "jinja2", "scipy.optimize",
+         "scipy.stats", "scipy.spatial", "scipy.interpolate")
+PLACE = {room: (row, seat) for row, rooms in enumerate(HOUSE) for seat, room in enumerate(rooms)}
+FILES = sorted(path for path in (ROOT / "labkit").rglob("*.py") if path != ROOT / "labkit" / "__init__.py")
+
+
+def room_of(path):
+    return path.relative_to(ROOT / "labkit").with_suffix("").parts[0]
+
+
+def imports(path):
+    """Every module that a file names in an import, and whether the import stands at the top of the file."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    top = {id(node) for node in tree.body}
+    package = ("labkit", *path.relative_to(ROOT / "labkit").parts[:-1])
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from ((alias.name, id(node) in top) for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = ".".join(package[:len(package) + 1 - node.level]) + "." if node.level else ""
+            whole = (base + (node.module or "")).rstrip(".")
+            yield whole, id(node) in top
+            yield from ((f"{whole}.{alias.name}", id(node) in top) for alias in node.names)
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(ROOT).as_posix())
+class TestFile:
+    def test_has_a_place_in_the_house(self, path):
+        assert room_of(path) in PLACE
+
+    def test_imports_only_from_above_or_from_its_left(self, path):
+        here = room_of(path)
+        known = [module.split(".")[1] for module, _ in imports(path)
+                 if module.startswith("labkit.") and module.split(".")[1] in PLACE]
+        wrong = [there for there in known if there != here and PLACE[there] >= PLACE[here]]
+        assert wrong == []
+
+    def test_core_knows_numbers_only(self, path):
+        if room_of(path) != "core" or path.name == "__init__.py":
+            return
+        modules = [module for module, _ in imports(path)]
+        assert {module.split(".")[0] for module in modules if not module.startswith("labkit")} <= NUMBERS_ONLY
+        inside = {module.split(".")[2] for module in modules
+                  if module.startswith("labkit.core.") and module.split(".")[2] in CORE}
+        assert all(CORE.index(there) < CORE.index(path.stem) for there in inside if there != path.stem)
+        assert all(module.startswith("labkit.core") for module in modules if module.startswith("labkit."))
+
+    def test_outside_things_have_one_door_each(self, path):
+        wrong = [module for module, _ in imports(path)
+                 if room_of(path) not in ONE_DOOR.get(module.split(".")[0], {room_of(path)})]
+        assert wrong == []
+
+    def test_only_the_doors_know_the_store(self, path):
+        if any(module.startswith("labkit.store") for module, _ in imports(path)):
+            assert room_of(path) in KNOWS_STORE | {"store"}
+
+    def test_heavy_imports_stand_inside_functions(self, path):
+        assert [module for module, top in imports(path) if top and module.startswith(HEAVY)] == []
+
+    def test_prints_nothing_asserts_nothing_opens_nothing(self, path):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        assert not any(isinstance(node, ast.Assert) for node in ast.walk(tree))
+        called = {node.func.id for node in ast.walk(tree)
+                  if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)}
+        assert not called & {"exec", "eval", "input"}
+        if room_of(path) != "__main__":
+            assert "print" not in called
+        if room_of(path) not in ONE_DOOR["os"]:
+            assert "open" not in called
+
+
+def test_top_level_shows_exactly_these_names():
+    listed = subprocess.run(["git", "ls-files", "--cached", "--others", "--exclude-standard"], cwd=ROOT,
+                            text=True, capture_output=True, check=True).stdout.split("\n")
+    visible = {name.split("/")[0] for name in listed if name and not name.startswith(".")}
+    assert sorted(visible) == ["DEVELOPERS.md", "README.md", "labkit", "notebooks", "pyproject.toml", "tests",
+                               "trials"]
+
+
+def test_import_loads_none_of_the_rooms_and_nothing_heavy():
+    code = ("import sys, labkit; dir(labkit); heavy = {'numpy', 'pandas', 'scipy', 'statsmodels'}; "
+            "print(sorted(heavy & set(sys.modules)), [name for name in sys.modules if 'labkit.' in name])")
+    shown = subprocess.run([sys.executable, "-c", code], cwd=ROOT, text=True, capture_output=True, check=True)
+    assert shown.stdout.strip() == "[] []"
+
+
+def test_every_public_name_is_found_in_its_room():
+    missing = []
+    for name in labkit.__all__:
+        try:
+            getattr(labkit, name)
+        except (AttributeError, ImportError) as error:
+            missing.append(f"{name}: {error}")
+    assert missing == []
+
+
+def test_errors_are_one_family():
+    errors = [getattr(labkit, name) for name in labkit.__all__ if name.endswith("Error")]
+    assert len(errors) == 13 and all(issubclass(error, LabkitError) for error in errors)
+
+
+def test_unknown_name_is_refused():
+    with pytest.raises(AttributeError) as caught:
+        labkit.__getattr__("bake_cake")
+    assert str(caught.value) == "module 'labkit' has no attribute 'bake_cake'"
+
+
+def test_later_names_say_what_to_do_until_then():
+    with pytest.raises(NotYetError) as caught:
+        labkit.plan_serving("any", pours=["P01"])
+    assert str(caught.value) == (
+        "plan_serving is not yet built. Write servings.csv by hand until then: one row, with its own code, "
+        "for each pour and tester.")
+
+
+def test_style_is_what_ruff_says():
+    checked = subprocess.run([sys.executable, "-m", "ruff", "check", "--quiet", "labkit", "tests"], cwd=ROOT,
+                             text=True, capture_output=True)
+    assert checked.stdout + checked.stderr == ""
