@@ -1,0 +1,99 @@
+"""One-sentence checks that every room shares, and the only place where text becomes a number."""
+
+import math
+import re
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+import pandas as pd
+
+from labkit.errors import LabkitError
+from labkit.wording import words_joined
+
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+
+
+def is_blank(cell: object) -> bool:
+    """A cell without an entry: None, a missing number, or nothing but white space. The text NA is an entry."""
+    if isinstance(cell, str):
+        return not cell.strip()
+    return cell is None or cell is pd.NaT or cell is pd.NA or (isinstance(cell, float) and math.isnan(cell))
+
+
+def parse_number(cell: object, *, where: str, error: type[LabkitError] = LabkitError, blank: float = math.nan) -> float:
+    """The number in a cell, with a decimal comma or a decimal point; a blank cell gives `blank`.
+
+    Nothing is guessed: a unit behind the number, a thousands mark, NaN and infinity are refused.
+    """
+    if is_blank(cell):
+        return blank
+    text = cell.strip() if isinstance(cell, str) else repr(cell.item() if isinstance(cell, np.generic) else cell)
+    if isinstance(cell, bool) or not _NUMBER.fullmatch(text):
+        raise error(f"{where} is {text!r}, which is not a number. Write digits with one comma or point, and no unit.")
+    value = float(text.replace(",", "."))
+    if not math.isfinite(value):
+        raise error(f"{where} is {text!r}, which is too large to be meant. Write digits with one comma or point.")
+    return value
+
+
+def parse_grams(cell: object, *, where: str, error: type[LabkitError]) -> float:
+    """A weight in grams; blank is not weighed (nan), a negative weight is refused."""
+    value = parse_number(cell, where=where, error=error)
+    if value < 0:
+        raise error(f"{where} is {value:g}; a weight is never negative. Weigh again, or leave the cell empty.")
+    return value
+
+
+def parse_id(cell: object) -> str:
+    """An identity as text: 001 stays 001, NA is a name, and blank is the empty text."""
+    if is_blank(cell):
+        return ""
+    if isinstance(cell, float | np.floating) and float(cell).is_integer():
+        return str(int(cell))
+    return str(cell).strip()
+
+
+def check_choice(value: object, choices: Iterable[str], *, name: str, error: type[LabkitError]) -> str:
+    """`value` when it is one of `choices`."""
+    allowed = tuple(choices)
+    if not isinstance(value, str) or value not in allowed:
+        raise error(f"{name} is {value!r}. Choose {words_joined([repr(c) for c in allowed], last='or')}.")
+    return value
+
+
+def check_whole(value: object, *, name: str, low: int, high: int, error: type[LabkitError]) -> int:
+    """`value` as a whole number within low..high."""
+    whole = isinstance(value, int | np.integer) and not isinstance(value, bool | np.bool_)
+    if not whole or not low <= value <= high:
+        raise error(f"{name} is {value!r}. Give a whole number from {low} to {high}.")
+    return int(value)
+
+
+def check_share(value: object, *, name: str, error: type[LabkitError], high: float = 1.0) -> float:
+    """`value` as a finite number within 0..high."""
+    number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
+    if not number or not math.isfinite(value) or not 0 <= value <= high:
+        raise error(f"{name} is {value!r}. Give a number from 0 to {high:g}.")
+    return float(value)
+
+
+def check_frame(frame: object, *, what: str, error: type[LabkitError]) -> pd.DataFrame:
+    """`frame` when it is a table with one column of a name and at least one row."""
+    if not isinstance(frame, pd.DataFrame):
+        raise error(f"{what} is a {type(frame).__name__}. Give a pandas DataFrame, a row a pour.")
+    double = sorted({str(c) for c in frame.columns[frame.columns.duplicated()]})
+    if double:
+        raise error(f"{what} has two columns named {words_joined(double)}. Give each column a name of its own.")
+    return frame
+
+
+def check_columns(frame: pd.DataFrame, *, allowed: Sequence[str], required: Sequence[str], what: str,
+                  error: type[LabkitError]) -> None:
+    """Every required column is there and no column is strange; both are named."""
+    strange = [str(c) for c in frame.columns if c not in allowed]
+    if strange:
+        raise error(f"{what} has a column {strange[0]!r} that is not known here. "
+                    f"The columns are {words_joined([repr(c) for c in allowed])}.")
+    missing = [c for c in required if c not in frame.columns]
+    if missing:
+        raise error(f"{what} lacks the column {missing[0]!r}. It needs {words_joined([repr(c) for c in required])}.")

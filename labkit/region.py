@@ -1,0 +1,228 @@
+"""Where a formula may lie: in masses a polytope, beside it the box of the settings; in factors often not convex."""
+
+import itertools
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from labkit.core import simplex
+from labkit.errors import FormulaError, RegionError
+from labkit.formula import Recipe
+from labkit.wording import number_text
+
+TRIES = 400_000
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Region:
+    """The formulas that a recipe and its limits allow. `floor` is the least share of the batch that can be weighed."""
+
+    recipe: Recipe
+    floor: float = 0.0
+
+    def __post_init__(self):
+        self._check_not_empty()
+        self._check_wholes()
+
+    @cached_property
+    def polytope(self) -> simplex.Polytope:
+        """{m : rest rules m = 0, sum m = 1, m >= 0, low within <= of <= high within} over the things on the shelf."""
+        recipe, n = self.recipe, len(self.recipe.ingredients)
+        below = [row for _, row in self._limit_rows] + list(-np.eye(n))
+        equal = np.vstack([np.ones((1, n)), recipe.rest_rows])
+        return simplex.Polytope(equal=equal, equal_to=np.r_[1.0, np.zeros(len(equal) - 1)], below=np.array(below),
+                                below_to=np.zeros(len(below)))
+
+    @cached_property
+    def _limit_rows(self) -> list[tuple[str, np.ndarray]]:
+        """Rows a with a m <= 0, each with the sentence it stands for."""
+        rows = []
+        for what, of, within, low, high in self._stated_limits():
+            rows += [(f"{what} is at least {low:g} of {within[0]}", low * within[1] - of)] if low > 0 else []
+            rows += [(f"{what} is at most {high:g} of {within[0]}", of - high * within[1])] if high < 1 else []
+        return rows
+
+    def _stated_limits(self):
+        shelf = self.recipe.shelf
+        for s in self.recipe.statements:
+            what = s.column.split(": ")[-1]
+            yield what, s.of_row, (shelf.words(s.within), s.within_row), s.low, s.high
+        for limit in self.recipe.limits:
+            of = shelf.set_of(limit.of, where=limit.name)
+            within = shelf.set_of(limit.within, where=limit.name)
+            yield shelf.words(of), shelf.row(of), (shelf.words(within), shelf.row(within)), limit.low, limit.high
+
+    def _check_not_empty(self) -> None:
+        try:
+            self._chart
+        except simplex.EmptyPolytope:
+            raise RegionError(f"no formula fits these limits: {self._conflict()}. Widen one of them.") from None
+
+    def _conflict(self) -> str:
+        """Limits that cannot hold together: left out one at a time while the others still contradict each other."""
+        rows = list(self._limit_rows)
+        for row in list(rows):
+            fewer = [r for r in rows if r is not row]
+            if self._is_empty(fewer):
+                rows = fewer
+        return ", ".join(text for text, _ in rows[:-1]) + (", but " if len(rows) > 1 else "") + rows[-1][0] if rows else (
+            "the fixed rest leaves no room")
+
+    def _is_empty(self, rows: list[tuple[str, np.ndarray]]) -> bool:
+        whole = self.polytope
+        below = np.array([row for _, row in rows] + list(-np.eye(whole.below.shape[1])))
+        try:
+            simplex.lowest_point(simplex.Polytope(equal=whole.equal, equal_to=whole.equal_to, below=below,
+                                                  below_to=np.zeros(len(below))), np.zeros(below.shape[1]))
+        except simplex.EmptyPolytope:
+            return True
+        return False
+
+    def _check_wholes(self) -> None:
+        """Each ratio has a whole that a balance can weigh everywhere in the region."""
+        for s in self.recipe.statements:
+            if np.allclose(s.within_row, 1.0):
+                continue
+            least = simplex.extent(self.polytope, s.within_row)[0]
+            if least < max(self.floor, 1e-9) * (1 - 1e-9):
+                words = self.recipe.shelf.words(s.within)
+                raise FormulaError(f"{s.column} is a share of {words}, which may go down to {number_text(100 * least, 3)} % of the "
+                                   f"batch, less than one balance step. Raise the low of {words}, or hold {s.column} fixed.")
+
+    @cached_property
+    def _chart(self) -> simplex.Chart:
+        return simplex.chart(self.polytope)
+
+    @property
+    def dimension(self) -> int:
+        """Free dimensions of the formulas; settings are beside them."""
+        return self._chart.dimension
+
+    def vertices(self) -> pd.DataFrame:
+        """A row a corner of what may be poured: ingredient columns, g/g."""
+        corners = np.clip(self._vertices, 0.0, None)
+        return pd.DataFrame(corners / corners.sum(axis=1, keepdims=True), columns=list(self.recipe.ingredients))
+
+    @cached_property
+    def _vertices(self) -> np.ndarray:
+        return simplex.vertices(self.polytope)
+
+    def contains(self, frame: pd.DataFrame, tolerance: float = simplex.TOLERANCE) -> np.ndarray:
+        """Whether each formula (ingredient columns, g/g) keeps every rule and limit within `tolerance` [g/g]."""
+        return simplex.contains(self.polytope, self.recipe.fractions_in(frame), tolerance)
+
+    def corners(self) -> pd.DataFrame:
+        """Coordinates of the vertices, crossed with the corners of the box of settings."""
+        inner = self.recipe.factors_of(self.vertices())
+        box = list(itertools.product(*[dict.fromkeys((s.low, s.high)) for s in self.recipe.setting_list]))
+        crossed = inner.loc[inner.index.repeat(len(box))].reset_index(drop=True)
+        for k, setting in enumerate(self.recipe.settings):
+            crossed[setting] = [values[k] for values in box] * len(inner)
+        return crossed
+
+    def sample(self, n: int, seed: int = 0) -> pd.DataFrame:
+        """n points, uniform on coded factors (blends: on their shares) within the region, settings included."""
+        rng = np.random.default_rng(seed)
+        kept: list[pd.DataFrame] = []
+        found = tried = 0
+        while found < n and tried < TRIES:
+            size = max(n, 256) if not tried else min(TRIES, 4 * tried)
+            points = self._box_points(rng, size)
+            inside = self._inside(points)
+            kept.append(points[inside])
+            found, tried = found + int(inside.sum()), tried + size
+        if found < n:
+            return self._mass_sample(n, seed)
+        return pd.concat(kept, ignore_index=True).iloc[:n]
+
+    def _box_points(self, rng: np.random.Generator, n: int) -> pd.DataFrame:
+        """Uniform over the ranges of factors and settings and over the bounded simplex of each blend."""
+        recipe = self.recipe
+        columns = {}
+        for s in recipe.shares:
+            columns[s.name] = rng.uniform(s.low, s.high, size=n)
+        for blend in recipe.blend_list:
+            shares = simplex.uniform_points(_bounded_simplex(blend.low, blend.high), n, int(rng.integers(2**31)))
+            columns |= {c: shares[:, k] for k, c in enumerate(blend.columns)}
+        for s in recipe.setting_list:
+            columns[s.name] = rng.uniform(s.low, s.high, size=n)
+        return pd.DataFrame(columns, index=range(n))[list(recipe.coordinates)]
+
+    def _inside(self, points: pd.DataFrame) -> np.ndarray:
+        if not self.recipe.limits and not self._may_clash:
+            return np.ones(len(points), dtype=bool)
+        try:
+            return self.contains(self.recipe.formula_at(points))
+        except FormulaError:
+            return np.array([self._fits(points.iloc[[i]]) for i in range(len(points))])
+
+    def _fits(self, row: pd.DataFrame) -> bool:
+        try:
+            return bool(self.contains(self.recipe.formula_at(row))[0])
+        except FormulaError:
+            return False
+
+    @cached_property
+    def _may_clash(self) -> bool:
+        """Whether some corner of the factors' own box is no formula: then points are tested one by one."""
+        recipe = self.recipe
+        if recipe.blend_list or len(recipe.shares) > 10:
+            return True
+        ends = pd.DataFrame(itertools.product(*[(s.low, s.high) for s in recipe.shares]), columns=[s.name for s in recipe.shares])
+        return bool(len(ends)) and len(recipe.shares) > 0 and not all(self._fits(ends.iloc[[i]]) for i in range(len(ends)))
+
+    def _mass_sample(self, n: int, seed: int) -> pd.DataFrame:
+        """For a region that fills too little of its box: points uniform in masses (stated in the docs of `sample`)."""
+        rng = np.random.default_rng(seed + 1)
+        masses = simplex.uniform_points(self.polytope, n, seed)
+        masses = np.clip(masses, 0, None)
+        points = self.recipe.factors_of(pd.DataFrame(masses / masses.sum(axis=1, keepdims=True),
+                                                     columns=list(self.recipe.ingredients)))
+        for s in self.recipe.setting_list:
+            points[s.name] = rng.uniform(s.low, s.high, size=n)
+        return points
+
+    # Coded coordinates
+
+    @property
+    def coded_names(self) -> tuple[str, ...]:
+        """Names of the coded coordinates: q - 1 for a blend of q parts."""
+        names = [s.name for s in self.recipe.shares]
+        for blend in self.recipe.blend_list:
+            names += [f"{blend.name} ({k})" for k in range(1, len(blend.parts))]
+        return (*names, *self.recipe.settings)
+
+    def coded(self, frame: pd.DataFrame) -> np.ndarray:
+        """Coded coordinates (m, d): factors and settings run from -1 to 1 over low..high; a blend of q parts has q - 1
+        isometric coordinates H (x - middle) / (half of the widest range), H the Helmert rows, so that distances treat all parts alike.
+        """
+        recipe, columns = self.recipe, []
+        for s in recipe.shares:
+            columns.append(_coded(frame[s.name], s.low, s.high))
+        for blend in recipe.blend_list:
+            low, high = np.array(blend.low), np.array(blend.high)
+            shares = frame[list(blend.columns)].to_numpy(dtype=float)
+            half = (high - low).max() / 2 or 1.0
+            columns += list(((shares - (low + high) / 2) @ _helmert(len(low)).T / half).T)
+        for s in recipe.setting_list:
+            columns.append(_coded(frame[s.name], s.low, s.high))
+        return np.array(columns, dtype=float).T.reshape(len(frame), len(columns))
+
+
+def _coded(values: pd.Series, low: float, high: float) -> np.ndarray:
+    half = (high - low) / 2 or 1.0
+    return (values.to_numpy(dtype=float) - (low + high) / 2) / half
+
+
+def _helmert(q: int) -> np.ndarray:
+    from scipy.linalg import helmert
+
+    return helmert(q)
+
+
+def _bounded_simplex(low, high) -> simplex.Polytope:
+    q = len(low)
+    return simplex.Polytope(equal=np.ones((1, q)), equal_to=[1.0], below=np.vstack([np.eye(q), -np.eye(q)]),
+                            below_to=np.r_[np.asarray(high, dtype=float), -np.asarray(low, dtype=float)])

@@ -1,0 +1,131 @@
+"""Rows of text -> aligned text or HTML: one report, two faces made from the same blocks."""
+
+import html
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+
+def words_joined(words: Iterable[object], *, last: str = "and") -> str:
+    """`a, b and c`."""
+    items = [str(word) for word in words]
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} {last} {items[-1]}" if items else "nothing"
+
+
+def plural(count: int, noun: str) -> str:
+    """`1 pour`, `2 pours`; -s and -x take -es, a consonant before -y gives -ies."""
+    if count == 1:
+        return f"{count} {noun}"
+    if noun.endswith("y") and noun[-2:-1] not in "aeiou":
+        return f"{count} {noun[:-1]}ies"
+    return f"{count} {noun}es" if noun.endswith(("s", "x")) else f"{count} {noun}s"
+
+
+def number_text(value: object, digits: int = 2) -> str:
+    """A number with `digits` decimals, blank where there is none, text as it is."""
+    if value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value)):
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int) or not hasattr(value, "__float__"):
+        return str(value)
+    text = f"{float(value):.{digits}f}"
+    return text.lstrip("-") if float(text) == 0 else text
+
+
+@dataclass(frozen=True, kw_only=True)
+class Block:
+    """One block of a report: a heading, a line, or a grid of cells under a header."""
+
+    kind: str
+    text: str = ""
+    header: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+
+
+def heading(text: str) -> Block:
+    """A heading."""
+    return Block(kind="heading", text=text)
+
+
+def line(text: str) -> Block:
+    """A sentence or a paragraph of its own."""
+    return Block(kind="line", text=text)
+
+
+def grid(header: Sequence[str], rows: Iterable[Sequence[object]], title: str = "") -> Block:
+    """Cells under a header; cells are turned to text with two decimals."""
+    cells = tuple(tuple(number_text(cell) for cell in row) for row in rows)
+    return Block(kind="grid", text=title, header=tuple(map(str, header)), rows=cells)
+
+
+def grid_of(frame: pd.DataFrame, *, digits: int | Mapping[str, int] = 2, title: str = "", index: str | None = None) -> Block:
+    """A frame as a grid; `digits` for all columns or by column; `index` names the index when it is to be shown."""
+    table = frame.rename_axis(index).reset_index() if index else frame
+    places = digits if isinstance(digits, Mapping) else {}
+    usual = 2 if isinstance(digits, Mapping) else digits
+    header = tuple(map(str, table.columns))
+    columns = [[number_text(v, places.get(c, usual)) for v in table[c].tolist()] for c in table.columns]
+    return Block(kind="grid", text=title, header=header, rows=tuple(zip(*columns, strict=True)) if columns else ())
+
+
+@dataclass(frozen=True, kw_only=True)
+class Report:
+    """Blocks in reading order, shown as text or as HTML."""
+
+    blocks: tuple[Block, ...]
+
+    def as_text(self, width: int = 100) -> str:
+        """Plain text: headings underlined, lines wrapped at `width`, grids aligned."""
+        return "\n".join(_block_text(block, width) for block in self.blocks).strip("\n")
+
+    def as_html(self) -> str:
+        """The same rows as an HTML fragment without styles of its own."""
+        return "\n".join(_block_html(block) for block in self.blocks)
+
+
+def report(*blocks: Block) -> Report:
+    """A report of these blocks."""
+    return Report(blocks=tuple(blocks))
+
+
+def _block_text(block: Block, width: int) -> str:
+    import textwrap
+
+    if block.kind == "heading":
+        return f"\n{block.text}\n{'-' * len(block.text)}"
+    if block.kind == "line":
+        return textwrap.fill(block.text, width, break_long_words=False, break_on_hyphens=False)
+    title = f"{block.text}\n" if block.text else ""
+    return title + "\n".join(_aligned(block.header, block.rows))
+
+
+def _aligned(header: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> list[str]:
+    """Columns of numbers to the right, columns of words to the left, two blanks between."""
+    columns = list(zip(header, *rows, strict=True))
+    widths = [max(map(len, column)) for column in columns]
+    right = [_is_numeric(column[1:]) for column in columns]
+    lines = [[c.rjust(w) if r else c.ljust(w) for c, w, r in zip(cells, widths, right, strict=True)]
+             for cells in (header, *rows)]
+    return ["  " + "  ".join(cells).rstrip() for cells in lines]
+
+
+def _is_numeric(cells: tuple[str, ...]) -> bool:
+    filled = [cell for cell in cells if cell]
+    return bool(filled) and all(cell.lstrip("+-").replace(".", "", 1).rstrip("%").isdigit() for cell in filled)
+
+
+def _block_html(block: Block) -> str:
+    if block.kind == "heading":
+        return f"<h4>{html.escape(block.text)}</h4>"
+    if block.kind == "line":
+        return f"<p>{html.escape(block.text)}</p>"
+    right = [_is_numeric(column) for column in zip(*block.rows, strict=True)] or [False] * len(block.header)
+    style = ['style="text-align:right"' if r else 'style="text-align:left"' for r in right]
+    head = "".join(f"<th {s}>{html.escape(c)}</th>" for c, s in zip(block.header, style, strict=True))
+    body = "\n".join("<tr>" + "".join(f"<td {s}>{html.escape(c)}</td>" for c, s in zip(row, style, strict=True)) + "</tr>"
+                     for row in block.rows)
+    caption = f"<caption>{html.escape(block.text)}</caption>" if block.text else ""
+    return f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>\n{body}\n</tbody></table>"
