@@ -1,0 +1,175 @@
+"""Least squares and its checks: certified values, printed tables, statsmodels, explicit deletion."""
+import pathlib
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+
+from labkit.core import adequacy
+
+PUBLISHED = pathlib.Path(__file__).resolve().parent.parent / "published"
+
+
+def table(name):
+    return pd.read_csv(PUBLISHED / f"{name}.csv")
+
+
+def certified(name):
+    values = table("strd_certified").query("dataset == @name").set_index("quantity")
+    b = values[values.index.str.match(r"b\d+$")]
+    return values.certified_value, b.certified_value.to_numpy(), b.certified_sd.to_numpy()
+
+
+def digits(found, true):
+    return -np.log10(np.maximum(np.abs(np.asarray(found) / true - 1), 1e-16))
+
+
+def assert_printed(found, printed, half_a_digit):
+    assert (np.abs(np.subtract(found, printed)) <= half_a_digit).all(), (found, printed)
+
+
+def quadratic(x1, x2):
+    return np.column_stack([np.ones(len(x1)), x1, x2, x1**2, x2**2, x1 * x2])
+
+
+def correlated(seed=0):
+    rng = np.random.default_rng(seed)
+    columns = np.column_stack([np.ones(11), rng.normal(size=(11, 3))])
+    half = rng.normal(size=(11, 11))
+    return columns, rng.normal(size=11) + columns @ [1, 2, 0, -1], half @ half.T + np.eye(11)
+
+
+class TestCertified:
+    """NIST Statistical Reference Datasets, linear regression."""
+
+    def test_longley_nine_digits(self):
+        frame, (values, b, sd) = table("strd_longley"), certified("longley")
+        x = frame.filter(like="x").to_numpy()
+        middle, spread = x.mean(axis=0), x.std(axis=0)
+        columns = np.column_stack([np.ones(len(x)), (x - middle) / spread])
+        fit = adequacy.least_squares(columns, frame.y.to_numpy())
+        slopes = fit.coefficients[1:] / spread
+        assert digits(np.r_[fit.coefficients[0] - slopes @ middle, slopes], b).min() >= 9
+        assert digits(np.sqrt(fit.scale * np.diag(fit.covariance))[1:] / spread, sd[1:]).min() >= 9
+        assert digits(np.sqrt(fit.scale), values["residual_sd"]) >= 9
+        assert digits(adequacy.r_squared(fit, frame.y.to_numpy()), values["r_squared"]) >= 9
+
+    def test_filip_seven_digits_after_centring_and_scaling(self):
+        frame, (values, b, _) = table("strd_filip"), certified("filip")
+        middle, half = (frame.x.max() + frame.x.min()) / 2, np.ptp(frame.x) / 2
+        z = ((frame.x - middle) / half).to_numpy()
+        fit = adequacy.least_squares(np.polynomial.chebyshev.chebvander(z, 10), frame.y.to_numpy())
+        back = np.polynomial.Chebyshev(fit.coefficients, domain=[middle - half, middle + half])
+        assert digits(back.convert(kind=np.polynomial.Polynomial, domain=[-1, 1]).coef, b).min() >= 7
+        assert digits(np.sqrt(fit.scale), values["residual_sd"]) >= 7
+
+    @pytest.mark.parametrize(("name", "enough"), [("wampler1", 9), ("wampler4", 9)])
+    def test_wampler(self, name, enough):
+        frame, (_, b, _) = table(f"strd_{name}"), certified(name)
+        fit = adequacy.least_squares(np.vander((frame.x - 10) / 10, 6, increasing=True), frame.y.to_numpy())
+        back = np.polynomial.Polynomial(fit.coefficients, domain=[0, 20], window=[-1, 1]).convert().coef
+        assert digits(back, b).min() >= enough
+
+
+class TestHandbook:
+    """NIST/SEMATECH e-Handbook 5.5.3.1.4, Table of the second-order fit; the linear model beside it."""
+
+    frame = table("nist_chem_ccd")
+    y = frame.y.to_numpy()
+
+    @pytest.mark.parametrize(("terms", "ss", "f", "p", "rmse", "r2", "adjusted", "predicted", "press"), [
+        (3, 827.9, 3.19, 0.141, 10.01, 0.5266, 0.4319, 0.2425, 1602.02),
+        (6, 59.9, 0.46, 0.725, 5.77, 0.8898, 0.8111, 0.6708, 696.25)])
+    def test_lack_of_fit_and_press(self, terms, ss, f, p, rmse, r2, adjusted, predicted, press):
+        columns = quadratic(self.frame.x1, self.frame.x2)[:, :terms]
+        fit = adequacy.least_squares(columns, self.y)
+        groups = adequacy.repeats(self.frame[["x1", "x2"]].to_numpy(), 1e-6)
+        lack, pure = adequacy.lack_of_fit(fit, groups, self.y)
+        total = adequacy.centred_total(self.y)
+        assert_printed([lack.ss, lack.f, lack.p], [ss, f, p], [0.05, 0.005, 0.0005])
+        assert (pure.df, lack.df) == (4, 12 - terms + 1 - 4)
+        assert_printed([np.sqrt(fit.scale), adequacy.r_squared(fit, self.y)], [rmse, r2], [0.005, 5e-5])
+        assert_printed(1 - fit.scale / (total / 12), adjusted, 5e-5)
+        left_out = adequacy.press(fit)
+        assert_printed([left_out, 1 - left_out / total], [press, predicted], [0.005, 5e-5])
+
+    def test_yarn_has_a_centred_r_squared(self):
+        """e-Handbook 5.5.4.2: R2 .951356, F as corrected in the list of misprints; PRESS recomputed."""
+        frame = table("yarn_elongation")
+        x = frame[["x1", "x2", "x3"]].to_numpy()
+        columns = np.column_stack([x, x[:, 0] * x[:, 1], x[:, 0] * x[:, 2], x[:, 1] * x[:, 2]])
+        fit = adequacy.least_squares(columns, frame.y.to_numpy())
+        assert_allclose(adequacy.r_squared(fit, frame.y.to_numpy()), 0.951356, atol=5e-7)
+        assert_allclose(adequacy.press(fit), 18.295, atol=5e-4)
+
+
+class TestAgainstReferences:
+    def test_statsmodels_gls(self):
+        import statsmodels.api as sm
+
+        columns, y, spread = correlated()
+        fit = adequacy.least_squares(columns, y, spread)
+        other = sm.GLS(y, columns, sigma=spread).fit(method="qr")
+        assert_allclose(fit.coefficients, other.params, rtol=1e-9)
+        assert_allclose(np.sqrt(np.diag(fit.covariance) * fit.scale), other.bse, rtol=1e-9)
+        assert_allclose(adequacy.r_squared(fit, y, spread), other.rsquared, rtol=1e-9)
+
+    def test_statsmodels_influence(self):
+        import statsmodels.api as sm
+
+        columns, y, _ = correlated()
+        fit = adequacy.least_squares(columns, y)
+        other = sm.OLS(y, columns).fit().get_influence()
+        assert_allclose(adequacy.leverage(fit), other.hat_matrix_diag, rtol=1e-9)
+        assert_allclose(adequacy.influence(fit, columns), other.cooks_distance[0], rtol=1e-8)
+        assert_allclose(adequacy.left_out_residuals(fit), other.resid_press, rtol=1e-9)
+
+    def test_leaving_one_out_explicitly_with_correlated_rows(self):
+        columns, y, spread = correlated(1)
+        fit = adequacy.least_squares(columns, y, spread)
+        left, distance = np.empty(11), np.empty(11)
+        for i in range(11):
+            keep = np.arange(11) != i
+            part = adequacy.least_squares(columns[keep], y[keep], spread[np.ix_(keep, keep)])
+            kriged = spread[i, keep] @ np.linalg.solve(spread[np.ix_(keep, keep)], y[keep] - part.fitted)
+            left[i] = y[i] - columns[i] @ part.coefficients - kriged
+            moved = part.coefficients - fit.coefficients
+            distance[i] = moved @ np.linalg.solve(fit.covariance, moved) / (4 * fit.scale)
+        assert_allclose(adequacy.left_out_residuals(fit), left, rtol=1e-8)
+        assert_allclose(adequacy.influence(fit, columns, spread), distance, rtol=1e-8)
+
+    def test_a_common_factor_of_the_covariance_changes_no_answer(self):
+        columns, y, _ = correlated(2)
+        plain = adequacy.least_squares(columns, y)
+        scaled = adequacy.least_squares(columns, y, 7.0 * np.eye(11))
+        assert_allclose(plain.coefficients, scaled.coefficients)
+        assert_allclose(adequacy.press(plain), adequacy.press(scaled))
+        assert_allclose(plain.covariance * plain.scale, scaled.covariance * scaled.scale)
+        assert_allclose(adequacy.leverage(plain), adequacy.leverage(scaled, 7.0 * np.eye(11)))
+
+
+class TestEdges:
+    def test_a_row_that_decides_alone_cannot_be_left_out(self):
+        columns = np.array([[1.0, 0.0], [1.0, 0.0], [1.0, 1.0]])
+        fit = adequacy.least_squares(columns, np.array([1.0, 2.0, 5.0]))
+        assert_allclose(adequacy.left_out_residuals(fit), [-1.0, 1.0, np.nan])
+        assert np.isnan(adequacy.press(fit))
+
+    def test_no_repeats_no_lack_of_fit(self):
+        columns, y, _ = correlated()
+        fit = adequacy.least_squares(columns, y)
+        lack, pure = adequacy.lack_of_fit(fit, np.arange(11), y)
+        assert (pure.df, lack.df) == (0, 7) and np.isnan(lack.f)
+
+    def test_no_degrees_of_freedom_no_scale(self):
+        assert np.isnan(adequacy.least_squares(np.ones((1, 1)), np.array([3.0])).scale)
+
+    def test_repeats_group_what_the_balance_cannot_tell_apart(self):
+        points = np.array([[0.0, 0.0], [0.004, -0.003], [0.5, 0.0], [0.0, 0.0]])
+        assert adequacy.repeats(points, 0.01).tolist() == [0, 0, 1, 0]
+
+    @pytest.mark.parametrize(("columns", "independent"), [
+        (np.ones((4, 2)), 1), (np.column_stack([np.ones(4), np.arange(4) * 1e-8]), 2), (np.zeros((3, 2)), 0)])
+    def test_rank_does_not_depend_on_units(self, columns, independent):
+        assert adequacy.rank(columns) == independent
