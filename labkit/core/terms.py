@@ -1,12 +1,13 @@
 """Model matrices: named polynomial terms in coded coordinates, and orthonormal functions by degree."""
 
 from dataclasses import dataclass
-from functools import cached_property
 from itertools import combinations, combinations_with_replacement
+from math import factorial, prod
 
 import numpy as np
 
 RANK_TOLERANCE = 1e-7  # of the largest singular value; sample coordinates carry about 1e-12
+MODELS = ("linear", "interaction", "quadratic")
 
 
 def frozen(array, dtype=float) -> np.ndarray:
@@ -20,10 +21,10 @@ def frozen(array, dtype=float) -> np.ndarray:
 class DegreeBasis:
     """Functions of the region, orthonormal in the mean square of a sample, by polynomial degree.
 
-    phi(x) = m((x - centre) @ spread) @ weights, where m lists monomials with the given exponents. The first function
-    is the constant 1; those of degree k are orthogonal to everything of lower degree. An affine recoding of the
-    coordinates only rotates the functions within a degree, so a prior with one scale a degree means the same in any
-    coding.
+    phi(x) = m((x - centre) @ spread) @ weights, where m lists monomials with the given exponents. The first
+    function is the constant 1; those of degree k are orthogonal to everything of lower degree. An affine
+    recoding of the coordinates only rotates the functions within a degree, so a prior with one scale a degree
+    means the same in any coding.
 
     centre (d,), spread (d, r), exponents (m, r) whole numbers, weights (m, p), degrees (p,) whole numbers.
     """
@@ -52,11 +53,11 @@ class DegreeBasis:
 
 
 def degree_basis(sample, degree=2) -> DegreeBasis:
-    """Orthonormal functions up to a degree over a dense sample (n, d) of the region, in its coded coordinates.
+    """Orthonormal functions up to a degree over a dense sample (n, d) of the region, in coded coordinates.
 
-    Constant; linear functions modulo constants; quadratic ones modulo linear ones; and so on. The coordinates are
-    whitened first (singular values of the centred sample), so the result does not depend on how they were coded;
-    directions in which the sample has no extent bring no function.
+    Constant; linear functions modulo constants; quadratic ones modulo linear ones; and so on. The coordinates
+    are whitened first (singular values of the centred sample), so the result does not depend on how they were
+    coded; directions in which the sample has no extent bring no function.
     """
     sample = as_rows(sample)
     centre = sample.mean(axis=0)
@@ -66,16 +67,15 @@ def degree_basis(sample, degree=2) -> DegreeBasis:
 
 
 def basis_of_terms(sample, exponents) -> DegreeBasis:
-    """Orthonormal functions spanning given monomials (m, d) over a sample (n, d): as `degree_basis`, fewer functions.
+    """Orthonormal functions spanning given monomials (m, d) over a sample (n, d), by degree.
 
-    The constant always belongs to the span. Unlike `degree_basis` this depends on the coding of the coordinates, as
-    the choice of monomials does.
+    The constant and the linear functions always belong to the span. Unlike `degree_basis` this depends on the
+    coding of the coordinates, as the choice of monomials does.
     """
-    sample = as_rows(sample)
-    exponents = np.atleast_2d(np.asarray(exponents, dtype=int))
-    constant = np.zeros((1, sample.shape[1]), dtype=int)
-    exponents = np.vstack([constant, exponents[exponents.sum(axis=1) > 0]])
-    return _basis(sample, centre=np.zeros(sample.shape[1]), spread=np.eye(sample.shape[1]), exponents=exponents)
+    sample, exponents = as_rows(sample), np.atleast_2d(np.asarray(exponents, dtype=int))
+    width = sample.shape[1]
+    exponents = np.vstack([graded_exponents(width, 1), exponents[exponents.sum(axis=1) > 1]])
+    return _basis(sample, centre=np.zeros(width), spread=np.eye(width), exponents=exponents)
 
 
 def _basis(sample, *, centre, spread, exponents) -> DegreeBasis:
@@ -105,8 +105,8 @@ def _extend(columns, block, values, weights):
 def whitening(columns, floor=None) -> np.ndarray:
     """W (d, r) such that columns @ W is orthonormal in the mean square, r the numerical rank.
 
-    floor: the size below which (times RANK_TOLERANCE) a direction counts as nothing; the largest singular value of
-    the scaled columns where it is left out.
+    A direction counts as nothing below RANK_TOLERANCE times `floor`, or times the largest singular value of
+    the scaled columns where `floor` is left out.
     """
     scale = np.ones(columns.shape[1]) if floor else root_mean_square(columns)
     scale = np.where(scale > 1e-12, scale, np.inf)
@@ -140,3 +140,149 @@ def monomials(values, exponents) -> np.ndarray:
     for j in range(values.shape[1]):
         result *= values[:, j, None] ** exponents[:, j]
     return result
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Terms:
+    """The terms of a polynomial model: monomials in named columns, with their names.
+
+    columns: what the model is written in; exponents (m, d); blends: for each blend the places of its parts
+    among the columns. The parts of a blend are divided by their sum before a row is used, so shares that were
+    rounded still add to one.
+    """
+
+    columns: tuple
+    exponents: np.ndarray
+    blends: tuple = ()
+
+    def __post_init__(self):
+        object.__setattr__(self, "exponents", frozen(self.exponents, dtype=int))
+
+    @property
+    def names(self) -> tuple:
+        return tuple(term_name(self.columns, row) for row in self.exponents)
+
+    @property
+    def degrees(self) -> np.ndarray:
+        return self.exponents.sum(axis=1)
+
+    def evaluate(self, values) -> np.ndarray:
+        """The model matrix (n, m) at values (n, d) of the columns."""
+        return monomials(closed(as_rows(values), self.blends), self.exponents)
+
+    def subset(self, names) -> "Terms":
+        """The terms with these names, in this model's order."""
+        kept = [name in set(names) for name in self.names]
+        return Terms(columns=self.columns, exponents=self.exponents[kept], blends=self.blends)
+
+
+def polynomial_terms(columns, *, model="quadratic", blends=()) -> Terms:
+    """A linear, interaction or quadratic model in factors, and the Scheffe model of that degree in blends.
+
+    Factors: constant, x, x y and, for "quadratic", x^2. One blend of parts p: p and p q take the place of the
+    constant and of its own squares, and p x that of x (Scheffe 1958; Cornell, Experiments with Mixtures).
+    Further blends: their parts but the last, and their products p q. The terms are linearly independent on a
+    region with an inside. blends: tuples of places among the columns.
+    """
+    parts = [tuple(blend) for blend in blends]
+    first = parts[0] if parts else ()
+    in_blend = {place for blend in parts for place in blend}
+    factors = [place for place in range(len(columns)) if place not in in_blend]
+    free = sorted(factors + [place for blend in parts[1:] for place in blend[:-1]])
+    rows = _linear_rows(first, free, keep=not first or model == "linear")
+    if model != "linear":
+        rows += [pair for blend in parts for pair in combinations(blend, 2)]
+        rows += [(part, place) for place in free for part in first]
+        within = {pair for blend in parts for pair in combinations(sorted(blend), 2)}
+        rows += [pair for pair in combinations(free, 2) if pair not in within]
+    if model == "quadratic":
+        rows += [(place, place) for place in factors]
+    exponents = [np.bincount(np.array(row, dtype=int), minlength=len(columns)) for row in rows]
+    return Terms(columns=tuple(columns), exponents=np.array(exponents), blends=tuple(parts))
+
+
+def _linear_rows(first, free, *, keep) -> list:
+    start = [(part,) for part in first] or [()]
+    return start + [(place,) for place in free if keep]
+
+
+def crossed(one, other) -> Terms:
+    """Every term of one model times every term of another in the same columns (blend x factor crossings)."""
+    exponents = (one.exponents[:, None] + other.exponents[None]).reshape(-1, len(one.columns))
+    kept = np.sort(np.unique(exponents, axis=0, return_index=True)[1])
+    return Terms(columns=one.columns, exponents=exponents[kept], blends=one.blends or other.blends)
+
+
+def term_name(columns, exponents) -> str:
+    """'constant', 'wax', 'wax x load', 'wax^2': a term in words."""
+    powers = [name if power == 1 else f"{name}^{power}" for name, power in zip(columns, exponents) if power]
+    return " x ".join(powers) or "constant"
+
+
+def closed(values, blends) -> np.ndarray:
+    """Values with the parts of each blend divided by their sum."""
+    values = np.array(values, dtype=float)
+    for blend in blends:
+        places = list(blend)
+        values[:, places] /= values[:, places].sum(axis=1, keepdims=True)
+    return values
+
+
+def indistinct_terms(terms, sample) -> dict:
+    """Terms that a sample (n, d) of the region cannot tell from earlier ones: name -> those it is made of.
+
+    QR with the columns in the model's order: a term depends on earlier ones where nothing of it is left.
+    """
+    matrix = terms.evaluate(sample)
+    size = root_mean_square(matrix)
+    matrix = matrix / np.where(size > 0, size, 1)
+    kept, found = [], {}
+    for j, name in enumerate(terms.names):
+        weights = np.linalg.lstsq(matrix[:, kept], matrix[:, j], rcond=None)[0] if kept else np.zeros(0)
+        if root_mean_square(matrix[:, j] - matrix[:, kept] @ weights) > RANK_TOLERANCE:
+            kept.append(j)
+        else:
+            found[name] = tuple(terms.names[i] for i, weight in zip(kept, weights) if abs(weight) > 1e-6)
+    return found
+
+
+def missing_parents(terms, sample) -> tuple:
+    """Names of lower terms that hierarchy asks for (x, y beside x y) and the model's span does not hold."""
+    matrix, columns = terms.evaluate(sample), terms.columns
+    known = closed(as_rows(sample), terms.blends)
+    parents = {tuple(row - unit) for row in terms.exponents for unit in np.eye(len(columns), dtype=int)
+               if (row - unit).min() >= 0}
+    missing = []
+    for parent in sorted(parents, key=lambda row: (sum(row), tuple(-power for power in row))):
+        column = monomials(known, np.array([parent]))
+        rest = column - matrix @ np.linalg.lstsq(matrix, column, rcond=None)[0]
+        if root_mean_square(rest).max() > RANK_TOLERANCE * root_mean_square(column).max():
+            missing.append(term_name(columns, parent))
+    return tuple(missing)
+
+
+def product_moments(terms) -> np.ndarray:
+    """Exact moment matrix of the uniform measure on a box [-1, 1]^k times one whole simplex a blend.
+
+    Box: E x^a = 1 / (a + 1) for even a, 0 for odd.
+    Simplex of q parts: E prod p^a = (q-1)! prod a! / (q-1+sum a)!.
+    """
+    in_blend = {place for blend in terms.blends for place in blend}
+    factors = [place for place in range(len(terms.columns)) if place not in in_blend]
+
+    def moment(powers):
+        box = prod(0.0 if powers[place] % 2 else 1 / (powers[place] + 1) for place in factors)
+        return box * prod(_simplex_moment([powers[place] for place in blend]) for blend in terms.blends)
+
+    rows = terms.exponents.tolist()
+    return np.array([[moment([a + b for a, b in zip(one, other)]) for other in rows] for one in rows])
+
+
+def _simplex_moment(powers) -> float:
+    free = len(powers) - 1
+    return factorial(free) * prod(factorial(power) for power in powers) / factorial(free + sum(powers))
+
+
+def sample_moments(matrix) -> np.ndarray:
+    """Moment matrix of a dense sample: F'F / n of its model matrix (n, p)."""
+    return matrix.T @ matrix / len(matrix)

@@ -3,7 +3,17 @@
 import numpy as np
 import pytest
 
-from labkit.core.terms import basis_of_terms, degree_basis, graded_exponents
+from labkit.core.terms import (
+    basis_of_terms,
+    crossed,
+    degree_basis,
+    graded_exponents,
+    indistinct_terms,
+    missing_parents,
+    polynomial_terms,
+    product_moments,
+    sample_moments,
+)
 
 
 def cube(n=400, d=3, seed=1):
@@ -89,3 +99,107 @@ class TestBasisOfTerms:
         sample, points = cube(), cube(20, seed=4)
         chosen = basis_of_terms(sample, graded_exponents(3, 2))
         assert np.allclose(prior_covariance(chosen, points), prior_covariance(degree_basis(sample), points))
+
+    def test_interactions_only(self):
+        terms = polynomial_terms(["a", "b", "c"], model="interaction")
+        basis = basis_of_terms(cube(), terms.exponents)
+        assert [(basis.degrees == k).sum() for k in range(3)] == [1, 3, 3]
+
+    def test_a_blend_keeps_its_dimension(self):
+        shares = simplex()
+        terms = polynomial_terms(["a", "b", "c", "d"], blends=[(0, 1, 2, 3)])
+        points = simplex(9, seed=5)
+        chosen = basis_of_terms(shares, terms.exponents)
+        assert np.allclose(prior_covariance(chosen, points), prior_covariance(degree_basis(shares), points))
+
+
+class TestPolynomialTerms:
+    def test_names_in_factors(self):
+        assert polynomial_terms(["wax", "load"], model="linear").names == ("constant", "wax", "load")
+        assert polynomial_terms(["wax", "load"], model="interaction").names == (
+            "constant", "wax", "load", "wax x load")
+        assert polynomial_terms(["wax", "load"]).names == (
+            "constant", "wax", "load", "wax x load", "wax^2", "load^2")
+
+    def test_names_in_a_blend_with_a_load(self):
+        columns, blends = ["base: wax", "base: oil", "load"], [(0, 1)]
+        assert polynomial_terms(columns, model="linear", blends=blends).names == (
+            "base: wax", "base: oil", "load")
+        assert polynomial_terms(columns, blends=blends).names == (
+            "base: wax", "base: oil", "base: wax x base: oil", "base: wax x load", "base: oil x load",
+            "load^2")
+
+    @pytest.mark.parametrize("q, size", [(2, 3), (3, 6), (4, 10), (5, 15)])
+    def test_scheffe_quadratic_has_q_q_plus_1_over_2_terms(self, q, size):
+        """Scheffe (1958): the numbers of terms that the README of the published data lists for q = 2..5."""
+        terms = polynomial_terms([f"p{i}" for i in range(q)], blends=[tuple(range(q))])
+        assert len(terms.names) == size
+
+    @pytest.mark.parametrize("model, degree", [("linear", 1), ("quadratic", 2)])
+    @pytest.mark.parametrize("q, factors", [((3,), 0), ((3,), 2), ((2, 3), 1), ((2, 2, 3), 1)])
+    def test_spans_all_functions_of_its_degree_without_excess(self, model, degree, q, factors):
+        rng = np.random.default_rng(7)
+        shares = [rng.dirichlet(np.ones(k), 500) for k in q]
+        values = np.column_stack([*shares, rng.uniform(-1, 1, (500, factors))])
+        starts = np.cumsum((0,) + q)
+        blends = [tuple(range(a, a + k)) for a, k in zip(starts, q)]
+        terms = polynomial_terms([f"c{i}" for i in range(values.shape[1])], model=model, blends=blends)
+        matrix = terms.evaluate(values)
+        assert matrix.shape[1] == np.linalg.matrix_rank(matrix) == degree_basis(values, degree).size
+        assert indistinct_terms(terms, values) == {}
+        assert missing_parents(terms, values) == ()
+
+    def test_rounded_shares_are_divided_by_their_sum(self):
+        """Trap 1 of the design: else the constant leaves the span and R squared becomes the uncentred one."""
+        terms = polynomial_terms(["a", "b", "c"], blends=[(0, 1, 2)])
+        rounded = np.array([[0.333, 0.333, 0.333], [0.5, 0.25, 0.26]])
+        matrix = terms.evaluate(rounded)
+        assert np.allclose(matrix[:, :3].sum(axis=1), 1, atol=1e-15)
+        assert np.allclose(matrix[0], [1 / 3] * 3 + [1 / 9] * 3, atol=1e-15)
+
+    def test_crossing_a_blend_with_a_factor_is_every_product(self):
+        columns = ["a", "b", "z"]
+        blend = polynomial_terms(columns, blends=[(0, 1)]).subset(["a", "b", "a x b"])
+        factor = polynomial_terms(columns, model="linear").subset(["constant", "z"])
+        assert crossed(blend, factor).names == ("a", "a x z", "b", "b x z", "a x b", "a x b x z")
+
+    def test_missing_parents_are_named(self):
+        terms = polynomial_terms(["a", "b"]).subset(["constant", "a", "a x b", "b^2"])
+        assert missing_parents(terms, cube(d=2)) == ("b",)
+
+
+class TestIndistinctTerms:
+    def test_levels_that_cannot_carry_a_square(self):
+        levels = np.array([[a, b] for a in (-1, 1) for b in (-1, 0, 1)])
+        assert indistinct_terms(polynomial_terms(["a", "b"]), levels) == {"a^2": ("constant",)}
+
+    def test_a_factor_that_follows_from_another(self):
+        a = np.linspace(-1, 1, 30)
+        sample = np.column_stack([a, 0.5 - 2 * a])
+        terms = polynomial_terms(["a", "b"], model="linear")
+        assert indistinct_terms(terms, sample) == {"b": ("constant", "a")}
+
+
+class TestMoments:
+    def test_box_moments_of_the_quadratic(self):
+        """Box & Draper (1959): E x^2 = 1/3, E x^4 = 1/5, E x^2 y^2 = 1/9 on [-1, 1]^2 (identities)."""
+        terms = polynomial_terms(["x", "y"])
+        moments = product_moments(terms)
+        place = {name: i for i, name in enumerate(terms.names)}
+        assert moments[place["x"], place["x"]] == pytest.approx(1 / 3, abs=1e-15)
+        assert moments[place["x^2"], place["x^2"]] == pytest.approx(1 / 5, abs=1e-15)
+        assert moments[place["x^2"], place["y^2"]] == pytest.approx(1 / 9, abs=1e-15)
+        assert moments[place["x"], place["y"]] == 0
+
+    def test_simplex_moments(self):
+        """Dirichlet(1, 1, 1): E p = 1/3, E p^2 = 1/6, E p q = 1/12, E p^2 q^2 = 1/90 (identities)."""
+        terms = polynomial_terms(["p", "q", "r"], blends=[(0, 1, 2)])
+        moments = product_moments(terms)
+        assert np.allclose(moments[0, :3], [1 / 6, 1 / 12, 1 / 12], atol=1e-15)
+        assert moments[3, 3] == pytest.approx(1 / 90, abs=1e-15)
+
+    def test_a_dense_sample_approaches_the_exact_moments(self):
+        rng = np.random.default_rng(5)
+        values = np.column_stack([rng.dirichlet(np.ones(3), 40000), rng.uniform(-1, 1, 40000)])
+        terms = polynomial_terms(["p", "q", "r", "z"], blends=[(0, 1, 2)])
+        assert np.abs(sample_moments(terms.evaluate(values)) - product_moments(terms)).max() < 0.01
