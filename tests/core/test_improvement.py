@@ -1,0 +1,94 @@
+"""What looking is worth: values to ten digits, simulation, and a search that finds the best small set."""
+
+import itertools
+
+import numpy as np
+import pytest
+
+from labkit.core import improvement
+
+
+@pytest.mark.parametrize("z, expected", [
+    (0, 0.39894228040143268), (-1, 0.083315470587686298), (-5, 5.346165533832815e-8)])
+def test_expected_improvement_to_ten_digits(z, expected):
+    """s [z Phi(z) + phi(z)] at s = 1; values by high-precision arithmetic, no print needed."""
+    assert improvement.expected_improvement(z, 1.0, 0.0) == pytest.approx(expected, rel=1e-10)
+    assert improvement.expected_improvement(7 + 2.5 * z, 2.5, 7.0) == pytest.approx(2.5 * expected, rel=1e-10)
+
+
+def test_expected_improvement_of_what_is_known():
+    np.testing.assert_allclose(improvement.expected_improvement([1.0, 3.0], 0.0, 2.0), [0, 1])
+
+
+def test_expected_improvement_agrees_with_an_independent_integral():
+    from scipy.integrate import quad
+    from scipy.stats import norm
+
+    area = quad(lambda y: (y - 1.2) * norm.pdf(y, 0.7, 0.4), 1.2, 6)[0]
+    assert improvement.expected_improvement(0.7, 0.4, 1.2) == pytest.approx(area, rel=1e-9)
+
+
+def test_knowledge_gradient_of_two_alternatives():
+    """h = s [phi(d/s) - (d/s) Phi(-d/s)]: E max(0, -d + s Z)."""
+    from scipy.stats import norm
+
+    d, s = np.array([0.0, 0.3, -0.3, 2.0]), np.array([1.0, 0.5, 0.5, 0.4])
+    z = np.abs(d) / s
+    expected = s * (norm.pdf(z) - z * norm.cdf(-z))
+    np.testing.assert_allclose(improvement.knowledge_gradient_of_two(d, s), expected, rtol=1e-10)
+    np.testing.assert_allclose(improvement.knowledge_gradient_of_two(1.0, 0.0), 0.0)
+
+
+def test_joint_expected_improvement_of_one_is_the_closed_form():
+    draws = np.random.default_rng(1).normal(0.4, 0.3, size=(400_000, 1))
+    assert improvement.joint_expected_improvement(draws, np.full(400_000, 0.5)) == pytest.approx(
+        improvement.expected_improvement(0.4, 0.3, 0.5), abs=0.001)
+
+
+def test_gains_do_not_depend_on_the_chunk(monkeypatch):
+    rng = np.random.default_rng(2)
+    draws, floor = rng.normal(size=(50, 37)), rng.normal(size=50)
+    whole = improvement.gains(draws, floor)
+    monkeypatch.setattr(improvement, "CHUNK", 100)
+    np.testing.assert_allclose(improvement.gains(draws, floor), whole)
+
+
+def small_case(seed):
+    rng = np.random.default_rng(seed)
+    draws = rng.normal(size=(200, 12)) * rng.uniform(0.2, 1, 12) + rng.normal(0, 0.3, 12)
+    return draws, np.repeat([0, 1, 2], 4), draws[:, 0] * 0.1
+
+
+def every_set(draws, pots, pours, melts):
+    room = -(-pours // melts)
+    for chosen in itertools.combinations(range(draws.shape[1]), pours):
+        counts = np.unique(pots[list(chosen)], return_counts=True)[1]
+        if len(counts) == melts and counts.max() <= room:
+            yield list(chosen)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_choose_set_finds_the_best_of_all_sets_of_a_small_case(seed):
+    draws, pots, settled = small_case(seed)
+    chosen = improvement.choose_set(draws, pots, settled, pours=4, melts=2)
+    every = every_set(draws, pots, 4, 2)
+    worth = [improvement.joint_expected_improvement(draws[:, s], settled) for s in every]
+    assert improvement.joint_expected_improvement(draws[:, chosen], settled) >= 0.97 * max(worth)
+    counts = np.unique(pots[chosen], return_counts=True)[1]
+    assert list(counts) == [2, 2]
+    assert pots[chosen[0]] == pots[chosen[1]] and pots[chosen[2]] == pots[chosen[3]]
+
+
+def test_choose_set_opens_every_melt_and_shares_them_out():
+    draws, pots, settled = small_case(7)
+    for pours, melts in [(1, 1), (3, 2), (3, 3), (5, 2)]:
+        chosen = improvement.choose_set(draws, pots, settled, pours=pours, melts=melts)
+        counts = np.unique(pots[chosen], return_counts=True)[1]
+        assert len(chosen) == pours and len(counts) == melts and counts.max() <= -(-pours // melts)
+
+
+def test_the_order_of_the_draws_changes_nothing():
+    draws, pots, settled = small_case(3)
+    shuffled = np.random.default_rng(0).permutation(len(draws))
+    assert improvement.choose_set(draws, pots, settled, pours=4, melts=2) == improvement.choose_set(
+        draws[shuffled], pots, settled[shuffled], pours=4, melts=2)
