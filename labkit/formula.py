@@ -249,7 +249,7 @@ class Recipe:
         self._refuse_masses(frame, wanted="factors")
         check_columns(frame, allowed=self.coordinates + BOOKKEEPING, required=self.factors,
                       what="the frame of factors", error=FormulaError)
-        shares = frame[list(self.factors)].to_numpy(dtype=float)
+        shares = frame[list(self.factors)].to_numpy(dtype=float, copy=True)
         if not np.isfinite(shares).all():
             i, j = np.argwhere(~np.isfinite(shares))[0]
             raise FormulaError(f"row {frame.index[i]}: {self.factors[j]} is missing. Give every factor a value.")

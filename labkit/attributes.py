@@ -1,0 +1,65 @@
+"""What testers score, on which scale, what is wanted of it, and what the maker expects."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from labkit.checks import check_choice
+from labkit.errors import TrialError
+from labkit.wording import words_joined
+
+WANTED_POINTS = MappingProxyType({"rising": 2, "falling": 2, "peak": 3})
+EXPECTED = MappingProxyType({"up": 1, "down": -1})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wanted:
+    """What is wanted of an attribute, by the points of its desirability on the scale.
+
+    rising (a, b): 0 up to a, 1 from b on. falling (a, b): 1 up to a, 0 from b on. peak (a, t, b): 0 outside
+    a..b, 1 at t. Straight in between (Derringer & Suich 1980, J. Quality Technology 12:214-219).
+    """
+
+    kind: str
+    points: tuple[float, ...]
+
+    def __post_init__(self):
+        check_choice(self.kind, WANTED_POINTS, name="wanted", error=TrialError)
+        if len(self.points) != WANTED_POINTS[self.kind] or list(self.points) != sorted(set(self.points)):
+            raise TrialError(f"wanted {self.kind} has the points {list(self.points)}. "
+                             f"Give {WANTED_POINTS[self.kind]} numbers on the scale, each above the one before.")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Attribute:
+    """One scored property: its scale low..high, the words at the ends, wanted, expectations by coordinate, importance."""
+
+    name: str
+    low: float = 0.0
+    high: float = 10.0
+    ends: tuple[str, str] = ("", "")
+    wanted: Wanted | None = None
+    expect: Mapping[str, int] = field(default_factory=dict)
+    importance: float = 1.0
+
+    def __post_init__(self):
+        object.__setattr__(self, "expect", MappingProxyType(dict(self.expect)))
+        if not self.low < self.high:
+            raise TrialError(f"the scale of {self.name} runs from {self.low:g} to {self.high:g}. Give the lower end first.")
+        if not self.importance > 0:
+            raise TrialError(f"the importance of {self.name} is {self.importance:g}. Give a number above 0, or leave `wanted` out.")
+        outside = [p for p in (self.wanted.points if self.wanted else ()) if not self.low <= p <= self.high]
+        if outside:
+            raise TrialError(f"wanted of {self.name} names {outside[0]:g}, but its scale runs from {self.low:g} to {self.high:g}. "
+                             "Give points on the scale.")
+
+    @property
+    def width(self) -> float:
+        return self.high - self.low
+
+    def check_expected(self, coordinates: tuple[str, ...]) -> None:
+        """Every expectation is about something that varies."""
+        for name in self.expect:
+            if name not in coordinates:
+                raise TrialError(f"expect of {self.name} names {name!r}, which does not vary. "
+                                 f"Choose {words_joined([repr(c) for c in coordinates], last='or')}.")

@@ -1,0 +1,362 @@
+"""The whole of one development in memory: what was defined, planned, made, served and said."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+
+from labkit.attributes import Attribute
+from labkit.checks import check_frame, check_whole, is_blank, parse_grams, parse_id, parse_number
+from labkit.definition import NOISE, Definition, read_definition
+from labkit.errors import FormulaError, LabkitError, PlanError, TrialError
+from labkit.formula import Recipe
+from labkit.pours import (
+    READING_COLUMNS, UNPLANNED, melt_columns, pour_columns, standing_pours, typed_melts, typed_pours, typed_readings,
+    weighed_masses,
+)
+from labkit.region import Region
+from labkit.rounds import PLAN_IDS, Batch, Cost, Round, grams_column, planned_coordinates
+from labkit.scores import (
+    ASIDE_COLUMNS, SCORE_COLUMNS, SERVING_COLUMNS, standing_scores, typed_aside, typed_scores, typed_servings,
+)
+from labkit.wording import plural, words_joined
+
+TABLES = ("plan", "melts", "pours", "servings", "scores", "set_aside", "readings")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Trial:
+    """One development, frozen: its definition and its tables. Each `with_...` checks new rows and returns a new trial."""
+
+    definition: Definition
+    tables: Mapping[str, pd.DataFrame] = field(default_factory=dict, repr=False)
+
+    def __post_init__(self):
+        recipe = self.definition.recipe
+        columns = {"plan": plan_columns(recipe), "melts": melt_columns(recipe), "pours": pour_columns(recipe),
+                   "servings": SERVING_COLUMNS, "scores": SCORE_COLUMNS, "set_aside": ASIDE_COLUMNS,
+                   "readings": READING_COLUMNS}
+        full = {name: self.tables[name] if name in self.tables else pd.DataFrame(columns=list(columns[name])) for name in TABLES}
+        object.__setattr__(self, "tables", MappingProxyType(full))
+
+    @classmethod
+    def from_toml(cls, text: str) -> "Trial":
+        """A trial without rounds from the text of a trial.toml."""
+        return cls(definition=read_definition(text))
+
+    # What was defined
+
+    @property
+    def name(self) -> str:
+        return self.definition.name
+
+    @property
+    def notes(self) -> str:
+        return self.definition.notes
+
+    @property
+    def markets(self) -> tuple[str, ...]:
+        return self.definition.markets
+
+    @property
+    def recipe(self) -> Recipe:
+        return self.definition.recipe
+
+    @property
+    def region(self) -> Region:
+        return self.definition.region
+
+    @property
+    def attributes(self) -> Mapping[str, Attribute]:
+        return self.definition.attributes
+
+    @property
+    def batch(self) -> Batch:
+        return self.definition.batch
+
+    @property
+    def cost(self) -> Cost:
+        return self.definition.cost
+
+    @property
+    def prices(self) -> Mapping[str, float]:
+        return self.definition.prices
+
+    def noise_of(self, attribute: str) -> dict[str, float]:
+        """Stated prior standard deviations of the five sources of noise, in units of the attribute's scale."""
+        width = self.attributes[attribute].width
+        return {source: self.definition.noise.get(source, part * width) for source, part in NOISE.items()}
+
+    def formula_at(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Factor columns -> ingredient columns, g/g."""
+        return self.recipe.formula_at(frame)
+
+    def factors_of(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Ingredient columns, g/g -> factor columns."""
+        return self.recipe.factors_of(frame)
+
+    # What was recorded
+
+    @property
+    def plan(self) -> pd.DataFrame:
+        return self.tables["plan"].copy()
+
+    @property
+    def melts(self) -> pd.DataFrame:
+        return self.tables["melts"].copy()
+
+    @property
+    def pours(self) -> pd.DataFrame:
+        return self.tables["pours"].copy()
+
+    @property
+    def servings(self) -> pd.DataFrame:
+        return self.tables["servings"].copy()
+
+    @property
+    def scores(self) -> pd.DataFrame:
+        return self.tables["scores"].copy()
+
+    @property
+    def set_aside(self) -> pd.DataFrame:
+        return self.tables["set_aside"].copy()
+
+    @property
+    def readings(self) -> pd.DataFrame:
+        return self.tables["readings"].copy()
+
+    # What follows from it
+
+    @cached_property
+    def _weighed(self) -> tuple[pd.DataFrame, pd.DataFrame, Mapping[str, str]]:
+        """Coordinates and formulas of the pours as weighed, and why others cannot be expressed."""
+        made, formulas, left_out = {}, {}, {}
+        planned = self.tables["plan"].set_index("pour")
+        for _, pour in standing_pours(self.tables["pours"]).iterrows():
+            name = pour["pour"]
+            grams = weighed_masses(pour, self.tables["melts"], self.recipe)
+            try:
+                made[name] = self._made_row(pour, grams, planned)
+            except LabkitError as problem:
+                left_out[name] = str(problem)
+            else:
+                formulas[name] = grams / grams.sum()
+        columns = ["round", "melt", "ok", "outcome", "inside", *self.recipe.coordinates]
+        rows = pd.DataFrame.from_dict(made, orient="index", columns=columns)
+        weighed = pd.DataFrame.from_dict(formulas, orient="index", columns=list(self.recipe.ingredients))
+        return _typed_made(rows), weighed.rename_axis("pour"), MappingProxyType(left_out)
+
+    def _made_row(self, pour: pd.Series, grams: np.ndarray, planned: pd.DataFrame) -> list:
+        if not grams.sum() > 0:
+            raise FormulaError(f"pour {pour['pour']} was not weighed. Its outcome is {pour['outcome']}.")
+        formula = pd.DataFrame([grams / grams.sum()], columns=list(self.recipe.ingredients), index=[pour["pour"]])
+        point = self.recipe.factors_of(formula)
+        for name in self.recipe.settings:
+            if is_blank(pour[name]):
+                raise FormulaError(f"pour {pour['pour']} has no {name}. Write what was read at the bench.")
+            point[name] = float(pour[name])
+        number = int(planned.at[pour["pour"], "round"]) if pour["pour"] in planned.index else 0
+        melt = pour["melt"] or f"pot of {pour['pour']}"
+        return [number, melt, pour["outcome"] == "ok", pour["outcome"], self._is_inside(point), *point.iloc[0]]
+
+    def _is_inside(self, point: pd.DataFrame) -> bool:
+        """Within the present limits as nearly as one balance step can tell."""
+        step = self.batch.balance_step_g / self.batch.pour_g
+        bounds = self.recipe.bounds.loc[list(self.recipe.settings)]
+        settings = point[list(self.recipe.settings)].iloc[0]
+        try:
+            within = bool(self.region.contains(self.recipe.formula_at(point), tolerance=step)[0])
+        except FormulaError:
+            return False
+        return within and bool(((settings >= bounds["low"]) & (settings <= bounds["high"])).all())
+
+    @property
+    def made(self) -> pd.DataFrame:
+        """By pour: round (0 where unplanned), melt, ok, outcome, inside the present limits, coordinates as weighed."""
+        return self._weighed[0].copy()
+
+    @property
+    def made_formulas(self) -> pd.DataFrame:
+        """By pour: the formula as weighed, g/g."""
+        return self._weighed[1].copy()
+
+    @property
+    def left_out(self) -> Mapping[str, str]:
+        """Pours that cannot be expressed in the present factors, each with the reason."""
+        return self._weighed[2]
+
+    @property
+    def failed(self) -> tuple[str, ...]:
+        """Pours whose outcome is not ok."""
+        standing = standing_pours(self.tables["pours"])
+        return tuple(standing.loc[standing["outcome"] != "ok", "pour"])
+
+    @cached_property
+    def _standing(self) -> pd.DataFrame:
+        found = standing_scores(self.tables["scores"], self.tables["set_aside"])
+        return found[found["pour"].isin(self._weighed[0].index)].reset_index(drop=True)
+
+    @property
+    def standing_scores(self) -> pd.DataFrame:
+        """Scores after corrections and without what is set aside, of pours that can be expressed."""
+        return self._standing.copy()
+
+    def drift(self, pour: str) -> pd.Series:
+        """By ingredient [g/g]: what was weighed less the formula at its own factors, which no factor describes."""
+        formulas = self._weighed[1]
+        if pour not in formulas.index:
+            raise TrialError(f"pour {pour!r} is not among the weighed pours. Choose {words_joined(formulas.index, last='or')}.")
+        return self.recipe.drift(formulas.loc[[pour]]).loc[pour]
+
+    @property
+    def next_round(self) -> int:
+        return int(self.tables["plan"]["round"].max()) + 1 if len(self.tables["plan"]) else 1
+
+    def next_pours(self, count: int) -> list[str]:
+        """Names for the next pours."""
+        return _next_names("P", {*self.tables["plan"]["pour"], *self.tables["pours"]["pour"]}, count)
+
+    def next_melts(self, count: int) -> list[str]:
+        """Names for the next melts."""
+        return _next_names("M", {*self.tables["plan"]["melt"], *self.tables["melts"]["melt"], *self.tables["pours"]["melt"]}, count)
+
+    # A new trial with more rows
+
+    def with_round(self, round_: Round) -> "Trial":
+        """The trial with a planned round."""
+        if not isinstance(round_, Round):
+            raise PlanError(f"a {type(round_).__name__} is not a round. Give what plan_round or suggest_next(...).round returned.")
+        return self.with_tables({"plan": round_.to_frame()})
+
+    def with_melts(self, frame: pd.DataFrame) -> "Trial":
+        return self.with_tables({"melts": frame})
+
+    def with_pours(self, frame: pd.DataFrame) -> "Trial":
+        return self.with_tables({"pours": frame})
+
+    def with_servings(self, frame: pd.DataFrame) -> "Trial":
+        return self.with_tables({"servings": frame})
+
+    def with_scores(self, frame: pd.DataFrame) -> "Trial":
+        return self.with_tables({"scores": frame})
+
+    def with_readings(self, frame: pd.DataFrame) -> "Trial":
+        return self.with_tables({"readings": frame})
+
+    def with_set_aside(self, frame: pd.DataFrame) -> "Trial":
+        return self.with_tables({"set_aside": frame})
+
+    def with_tables(self, frames: Mapping[str, pd.DataFrame], *, files: bool = False) -> "Trial":
+        """The trial with the rows of several tables, checked in the order in which they came about.
+
+        The index of a frame names its rows in messages; `files` says that they were read from `<table>.csv`.
+        """
+        trial = self
+        for table in TABLES:
+            if table in frames:
+                frame = check_frame(frames[table], what=f"the {table} frame", error=TrialError)
+                news = trial._typed(table, frame, f"{table}.csv" if files else table)
+                old = trial.tables[table]
+                joined = pd.concat([old, news], ignore_index=True) if len(old) and len(news) else (news if len(news) else old)
+                trial = replace(trial, tables={**trial.tables, table: joined.reset_index(drop=True)})
+        return trial
+
+    def _typed(self, table: str, frame: pd.DataFrame, name: str) -> pd.DataFrame:
+        """New rows of one table with ids as text and numbers as numbers."""
+        recipe, old = self.recipe, self.tables[table]
+        poured = set(self.tables["pours"]["pour"])
+        if table == "plan":
+            return self._typed_plan(frame, name)
+        if table == "melts":
+            return typed_melts(frame, recipe, table=name, planned=self._planned_by("melt"), known=set(old["melt"]))
+        if table == "pours":
+            return typed_pours(frame, recipe, table=name, planned=self._planned_by("pour"),
+                               melts=set(self.tables["melts"]["melt"]), recorded=old)
+        if table == "servings":
+            return typed_servings(frame, table=name, pours=poured | set(self.tables["plan"]["pour"]), recorded=old)
+        if table == "scores":
+            return typed_scores(frame, self.attributes, table=name, pours=poured, recorded=old)
+        if table == "set_aside":
+            return typed_aside(frame, table=name, recorded=old)
+        return typed_readings(frame, table=name, pours=poured)
+
+    def _planned_by(self, kind: str) -> dict[str, dict[str, float]]:
+        grams = [grams_column(i) for i in self.recipe.ingredients]
+        return self.tables["plan"].groupby(kind, sort=False)[grams].sum().to_dict("index") if len(self.tables["plan"]) else {}
+
+    def _typed_plan(self, frame: pd.DataFrame, name: str) -> pd.DataFrame:
+        """Planned pours; the grams rule, and a stated factor that differs by more than half a balance step is refused."""
+        columns = plan_columns(self.recipe)
+        for column in columns:
+            if column not in frame.columns and (column in PLAN_IDS or column.endswith(" [g]") or column in self.recipe.settings):
+                raise PlanError(f"{name} lacks the column {column!r}. It needs {words_joined([repr(c) for c in columns])}.")
+        for column in frame.columns:
+            if str(column).endswith(" [g]") and column not in columns:
+                raise PlanError(f"{name} has a column {column!r}, but {column[:-4]} is not in [formula]. Add it there, with 0 percent if need be.")
+        known = set(self.tables["plan"]["pour"])
+        rows = [self._plan_row(cells, f"{name} row {label}", known) for label, cells in frame.astype(object).iterrows()]
+        table = pd.DataFrame(rows, columns=[c for c in columns if c not in self.recipe.factors], index=frame.index)
+        if not len(table):
+            return pd.DataFrame(columns=list(columns))
+        try:
+            found = planned_coordinates(self.recipe, table)
+        except FormulaError as problem:
+            raise PlanError(f"{name}: {problem}") from None
+        self._check_stated(frame, table, found, name)
+        return pd.concat([table, found], axis=1)[list(columns)]
+
+    def _plan_row(self, cells: pd.Series, where: str, known: set[str]) -> dict:
+        row = {"melt": parse_id(cells["melt"]), "pour": parse_id(cells["pour"])}
+        for key in ("round", "order"):
+            value = parse_number(cells[key], where=f"{where}: {key}", error=PlanError)
+            row[key] = check_whole(int(value) if value == value and value == int(value) else cells[key],
+                                   name=f"{where}: {key}", low=1, high=9999, error=PlanError)
+        if not row["melt"] or not row["pour"] or row["pour"].startswith(UNPLANNED):
+            raise PlanError(f"{where}: the pour is {row['pour']!r} in melt {row['melt']!r}. Name both; {UNPLANNED} is for unplanned pours.")
+        if row["pour"] in known:
+            raise PlanError(f"{where}: pour {row['pour']} is planned already. Give each planned pour a name of its own.")
+        known.add(row["pour"])
+        for column in (grams_column(i) for i in self.recipe.ingredients):
+            row[column] = np.nan_to_num(parse_grams(cells[column], where=f"{where}: {column}", error=PlanError))
+        for setting in self.recipe.settings:
+            row[setting] = parse_number(cells[setting], where=f"{where}: {setting}", error=PlanError)
+        if not sum(row[grams_column(i)] for i in self.recipe.ingredients) > 0:
+            raise PlanError(f"{where}: pour {row['pour']} has no grams. Plan a weight for it.")
+        return row
+
+    def _check_stated(self, frame: pd.DataFrame, table: pd.DataFrame, found: pd.DataFrame, name: str) -> None:
+        grams = table[[grams_column(i) for i in self.recipe.ingredients]].to_numpy(dtype=float)
+        for s in self.recipe.statements:
+            if s.column not in frame.columns:
+                continue
+            for k, label in enumerate(frame.index):
+                stated = parse_number(frame[s.column].iloc[k], where=f"{name} row {label}: {s.column}", error=PlanError)
+                off = abs(stated - found[s.column].iloc[k]) * float(grams[k] @ s.within_row)
+                if off > self.batch.balance_step_g / 2:
+                    raise PlanError(f"{name} row {label}: {s.column} is {stated:.4g}, but the grams say {found[s.column].iloc[k]:.4g}. "
+                                    "The grams rule: correct them, or the factor.")
+
+    def __repr__(self) -> str:
+        rounds = self.next_round - 1
+        return (f"<Trial {self.name}: {plural(rounds, 'round')}, {plural(self.tables['pours']['pour'].nunique(), 'pour')}, "
+                f"{plural(len(self.standing_scores), 'score')}>")
+
+
+def plan_columns(recipe: Recipe) -> tuple[str, ...]:
+    """Columns of plan.csv."""
+    return (*PLAN_IDS, *recipe.coordinates, *(grams_column(i) for i in recipe.ingredients))
+
+
+def _next_names(letter: str, taken: set[str], count: int) -> list[str]:
+    numbers = [int(name[1:]) for name in taken if name[:1] == letter and name[1:].isdigit()]
+    start = max(numbers, default=0) + 1
+    return [f"{letter}{k:02d}" for k in range(start, start + count)]
+
+
+def _typed_made(rows: pd.DataFrame) -> pd.DataFrame:
+    types = {"round": int, "ok": bool, "inside": bool}
+    numbers = {c: float for c in rows.columns[5:]}
+    return rows.astype(types | numbers).rename_axis("pour")
