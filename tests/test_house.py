@@ -23,7 +23,7 @@ HOUSE = [                                      # rows top to bottom, names left 
     ["figures", "sheets"],
     ["forms", "__main__"],
 ]
-CORE = ["simplex", "terms", "optimal", "order", "adequacy", "canonical", "posterior", "agreement",
+CORE = ["simplex", "terms", "optimal", "exchange", "order", "adequacy", "canonical", "posterior", "agreement",
         "desirability", "improvement"]
 NUMBERS_ONLY = {"numpy", "scipy", "math", "itertools", "functools", "collections", "dataclasses", "typing",
                 "__future__"}
