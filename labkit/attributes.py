@@ -26,13 +26,15 @@ class Wanted:
     def __post_init__(self):
         check_choice(self.kind, WANTED_POINTS, name="wanted", error=TrialError)
         if len(self.points) != WANTED_POINTS[self.kind] or list(self.points) != sorted(set(self.points)):
-            raise TrialError(f"wanted {self.kind} has the points {list(self.points)}. "
-                             f"Give {WANTED_POINTS[self.kind]} numbers on the scale, each above the one before.")
+            raise TrialError(
+                f"wanted {self.kind} has the points {list(self.points)}. "
+                f"Give {WANTED_POINTS[self.kind]} numbers on the scale, each above the one before."
+            )
 
 
 @dataclass(frozen=True, kw_only=True)
 class Attribute:
-    """One scored property: its scale low..high, the words at the ends, wanted, expectations by coordinate, importance."""
+    """One scored property: its scale low..high, words at its ends, wanted, expectations, importance."""
 
     name: str
     low: float = 0.0
@@ -45,13 +47,19 @@ class Attribute:
     def __post_init__(self):
         object.__setattr__(self, "expect", MappingProxyType(dict(self.expect)))
         if not self.low < self.high:
-            raise TrialError(f"the scale of {self.name} runs from {self.low:g} to {self.high:g}. Give the lower end first.")
+            raise TrialError(
+                f"the scale of {self.name} runs from {self.low:g} to {self.high:g}. Give the lower end first."
+            )
         if not self.importance > 0:
-            raise TrialError(f"the importance of {self.name} is {self.importance:g}. Give a number above 0, or leave `wanted` out.")
+            raise TrialError(
+                f"the importance of {self.name} is {self.importance:g}. Give a number above 0, or leave `wanted` out."
+            )
         outside = [p for p in (self.wanted.points if self.wanted else ()) if not self.low <= p <= self.high]
         if outside:
-            raise TrialError(f"wanted of {self.name} names {outside[0]:g}, but its scale runs from {self.low:g} to {self.high:g}. "
-                             "Give points on the scale.")
+            raise TrialError(
+                f"wanted of {self.name} names {outside[0]:g}, but its scale runs from {self.low:g} to {self.high:g}. "
+                "Give points on the scale."
+            )
 
     @property
     def width(self) -> float:
@@ -61,5 +69,7 @@ class Attribute:
         """Every expectation is about something that varies."""
         for name in self.expect:
             if name not in coordinates:
-                raise TrialError(f"expect of {self.name} names {name!r}, which does not vary. "
-                                 f"Choose {words_joined([repr(c) for c in coordinates], last='or')}.")
+                raise TrialError(
+                    f"expect of {self.name} names {name!r}, which does not vary. "
+                    f"Choose {words_joined([repr(c) for c in coordinates], last='or')}."
+                )

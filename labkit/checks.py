@@ -87,13 +87,16 @@ def check_frame(frame: object, *, what: str, error: type[LabkitError]) -> pd.Dat
     return frame
 
 
-def check_columns(frame: pd.DataFrame, *, allowed: Sequence[str], required: Sequence[str], what: str,
-                  error: type[LabkitError]) -> None:
+def check_columns(
+    frame: pd.DataFrame, *, allowed: Sequence[str], required: Sequence[str], what: str, error: type[LabkitError]
+) -> None:
     """Every required column is there and no column is strange; both are named."""
     strange = [str(c) for c in frame.columns if c not in allowed]
     if strange:
-        raise error(f"{what} has a column {strange[0]!r} that is not known here. "
-                    f"The columns are {words_joined([repr(c) for c in allowed])}.")
+        raise error(
+            f"{what} has a column {strange[0]!r} that is not known here. "
+            f"The columns are {words_joined([repr(c) for c in allowed])}."
+        )
     missing = [c for c in required if c not in frame.columns]
     if missing:
         raise error(f"{what} lacks the column {missing[0]!r}. It needs {words_joined([repr(c) for c in required])}.")

@@ -5,7 +5,6 @@ rules of `statements`, and sum(m) = 1. The rows are linear in m and, once stated
 that a formula is the solution of A(s) m = b with A(s) = A0 + sum_k s_k A_k.
 """
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -15,7 +14,14 @@ import pandas as pd
 from labkit.checks import check_columns, check_frame
 from labkit.errors import FormulaError
 from labkit.statements import (
-    Blend, Limit, Pieces, Setting, Share, Shelf, check_tree, rest_rules,
+    Blend,
+    Limit,
+    Pieces,
+    Setting,
+    Share,
+    Shelf,
+    check_tree,
+    rest_rules,
 )
 from labkit.wording import number_text, words_joined
 
@@ -34,7 +40,7 @@ class Statement:
     high: float
     of_row: np.ndarray = field(repr=False)
     within_row: np.ndarray = field(repr=False)
-    dependent: bool = False          # the last part of a blend follows from the others
+    dependent: bool = False  # the last part of a blend follows from the others
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -50,7 +56,7 @@ class Recipe:
     def __post_init__(self):
         check_tree(self.shelf, self._named_sets)
         self._check_statements()
-        self._equations    # an under- or over-determined definition is refused here
+        _ = self._equations  # an under- or over-determined definition is refused here
 
     # What it is made of, in the order of trial.toml
 
@@ -94,12 +100,15 @@ class Recipe:
             return ()
         pot = self.shelf.set_of_things(self.pot)
         return tuple(s.column for s in self.statements if s.within <= pot) + tuple(
-            s.name for s in self.setting_list if s.per_melt)
+            s.name for s in self.setting_list if s.per_melt
+        )
 
     @cached_property
     def bounds(self) -> pd.DataFrame:
         """Low and high by coordinate."""
-        rows = [(s.column, s.low, s.high) for s in self.statements] + [(s.name, s.low, s.high) for s in self.setting_list]
+        rows = [(s.column, s.low, s.high) for s in self.statements] + [
+            (s.name, s.low, s.high) for s in self.setting_list
+        ]
         return pd.DataFrame(rows, columns=["coordinate", "low", "high"]).set_index("coordinate")
 
     # Statements and equations
@@ -107,19 +116,38 @@ class Recipe:
     @cached_property
     def statements(self) -> tuple[Statement, ...]:
         shelf = self.shelf
-        found = [self._statement(s.name, shelf.set_of(s.of, where=f"[factors.{s.name}]"),
-                                 shelf.set_of(s.within, where=f"[factors.{s.name}]"), s.low, s.high) for s in self.shares]
+        found = [
+            self._statement(
+                s.name,
+                shelf.set_of(s.of, where=f"[factors.{s.name}]"),
+                shelf.set_of(s.within, where=f"[factors.{s.name}]"),
+                s.low,
+                s.high,
+            )
+            for s in self.shares
+        ]
         for blend in self.blend_list:
             whole = shelf.set_of(blend.parts, where=f"[blends.{blend.name}]")
             for i, part in enumerate(blend.parts):
                 of = shelf.pieces(part, where=f"[blends.{blend.name}]")
-                found.append(self._statement(blend.columns[i], of, whole, blend.low[i], blend.high[i],
-                                             dependent=i == len(blend.parts) - 1))
+                found.append(
+                    self._statement(
+                        blend.columns[i], of, whole, blend.low[i], blend.high[i], dependent=i == len(blend.parts) - 1
+                    )
+                )
         return tuple(found)
 
     def _statement(self, column, of, within, low, high, dependent=False) -> Statement:
-        return Statement(column=column, of=of, within=within, low=low, high=high, dependent=dependent,
-                         of_row=self.shelf.row(of), within_row=self.shelf.row(within))
+        return Statement(
+            column=column,
+            of=of,
+            within=within,
+            low=low,
+            high=high,
+            dependent=dependent,
+            of_row=self.shelf.row(of),
+            within_row=self.shelf.row(within),
+        )
 
     @cached_property
     def _named_sets(self) -> dict[str, Pieces]:
@@ -139,11 +167,15 @@ class Recipe:
         said: dict[tuple[Pieces, Pieces], str] = {}
         for s in self.statements:
             if not s.of < s.within:
-                raise FormulaError(f"{s.column}: {self.shelf.words(s.of)} is not a part of {self.shelf.words(s.within)}. "
-                                   f"Name a whole that holds it and something else.")
+                raise FormulaError(
+                    f"{s.column}: {self.shelf.words(s.of)} is not a part of {self.shelf.words(s.within)}. "
+                    f"Name a whole that holds it and something else."
+                )
             if (s.of, s.within) in said:
-                raise FormulaError(f"{said[s.of, s.within]} and {s.column} both state the share of {self.shelf.words(s.of)} "
-                                   f"within {self.shelf.words(s.within)}. Keep one of them.")
+                raise FormulaError(
+                    f"{said[s.of, s.within]} and {s.column} both state the share of {self.shelf.words(s.of)} "
+                    f"within {self.shelf.words(s.within)}. Keep one of them."
+                )
             said[s.of, s.within] = s.column
 
     @cached_property
@@ -164,25 +196,32 @@ class Recipe:
             if _rank(np.vstack([rows, *rules, rule])) > len(rows) + len(rules):
                 rules.append(rule)
         if len(rows) + len(rules) < n:
-            raise FormulaError(f"nothing says how much {self._loose_words(np.vstack([rows, *rules]))} a formula holds. "
-                               f"Give a starting percent above 0, or a factor of its own.")
+            raise FormulaError(
+                f"nothing says how much {self._loose_words(np.vstack([rows, *rules]))} a formula holds. "
+                f"Give a starting percent above 0, or a factor of its own."
+            )
         return np.array(rules).reshape(-1, n), stated
 
     def _stated_rows(self, values: np.ndarray) -> np.ndarray:
         return np.array([s.of_row - v * s.within_row for s, v in zip(self.statements, values, strict=True)]).reshape(
-            -1, len(self.ingredients))
+            -1, len(self.ingredients)
+        )
 
     def _check_independent(self, rows: np.ndarray, stated: np.ndarray) -> None:
         for k in range(1, len(rows)):
-            if _rank(rows[:k + 1]) <= k:
+            if _rank(rows[: k + 1]) <= k:
                 s = self.statements[stated[k - 1]]
-                raise FormulaError(f"{s.column} states the share of {self.shelf.words(s.of)} within "
-                                   f"{self.shelf.words(s.within)}, which the other factors have already settled. "
-                                   f"These shares cannot all be chosen: leave one out.")
+                raise FormulaError(
+                    f"{s.column} states the share of {self.shelf.words(s.of)} within "
+                    f"{self.shelf.words(s.within)}, which the other factors have already settled. "
+                    f"These shares cannot all be chosen: leave one out."
+                )
 
     def _loose_words(self, rows: np.ndarray) -> str:
-        null = np.linalg.svd(rows)[2][_rank(rows):]
-        return words_joined([t for t, free in zip(self.ingredients, np.abs(null).max(axis=0), strict=True) if free > 1e-9])
+        null = np.linalg.svd(rows)[2][_rank(rows) :]
+        return words_joined(
+            [t for t, free in zip(self.ingredients, np.abs(null).max(axis=0), strict=True) if free > 1e-9]
+        )
 
     @property
     def rest_rows(self) -> np.ndarray:
@@ -217,7 +256,7 @@ class Recipe:
         for k, i in enumerate(stated, start=1):
             s = self.statements[i]
             matrix[:, k, :] = s.of_row - shares[:, i, None] * s.within_row
-        matrix[:, 1 + len(stated):, :] = rules
+        matrix[:, 1 + len(stated) :, :] = rules
         masses = self._solved(matrix, frame)
         return pd.DataFrame(masses, columns=list(self.ingredients), index=frame.index)
 
@@ -227,8 +266,10 @@ class Recipe:
         try:
             masses = np.linalg.solve(matrix, right)[:, :, 0]
         except np.linalg.LinAlgError:
-            raise FormulaError(f"no single formula has {self._values_words(frame.iloc[0])}: a whole vanishes there. "
-                               "Keep the shares above 0 and below 1.") from None
+            raise FormulaError(
+                f"no single formula has {self._values_words(frame.iloc[0])}: a whole vanishes there. "
+                "Keep the shares above 0 and below 1."
+            ) from None
         self._check_masses(masses, frame)
         masses = np.clip(masses, 0.0, None)
         return masses / masses.sum(axis=1, keepdims=True)
@@ -237,9 +278,11 @@ class Recipe:
         bad = np.argwhere(~(masses >= -1e-9) | ~np.isfinite(masses))
         if len(bad):
             i, j = bad[0]
-            raise FormulaError(f"row {frame.index[i]}: {self._values_words(frame.iloc[i])} would need "
-                               f"{number_text(100 * masses[i, j], 2)} % of {self.ingredients[j]}. "
-                               f"These shares cannot all hold: lower one of them.")
+            raise FormulaError(
+                f"row {frame.index[i]}: {self._values_words(frame.iloc[i])} would need "
+                f"{number_text(100 * masses[i, j], 2)} % of {self.ingredients[j]}. "
+                f"These shares cannot all hold: lower one of them."
+            )
 
     def _values_words(self, row: pd.Series) -> str:
         return words_joined([f"{c} {row[c]:.4g}" for c in self.factors])
@@ -247,8 +290,13 @@ class Recipe:
     def _shares_in(self, frame: pd.DataFrame) -> np.ndarray:
         check_frame(frame, what="the frame of factors", error=FormulaError)
         self._refuse_masses(frame, wanted="factors")
-        check_columns(frame, allowed=self.coordinates + BOOKKEEPING, required=self.factors,
-                      what="the frame of factors", error=FormulaError)
+        check_columns(
+            frame,
+            allowed=self.coordinates + BOOKKEEPING,
+            required=self.factors,
+            what="the frame of factors",
+            error=FormulaError,
+        )
         shares = frame[list(self.factors)].to_numpy(dtype=float, copy=True)
         if not np.isfinite(shares).all():
             i, j = np.argwhere(~np.isfinite(shares))[0]
@@ -259,19 +307,25 @@ class Recipe:
             off = np.abs(total - 1) > SUM_TOLERANCE
             if off.any():
                 i = int(np.argmax(off))
-                raise FormulaError(f"row {frame.index[i]}: the parts of {name} add to {total[i]:.6f}, not 1. "
-                                   f"Give shares of the whole blend.")
+                raise FormulaError(
+                    f"row {frame.index[i]}: the parts of {name} add to {total[i]:.6f}, not 1. "
+                    f"Give shares of the whole blend."
+                )
             shares[:, at] /= total[:, None]
         return shares
 
     def _refuse_masses(self, frame: pd.DataFrame, *, wanted: str) -> None:
         for column in map(str, frame.columns):
             if column.endswith(" [g]"):
-                raise FormulaError(f"the frame has grams in the column {column!r}, where {wanted} are wanted. "
-                                   "Divide the grams by their sum, and name the columns by the bare ingredient.")
+                raise FormulaError(
+                    f"the frame has grams in the column {column!r}, where {wanted} are wanted. "
+                    "Divide the grams by their sum, and name the columns by the bare ingredient."
+                )
             if wanted == "factors" and column in self.ingredients and column not in self.coordinates:
-                raise FormulaError(f"the frame has a mass fraction in the column {column!r}, where factors are wanted. "
-                                   "Use factors_of to turn formulas into factors.")
+                raise FormulaError(
+                    f"the frame has a mass fraction in the column {column!r}, where factors are wanted. "
+                    "Use factors_of to turn formulas into factors."
+                )
 
     def factors_of(self, frame: pd.DataFrame) -> pd.DataFrame:
         """The factors of each formula: ingredient columns, g/g -> factor columns; s = mass(of) / mass(within)."""
@@ -280,29 +334,36 @@ class Recipe:
         for k, s in enumerate(self.statements):
             whole = masses @ s.within_row
             if (whole <= 0).any():
-                raise FormulaError(f"row {frame.index[int(np.argmax(whole <= 0))]}: there is no {self.shelf.words(s.within)} in "
-                                   f"it, so {s.column} has no value. Leave this formula out.")
+                raise FormulaError(
+                    f"row {frame.index[int(np.argmax(whole <= 0))]}: there is no {self.shelf.words(s.within)} in "
+                    f"it, so {s.column} has no value. Leave this formula out."
+                )
             shares[:, k] = (masses @ s.of_row) / whole
         return pd.DataFrame(shares, columns=list(self.factors), index=frame.index)
 
     def fractions_in(self, frame: pd.DataFrame) -> np.ndarray:
-        """The mass fractions (m, n) of a frame of formulas, checked: none missing or negative, each row adding to one."""
+        """Mass fractions (m, n) of a frame of formulas: none missing or negative, each row adding to one."""
         check_frame(frame, what="the frame of formulas", error=FormulaError)
         self._refuse_masses(frame, wanted="mass fractions")
-        check_columns(frame, allowed=self.ingredients, required=self.ingredients, what="the frame of formulas",
-                      error=FormulaError)
+        check_columns(
+            frame, allowed=self.ingredients, required=self.ingredients, what="the frame of formulas", error=FormulaError
+        )
         masses = frame[list(self.ingredients)].to_numpy(dtype=float)
         for i, row in enumerate(masses):
             if not np.isfinite(row).all() or (row < -1e-12).any():
                 j = int(np.argmax(~np.isfinite(row) | (row < -1e-12)))
-                raise FormulaError(f"row {frame.index[i]}: {self.ingredients[j]} is {row[j]}. Give a fraction from 0 to 1.")
+                raise FormulaError(
+                    f"row {frame.index[i]}: {self.ingredients[j]} is {row[j]}. Give a fraction from 0 to 1."
+                )
             if abs(row.sum() - 1) > SUM_TOLERANCE:
-                raise FormulaError(f"row {frame.index[i]}: fractions sum to {row.sum():.4f}, not 1. "
-                                   "If these are grams, divide them by their sum.")
+                raise FormulaError(
+                    f"row {frame.index[i]}: fractions sum to {row.sum():.4f}, not 1. "
+                    "If these are grams, divide them by their sum."
+                )
         return masses
 
     def with_pot_of(self, pot_from: pd.DataFrame, stirred_from: pd.DataFrame) -> pd.DataFrame:
-        """The pot's composition of the first formulas, the pot's total and what is stirred in of the second, row by row."""
+        """Row by row, the pot's composition of the first, and the pot's total and what is stirred in of the second."""
         if not self.pot:
             return stirred_from.copy()
         mixed, pot = stirred_from[list(self.ingredients)].copy(), list(self.pot)
@@ -321,8 +382,3 @@ def _rank(rows: np.ndarray) -> int:
     """Rank of the rows, each taken at length one."""
     length = np.linalg.norm(rows, axis=1, keepdims=True)
     return int(np.linalg.matrix_rank(rows / np.where(length > 0, length, 1.0), tol=1e-9))
-
-
-def weighed_sets(recipe: Recipe) -> Iterable[tuple[str, Pieces, np.ndarray]]:
-    """Every whole within which a share is stated: its column, its pieces, its row of masses."""
-    return [(s.column, s.within, s.within_row) for s in recipe.statements]

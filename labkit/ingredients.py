@@ -42,9 +42,23 @@ PANTRY = _known(
     ("carnauba wax", "Copernicia Cerifera (Carnauba) Wax", "wax", (0.99, 1.00), (80, 86), "needs heat near 90 degC"),
     ("rice bran wax", "Oryza Sativa (Rice) Bran Wax", "wax", None, (75, 82), ""),
     ("sunflower wax", "Helianthus Annuus (Sunflower) Seed Wax", "wax", None, (74, 77), ""),
-    ("shea butter", "Butyrospermum Parkii (Shea) Butter", "butter", (0.90, 0.92), (32, 38), "tree nut; grains when cooled slowly"),
+    (
+        "shea butter",
+        "Butyrospermum Parkii (Shea) Butter",
+        "butter",
+        (0.90, 0.92),
+        (32, 38),
+        "tree nut; grains when cooled slowly",
+    ),
     ("cocoa butter", "Theobroma Cacao (Cocoa) Seed Butter", "butter", (0.96, 0.98), (31, 35), "blooms"),
-    ("mango butter", "Mangifera Indica (Mango) Seed Butter", "butter", (0.90, 0.92), (31, 40), "grains when cooled slowly"),
+    (
+        "mango butter",
+        "Mangifera Indica (Mango) Seed Butter",
+        "butter",
+        (0.90, 0.92),
+        (31, 40),
+        "grains when cooled slowly",
+    ),
     ("coconut oil", "Cocos Nucifera (Coconut) Oil", "oil", (0.908, 0.921), (24, 24), "coconut"),
     ("castor oil", "Ricinus Communis (Castor) Seed Oil", "oil", (0.955, 0.967), None, ""),
     ("jojoba oil", "Simmondsia Chinensis (Jojoba) Seed Oil", "oil", (0.863, 0.873), (7, 12), ""),
@@ -96,9 +110,13 @@ def spoon_shares(spoonfuls: Iterable[Spoonful]) -> pd.DataFrame:
 
 def _spoonful_row(spoonful: Spoonful) -> tuple[str, float, float, float]:
     if spoonful.spoon not in SPOONS_ML:
-        raise FormulaError(f"{spoonful.ingredient}: the spoon is {spoonful.spoon!r}. Choose {words_joined(SPOONS_ML, last='or')}.")
+        raise FormulaError(
+            f"{spoonful.ingredient}: the spoon is {spoonful.spoon!r}. Choose {words_joined(SPOONS_ML, last='or')}."
+        )
     if spoonful.packing not in PACKING:
-        raise FormulaError(f"{spoonful.ingredient}: the packing is {spoonful.packing!r}. Choose {words_joined(PACKING, last='or')}.")
+        raise FormulaError(
+            f"{spoonful.ingredient}: the packing is {spoonful.packing!r}. Choose {words_joined(PACKING, last='or')}."
+        )
     density = spoonful.density or (PANTRY[spoonful.ingredient].density if spoonful.ingredient in PANTRY else None)
     if density is None:
         raise FormulaError(f"{spoonful.ingredient}: its density is not known here. Give density=(low, high) in g/mL.")

@@ -11,10 +11,9 @@ import pandas as pd
 from labkit.checks import check_choice, check_columns, is_blank, parse_grams, parse_id, parse_number
 from labkit.errors import PourError
 from labkit.formula import Recipe
-from labkit.rounds import grams_column
+from labkit.rounds import UNPLANNED, grams_column
 
 BASE = "base [g]"
-UNPLANNED = "X-"
 DIRECTIONS = ("up", "down")
 READING_COLUMNS = ("pour", "method", "direction", "value", "unit", "repeat")
 CORRECTION = ("corrects", "reason")
@@ -36,8 +35,9 @@ def texts(frame: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
     return frame.reindex(columns=list(columns)).astype(object)
 
 
-def typed_melts(frame: pd.DataFrame, recipe: Recipe, *, table: str, planned: Mapping[str, Mapping[str, float]],
-                known: set[str]) -> pd.DataFrame:
+def typed_melts(
+    frame: pd.DataFrame, recipe: Recipe, *, table: str, planned: Mapping[str, Mapping[str, float]], known: set[str]
+) -> pd.DataFrame:
     """Melts with ids as text and grams as numbers; refuses strange columns, doubled melts and impossible weights."""
     columns = melt_columns(recipe)
     check_columns(frame, allowed=columns, required=("melt",), what=table, error=PourError)
@@ -47,7 +47,9 @@ def typed_melts(frame: pd.DataFrame, recipe: Recipe, *, table: str, planned: Map
         melt = _new_id(cells["melt"], where, "melt", seen, planned)
         grams = {c: _weight(cells[c], f"{where}: {c}", planned.get(melt, {}).get(c, 0.0)) for c in columns[2:-1]}
         if not np.nansum(list(grams.values())) > 0:
-            raise PourError(f"{where}: nothing was weighed into melt {melt}. Write the grams of each ingredient in the pot.")
+            raise PourError(
+                f"{where}: nothing was weighed into melt {melt}. Write the grams of each ingredient in the pot."
+            )
         rows.append({"melt": melt, "date": parse_id(cells["date"]), **grams, "note": parse_id(cells["note"])})
     return pd.DataFrame(rows, columns=list(columns))
 
@@ -59,7 +61,9 @@ def _new_id(cell: object, where: str, kind: str, seen: set[str], planned) -> str
     if name in seen:
         raise PourError(f"{where}: {kind} {name} is recorded already. Correct the earlier row, or use another name.")
     if name not in planned and not name.startswith(UNPLANNED):
-        raise PourError(f"{where}: {kind} {name!r} is not planned. Name an unplanned {kind} {UNPLANNED}01, {UNPLANNED}02 and so on.")
+        raise PourError(
+            f"{where}: {kind} {name!r} is not planned. Name an unplanned {kind} {UNPLANNED}01, {UNPLANNED}02 and so on."
+        )
     seen.add(name)
     return name
 
@@ -67,12 +71,21 @@ def _new_id(cell: object, where: str, kind: str, seen: set[str], planned) -> str
 def _weight(cell: object, where: str, planned: float) -> float:
     value = parse_grams(cell, where=where, error=PourError)
     if value == 0 and planned > 0:
-        raise PourError(f"{where} is 0, but {planned:.2f} g were planned. Weigh again, or leave the cell empty if none was added.")
+        raise PourError(
+            f"{where} is 0, but {planned:.2f} g were planned. Weigh again, or leave the cell empty if none was added."
+        )
     return value
 
 
-def typed_pours(frame: pd.DataFrame, recipe: Recipe, *, table: str, planned: Mapping[str, Mapping[str, float]],
-                melts: set[str], recorded: pd.DataFrame) -> pd.DataFrame:
+def typed_pours(
+    frame: pd.DataFrame,
+    recipe: Recipe,
+    *,
+    table: str,
+    planned: Mapping[str, Mapping[str, float]],
+    melts: set[str],
+    recorded: pd.DataFrame,
+) -> pd.DataFrame:
     """Pours with ids as text and grams as numbers, new rows only: a row that is recorded already is passed over.
 
     Refuses what cannot have been made: no weight, a weight below zero, a base without a melt, a pour that is neither
@@ -94,11 +107,17 @@ def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: se
     if not pour:
         raise PourError(f"{where}: pour is empty. Every row names its pour.")
     if pour not in planned and not (pour.startswith(UNPLANNED) and len(pour) > len(UNPLANNED)):
-        raise PourError(f"{where}: pour {pour!r} is neither planned nor named {UNPLANNED}01, {UNPLANNED}02 and so on. "
-                        "Check the name, or give an unplanned pour such a name.")
+        raise PourError(
+            f"{where}: pour {pour!r} is neither planned nor named {UNPLANNED}01, {UNPLANNED}02 and so on. "
+            "Check the name, or give an unplanned pour such a name."
+        )
     plan = planned.get(pour, {})
-    row = {"pour": pour, "melt": parse_id(cells["melt"]), "date": parse_id(cells["date"]),
-           "outcome": parse_id(cells["outcome"]) or "ok"}
+    row = {
+        "pour": pour,
+        "melt": parse_id(cells["melt"]),
+        "date": parse_id(cells["date"]),
+        "outcome": parse_id(cells["outcome"]) or "ok",
+    }
     row[BASE] = parse_grams(cells[BASE], where=f"{where}: {BASE}", error=PourError)
     for ingredient in recipe.ingredients:
         column = grams_column(ingredient)
@@ -121,17 +140,27 @@ def _check_weighed(row: Mapping, recipe: Recipe, where: str, melts: set[str]) ->
         raise PourError(f"{where}: {BASE} is 0. Weigh again, or leave the cell empty if the pour had a pot of its own.")
     if not is_blank(row[BASE]):
         if not recipe.pot:
-            raise PourError(f"{where}: {BASE} is {row[BASE]:g}, but trial.toml names no pot. Add [melt] with its pot, or give all grams.")
+            raise PourError(
+                f"{where}: {BASE} is {row[BASE]:g}, but trial.toml names no pot. "
+                "Add [melt] with its pot, or give all grams."
+            )
         if row["melt"] not in melts:
-            raise PourError(f"{where}: {BASE} is drawn from melt {row['melt']!r}, which melts.csv does not have. "
-                            "Record the melt first, or check its name.")
+            raise PourError(
+                f"{where}: {BASE} is drawn from melt {row['melt']!r}, which melts.csv does not have. "
+                "Record the melt first, or check its name."
+            )
         return
     weighed = sum(v for v in grams.values() if not is_blank(v))
     needed = recipe.pot or recipe.ingredients
     if not weighed > 0 or not any(grams[i] > 0 for i in needed):
-        raise PourError(f"{where}: pour {row['pour']} has no weight of its base. "
-                        + (f"Give {BASE} drawn from a melt, or all grams of a pour with a pot of its own."
-                           if recipe.pot else "Give the grams of every ingredient."))
+        raise PourError(
+            f"{where}: pour {row['pour']} has no weight of its base. "
+            + (
+                f"Give {BASE} drawn from a melt, or all grams of a pour with a pot of its own."
+                if recipe.pot
+                else "Give the grams of every ingredient."
+            )
+        )
 
 
 def _is_news(row: Mapping, rows: list[dict], where: str) -> bool:
@@ -139,14 +168,18 @@ def _is_news(row: Mapping, rows: list[dict], where: str) -> bool:
     same = [r for r in rows if r["pour"] == row["pour"]]
     if row["corrects"]:
         if not same:
-            raise PourError(f"{where}: corrects pour {row['pour']}, which is not recorded before it. Leave `corrects` empty.")
+            raise PourError(
+                f"{where}: corrects pour {row['pour']}, which is not recorded before it. Leave `corrects` empty."
+            )
         if not row["reason"]:
             raise PourError(f"{where}: corrects pour {row['pour']} without a reason. Write the reason.")
         return not _equal(row, same[-1], CORRECTION[:0])
     if any(_equal(row, r, CORRECTION) for r in same):
         return False
     if same:
-        raise PourError(f"{where}: pour {row['pour']} is recorded already with other values. Use correct_pours to correct it.")
+        raise PourError(
+            f"{where}: pour {row['pour']} is recorded already with other values. Use correct_pours to correct it."
+        )
     return True
 
 
@@ -155,16 +188,20 @@ def _equal(one: Mapping, other: Mapping, but: tuple[str, ...]) -> bool:
 
 
 def typed_readings(frame: pd.DataFrame, *, table: str, pours: set[str]) -> pd.DataFrame:
-    """Readings of instruments; the direction says whether a higher value means more (up) or less (down) of the property."""
+    """Readings of instruments; by its direction a higher value means more (up) or less (down) of the property."""
     check_columns(frame, allowed=READING_COLUMNS, required=READING_COLUMNS[:4], what=table, error=PourError)
     rows = []
     for label, cells in texts(frame, READING_COLUMNS).iterrows():
         where = f"{table} row {label}"
         row = {c: parse_id(cells[c]) for c in READING_COLUMNS if c != "value"}
         if row["pour"] not in pours:
-            raise PourError(f"{where}: pour {row['pour']!r} is not in pours.csv. Record the pour first, or check its name.")
+            raise PourError(
+                f"{where}: pour {row['pour']!r} is not in pours.csv. Record the pour first, or check its name."
+            )
         if not row["method"]:
-            raise PourError(f"{where}: method is empty. Name the method: readings of different methods are never pooled.")
+            raise PourError(
+                f"{where}: method is empty. Name the method: readings of different methods are never pooled."
+            )
         check_choice(row["direction"], DIRECTIONS, name=f"{where}: direction", error=PourError)
         row["value"] = parse_number(cells["value"], where=f"{where}: value", error=PourError)
         if is_blank(row["value"]):

@@ -32,8 +32,12 @@ class Region:
         recipe, n = self.recipe, len(self.recipe.ingredients)
         below = [row for _, row in self._limit_rows] + list(-np.eye(n))
         equal = np.vstack([np.ones((1, n)), recipe.rest_rows])
-        return simplex.Polytope(equal=equal, equal_to=np.r_[1.0, np.zeros(len(equal) - 1)], below=np.array(below),
-                                below_to=np.zeros(len(below)))
+        return simplex.Polytope(
+            equal=equal,
+            equal_to=np.r_[1.0, np.zeros(len(equal) - 1)],
+            below=np.array(below),
+            below_to=np.zeros(len(below)),
+        )
 
     @cached_property
     def _limit_rows(self) -> list[tuple[str, np.ndarray]]:
@@ -56,7 +60,7 @@ class Region:
 
     def _check_not_empty(self) -> None:
         try:
-            self._chart
+            _ = self._chart
         except simplex.EmptyPolytope:
             raise RegionError(f"no formula fits these limits: {self._conflict()}. Widen one of them.") from None
 
@@ -67,15 +71,22 @@ class Region:
             fewer = [r for r in rows if r is not row]
             if self._is_empty(fewer):
                 rows = fewer
-        return ", ".join(text for text, _ in rows[:-1]) + (", but " if len(rows) > 1 else "") + rows[-1][0] if rows else (
-            "the fixed rest leaves no room")
+        return (
+            ", ".join(text for text, _ in rows[:-1]) + (", but " if len(rows) > 1 else "") + rows[-1][0]
+            if rows
+            else ("the fixed rest leaves no room")
+        )
 
     def _is_empty(self, rows: list[tuple[str, np.ndarray]]) -> bool:
         whole = self.polytope
         below = np.array([row for _, row in rows] + list(-np.eye(whole.below.shape[1])))
         try:
-            simplex.lowest_point(simplex.Polytope(equal=whole.equal, equal_to=whole.equal_to, below=below,
-                                                  below_to=np.zeros(len(below))), np.zeros(below.shape[1]))
+            simplex.lowest_point(
+                simplex.Polytope(
+                    equal=whole.equal, equal_to=whole.equal_to, below=below, below_to=np.zeros(len(below))
+                ),
+                np.zeros(below.shape[1]),
+            )
         except simplex.EmptyPolytope:
             return True
         return False
@@ -88,8 +99,10 @@ class Region:
             least = simplex.extent(self.polytope, s.within_row)[0]
             if least < max(self.floor, 1e-9) * (1 - 1e-9):
                 words = self.recipe.shelf.words(s.within)
-                raise FormulaError(f"{s.column} is a share of {words}, which may go down to {number_text(100 * least, 3)} % of the "
-                                   f"batch, less than one balance step. Raise the low of {words}, or hold {s.column} fixed.")
+                raise FormulaError(
+                    f"{s.column} is a share of {words}, which may go down to {number_text(100 * least, 3)} % of the "
+                    f"batch, less than one balance step. Raise the low of {words}, or hold {s.column} fixed."
+                )
 
     @cached_property
     def _chart(self) -> simplex.Chart:
@@ -170,16 +183,21 @@ class Region:
         recipe = self.recipe
         if recipe.blend_list or len(recipe.shares) > 10:
             return True
-        ends = pd.DataFrame(itertools.product(*[(s.low, s.high) for s in recipe.shares]), columns=[s.name for s in recipe.shares])
-        return bool(len(ends)) and len(recipe.shares) > 0 and not all(self._fits(ends.iloc[[i]]) for i in range(len(ends)))
+        ends = pd.DataFrame(
+            itertools.product(*[(s.low, s.high) for s in recipe.shares]), columns=[s.name for s in recipe.shares]
+        )
+        return (
+            bool(len(ends)) and len(recipe.shares) > 0 and not all(self._fits(ends.iloc[[i]]) for i in range(len(ends)))
+        )
 
     def _mass_sample(self, n: int, seed: int) -> pd.DataFrame:
         """For a region that fills too little of its box: points uniform in masses (stated in the docs of `sample`)."""
         rng = np.random.default_rng(seed + 1)
         masses = simplex.uniform_points(self.polytope, n, seed)
         masses = np.clip(masses, 0, None)
-        points = self.recipe.factors_of(pd.DataFrame(masses / masses.sum(axis=1, keepdims=True),
-                                                     columns=list(self.recipe.ingredients)))
+        points = self.recipe.factors_of(
+            pd.DataFrame(masses / masses.sum(axis=1, keepdims=True), columns=list(self.recipe.ingredients))
+        )
         for s in self.recipe.setting_list:
             points[s.name] = rng.uniform(s.low, s.high, size=n)
         return points
@@ -196,7 +214,7 @@ class Region:
 
     def coded(self, frame: pd.DataFrame) -> np.ndarray:
         """Coded coordinates (m, d): factors and settings run from -1 to 1 over low..high; a blend of q parts has q - 1
-        isometric coordinates H (x - middle) / (half of the widest range), H the Helmert rows, so that distances treat all parts alike.
+        isometric coordinates H (x - middle) / (half of the widest range), H the Helmert rows: all parts count alike.
         """
         recipe, columns = self.recipe, []
         for s in recipe.shares:
@@ -224,5 +242,9 @@ def _helmert(q: int) -> np.ndarray:
 
 def _bounded_simplex(low, high) -> simplex.Polytope:
     q = len(low)
-    return simplex.Polytope(equal=np.ones((1, q)), equal_to=[1.0], below=np.vstack([np.eye(q), -np.eye(q)]),
-                            below_to=np.r_[np.asarray(high, dtype=float), -np.asarray(low, dtype=float)])
+    return simplex.Polytope(
+        equal=np.ones((1, q)),
+        equal_to=[1.0],
+        below=np.vstack([np.eye(q), -np.eye(q)]),
+        below_to=np.r_[np.asarray(high, dtype=float), -np.asarray(low, dtype=float)],
+    )

@@ -6,12 +6,14 @@ from fractions import Fraction
 import numpy as np
 import pandas as pd
 
-from labkit.errors import PlanError
+from labkit.checks import check_whole, parse_grams, parse_id, parse_number
+from labkit.errors import FormulaError, PlanError
 from labkit.formula import Recipe
-from labkit.wording import Report, grid_of, heading, line, plural, report
+from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
 
-LEAST_STEPS = 20            # a portion below this many balance steps is advised against
+LEAST_STEPS = 20  # a portion below this many balance steps is advised against
 PLAN_IDS = ("round", "melt", "pour", "order")
+UNPLANNED = "X-"  # names of pours and melts that no round planned begin so
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,8 +25,10 @@ class Batch:
 
     def __post_init__(self):
         if not 0 < self.balance_step_g < self.pour_g < float("inf"):
-            raise PlanError(f"a pour of {self.pour_g:g} g on a balance that reads {self.balance_step_g:g} g cannot be weighed. "
-                            "Give a pour of many balance steps.")
+            raise PlanError(
+                f"a pour of {self.pour_g:g} g on a balance that reads {self.balance_step_g:g} g cannot be weighed. "
+                "Give a pour of many balance steps."
+            )
 
     @property
     def steps(self) -> int:
@@ -90,7 +94,7 @@ class Round:
         return made
 
     def melt_sheet(self) -> pd.DataFrame:
-        """A row a melt: how many pours it serves and the grams of each pot ingredient, without an allowance for loss."""
+        """A row a melt: the pours it serves and the grams of each pot ingredient, without an allowance for loss."""
         pot = [grams_column(i) for i in self.recipe.pot]
         table = self.frame.groupby("melt", sort=False)
         sheet = table[pot].sum().round(6)
@@ -107,7 +111,9 @@ class Round:
         return pd.concat([sheet, self.frame[[*stirred, *self.recipe.settings]]], axis=1)
 
     def _report(self) -> Report:
-        blocks = [heading(f"Round {self.number}: {plural(len(self.frame), 'pour')} in {plural(len(self.melts), 'melt')}")]
+        blocks = [
+            heading(f"Round {self.number}: {plural(len(self.frame), 'pour')} in {plural(len(self.melts), 'melt')}")
+        ]
         if self.recipe.pot:
             blocks.append(grid_of(self.melt_sheet(), title="Melt (without an allowance for what stays in the beaker)"))
         blocks.append(grid_of(self.pour_sheet(), title="Pour, in this order"))
@@ -123,8 +129,16 @@ class Round:
         return self._report().as_html()
 
 
-def round_from_factors(recipe: Recipe, batch: Batch, *, number: int, melts: list[str], pours: list[str],
-                       coordinates: pd.DataFrame, notes: tuple[str, ...] = ()) -> Round:
+def round_from_factors(
+    recipe: Recipe,
+    batch: Batch,
+    *,
+    number: int,
+    melts: list[str],
+    pours: list[str],
+    coordinates: pd.DataFrame,
+    notes: tuple[str, ...] = (),
+) -> Round:
     """The weighable round nearest to these coordinates, rows in pour order.
 
     Grams are multiples of the balance step and add up to the pour. The coordinates are then read off the grams.
@@ -150,7 +164,7 @@ def planned_coordinates(recipe: Recipe, table: pd.DataFrame) -> pd.DataFrame:
 
 
 def weighable(fractions: np.ndarray, batch: Batch) -> np.ndarray:
-    """Grams in whole balance steps that add up to the pour: rounded down, the missing steps to the largest remainders."""
+    """Grams in whole balance steps that add up to the pour; the steps lost by rounding go to the largest remainders."""
     exact = fractions * batch.steps
     steps = np.floor(exact + 1e-9).astype(int)
     missing = batch.steps - int(steps.sum())
@@ -168,6 +182,87 @@ def small_portions(round_: Round, batch: Batch) -> tuple[str, ...]:
         if len(small):
             pour = round_.frame.loc[small.idxmin(), "pour"]
             enough = np.ceil(batch.pour_g * least / small.min())
-            found.append(f"{pour}: {small.min():.2f} g of {ingredient} is under {LEAST_STEPS} steps of the balance. "
-                         f"Pour {enough:.0f} g, or stir in a paste of it.")
+            found.append(
+                f"{pour}: {small.min():.2f} g of {ingredient} is under {LEAST_STEPS} steps of the balance. "
+                f"Pour {enough:.0f} g, or stir in a paste of it."
+            )
     return tuple(found)
+
+
+def plan_columns(recipe: Recipe) -> tuple[str, ...]:
+    """Columns of plan.csv."""
+    return (*PLAN_IDS, *recipe.coordinates, *(grams_column(i) for i in recipe.ingredients))
+
+
+def typed_plan(frame: pd.DataFrame, recipe: Recipe, batch: Batch, *, table: str, known: set[str]) -> pd.DataFrame:
+    """Planned pours; the grams rule, and a stated factor that differs by more than half a balance step is refused.
+
+    A factor column may be absent, and columns of factors that trial.toml no longer names are passed over.
+    """
+    columns = plan_columns(recipe)
+    _check_plan_columns(frame, recipe, table)
+    if not len(frame):
+        return pd.DataFrame(columns=list(columns))
+    seen = set(known)
+    rows = [_plan_row(cells, recipe, f"{table} row {label}", seen) for label, cells in frame.astype(object).iterrows()]
+    typed = pd.DataFrame(rows, index=frame.index)
+    try:
+        found = planned_coordinates(recipe, typed)
+    except FormulaError as problem:
+        raise PlanError(f"{table}: {problem}") from None
+    _check_stated(frame, recipe, batch, typed, found, table)
+    return pd.concat([typed, found], axis=1)[list(columns)]
+
+
+def _check_plan_columns(frame: pd.DataFrame, recipe: Recipe, table: str) -> None:
+    columns = [c for c in plan_columns(recipe) if c not in recipe.factors]
+    for column in columns:
+        if column not in frame.columns:
+            raise PlanError(
+                f"{table} lacks the column {column!r}. It needs {words_joined([repr(c) for c in columns])}."
+            )
+    for column in map(str, frame.columns):
+        if column.endswith(" [g]") and column not in columns:
+            raise PlanError(
+                f"{table} has a column {column!r}, but {column[:-4]!r} is not in [formula]. "
+                "Add it there, with 0 percent if need be."
+            )
+
+
+def _plan_row(cells: pd.Series, recipe: Recipe, where: str, seen: set[str]) -> dict:
+    row = {"melt": parse_id(cells["melt"]), "pour": parse_id(cells["pour"])}
+    for key in ("round", "order"):
+        value = parse_number(cells[key], where=f"{where}: {key}", error=PlanError)
+        whole = int(value) if value == value and value == int(value) else cells[key]
+        row[key] = check_whole(whole, name=f"{where}: {key}", low=1, high=9999, error=PlanError)
+    if not row["melt"] or not row["pour"] or row["pour"].startswith(UNPLANNED):
+        raise PlanError(
+            f"{where}: the pour is {row['pour']!r} in melt {row['melt']!r}. "
+            f"Name both; {UNPLANNED} is for unplanned pours."
+        )
+    if row["pour"] in seen:
+        raise PlanError(f"{where}: pour {row['pour']} is planned already. Give each planned pour a name of its own.")
+    seen.add(row["pour"])
+    grams = [grams_column(i) for i in recipe.ingredients]
+    row |= {c: np.nan_to_num(parse_grams(cells[c], where=f"{where}: {c}", error=PlanError)) for c in grams}
+    row |= {c: parse_number(cells[c], where=f"{where}: {c}", error=PlanError) for c in recipe.settings}
+    if not sum(row[c] for c in grams) > 0:
+        raise PlanError(f"{where}: pour {row['pour']} has no grams. Plan a weight for it.")
+    return row
+
+
+def _check_stated(
+    frame: pd.DataFrame, recipe: Recipe, batch: Batch, typed: pd.DataFrame, found: pd.DataFrame, table: str
+) -> None:
+    grams = typed[[grams_column(i) for i in recipe.ingredients]].to_numpy(dtype=float)
+    for s in recipe.statements:
+        if s.column not in frame.columns:
+            continue
+        for k, label in enumerate(frame.index):
+            stated = parse_number(frame[s.column].iloc[k], where=f"{table} row {label}: {s.column}", error=PlanError)
+            actual = found[s.column].iloc[k]
+            if abs(stated - actual) * float(grams[k] @ s.within_row) > batch.balance_step_g / 2:
+                raise PlanError(
+                    f"{table} row {label}: {s.column} is {stated:.4g}, but the grams say {actual:.4g}. "
+                    "The grams rule: correct them, or the factor."
+                )

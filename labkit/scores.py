@@ -21,7 +21,9 @@ ASIDE_COLUMNS = ("action", *SCORE_KEY, "reason", "since")
 
 def typed_servings(frame: pd.DataFrame, *, table: str, pours: set[str], recorded: pd.DataFrame) -> pd.DataFrame:
     """Servings as text; a code stands for one pour over the whole trial."""
-    check_columns(frame, allowed=SERVING_COLUMNS, required=("session", "tester", "code", "pour"), what=table, error=ScoreError)
+    check_columns(
+        frame, allowed=SERVING_COLUMNS, required=("session", "tester", "code", "pour"), what=table, error=ScoreError
+    )
     codes = dict(zip(recorded["code"], recorded["pour"], strict=True))
     rows = []
     for label, cells in texts(frame, SERVING_COLUMNS).iterrows():
@@ -32,19 +34,27 @@ def typed_servings(frame: pd.DataFrame, *, table: str, pours: set[str], recorded
         if row["pour"] not in pours:
             raise ScoreError(f"{where}: pour {row['pour']!r} is neither planned nor poured. Check its name.")
         if codes.setdefault(row["code"], row["pour"]) != row["pour"]:
-            raise ScoreError(f"{where}: code {row['code']} already stands for pour {codes[row['code']]}. Give {row['pour']} another code.")
+            raise ScoreError(
+                f"{where}: code {row['code']} already stands for pour {codes[row['code']]}. "
+                f"Give {row['pour']} another code."
+            )
         rows.append(row)
     return pd.DataFrame(rows, columns=list(SERVING_COLUMNS))
 
 
-def typed_scores(frame: pd.DataFrame, attributes: Mapping[str, Attribute], *, table: str, pours: set[str],
-                 recorded: pd.DataFrame) -> pd.DataFrame:
+def typed_scores(
+    frame: pd.DataFrame, attributes: Mapping[str, Attribute], *, table: str, pours: set[str], recorded: pd.DataFrame
+) -> pd.DataFrame:
     """Scores with ids as text and scores as numbers, new rows only: an equal row again is passed over.
 
     A different value under the same key is refused unless the row corrects; a new session or position is a repeat.
     """
-    check_columns(frame, allowed=SCORE_COLUMNS, required=("pour", "tester", "attribute", "score"), what=table, error=ScoreError)
-    standing = {tuple(r[k] for k in SCORE_KEY): r["score"] for r in recorded.to_dict("records") if not is_blank(r["score"])}
+    check_columns(
+        frame, allowed=SCORE_COLUMNS, required=("pour", "tester", "attribute", "score"), what=table, error=ScoreError
+    )
+    standing = {
+        tuple(r[k] for k in SCORE_KEY): r["score"] for r in recorded.to_dict("records") if not is_blank(r["score"])
+    }
     rows = []
     for label, cells in texts(frame, SCORE_COLUMNS).iterrows():
         row = _typed_score(cells, attributes, f"{table} row {label}", pours)
@@ -61,16 +71,22 @@ def _typed_score(cells: pd.Series, attributes: Mapping[str, Attribute], where: s
         if not row[column]:
             raise ScoreError(f"{where}: {column} is empty. A score names pour, tester and attribute.")
     if row["pour"] not in pours:
-        raise ScoreError(f"{where}: pour {row['pour']!r} is not in pours.csv. Record the pour first, or check its name.")
+        raise ScoreError(
+            f"{where}: pour {row['pour']!r} is not in pours.csv. Record the pour first, or check its name."
+        )
     if row["attribute"] not in attributes:
         near = difflib.get_close_matches(row["attribute"], attributes, n=1)
-        raise ScoreError(f"{where}: attribute {row['attribute']!r} is not in trial.toml. "
-                         + (f"Did you mean {near[0]!r}?" if near else f"Choose {words_joined(attributes, last='or')}."))
+        raise ScoreError(
+            f"{where}: attribute {row['attribute']!r} is not in trial.toml. "
+            + (f"Did you mean {near[0]!r}?" if near else f"Choose {words_joined(attributes, last='or')}.")
+        )
     attribute = attributes[row["attribute"]]
     score = parse_number(cells["score"], where=f"{where}: {attribute.name}", error=ScoreError)
     if score < attribute.low or score > attribute.high:
-        raise ScoreError(f"{where}: {attribute.name} is {score:g}; scores run from {attribute.low:g} to {attribute.high:g}. "
-                         "Leave the cell empty if it was not judged.")
+        raise ScoreError(
+            f"{where}: {attribute.name} is {score:g}; scores run from {attribute.low:g} to {attribute.high:g}. "
+            "Leave the cell empty if it was not judged."
+        )
     return row | {"score": score}
 
 
@@ -78,15 +94,20 @@ def _is_news(row: Mapping, standing: Mapping, where: str) -> bool:
     key = tuple(row[k] for k in SCORE_KEY)
     if row["corrects"]:
         if key not in standing:
-            raise ScoreError(f"{where}: corrects a score of {_key_words(row)} that is not recorded before it. Leave `corrects` empty.")
+            raise ScoreError(
+                f"{where}: corrects a score of {_key_words(row)} that is not recorded before it. "
+                "Leave `corrects` empty."
+            )
         if not row["reason"]:
             raise ScoreError(f"{where}: corrects the score of {_key_words(row)} without a reason. Write the reason.")
         return True
     if is_blank(row["score"]):
         return key not in standing
     if key in standing and standing[key] != row["score"]:
-        raise ScoreError(f"{where}: {_key_words(row)} is recorded already as {standing[key]:g}, and {row['score']:g} differs. "
-                         "Use correct_scores if it was wrong, or give a repeat its own session or position.")
+        raise ScoreError(
+            f"{where}: {_key_words(row)} is recorded already as {standing[key]:g}, and {row['score']:g} differs. "
+            "Use correct_scores if it was wrong, or give a repeat its own session or position."
+        )
     return key not in standing
 
 
@@ -108,7 +129,9 @@ def typed_aside(frame: pd.DataFrame, *, table: str, recorded: pd.DataFrame) -> p
         if not row["reason"]:
             raise ScoreError(f"{where}: {row['action']} without a reason. Write the reason.")
         if row["action"] == BACK and not any(_selects_same(row, r) for r in aside_standing(rows)):
-            raise ScoreError(f"{where}: takes back what is not set aside. Repeat the names of the row that set it aside.")
+            raise ScoreError(
+                f"{where}: takes back what is not set aside. Repeat the names of the row that set it aside."
+            )
         rows.append(row)
     return pd.DataFrame(rows[before:], columns=list(ASIDE_COLUMNS))
 

@@ -79,7 +79,9 @@ class Shelf:
 
     def __post_init__(self):
         object.__setattr__(self, "starting", MappingProxyType(dict(self.starting)))
-        object.__setattr__(self, "made_of", MappingProxyType({k: MappingProxyType(dict(v)) for k, v in self.made_of.items()}))
+        object.__setattr__(
+            self, "made_of", MappingProxyType({k: MappingProxyType(dict(v)) for k, v in self.made_of.items()})
+        )
 
     @property
     def things(self) -> tuple[str, ...]:
@@ -109,7 +111,9 @@ class Shelf:
         return role_of(own[0]) in ("colorant", "")
 
     def _advice(self, name: str) -> str:
-        known = sorted({part for thing in self.starting for _, part in self.pieces_of_thing(thing)} | set(self.starting))
+        known = sorted(
+            {part for thing in self.starting for _, part in self.pieces_of_thing(thing)} | set(self.starting)
+        )
         near = difflib.get_close_matches(name, known, n=1)
         return f"Did you mean {near[0]!r}?" if near else f"Choose among {words_joined(known)}."
 
@@ -122,8 +126,12 @@ class Shelf:
 
     def row(self, pieces: Pieces) -> np.ndarray:
         """The mass of a set as a row over the things on the shelf."""
-        return np.array([sum(self.made_of.get(thing, {thing: 1.0})[part] for owner, part in pieces if owner == thing)
-                         for thing in self.starting])
+        return np.array(
+            [
+                sum(self.made_of.get(thing, {thing: 1.0})[part] for owner, part in pieces if owner == thing)
+                for thing in self.starting
+            ]
+        )
 
     def words(self, pieces: Pieces) -> str:
         """A set in the maker's words."""
@@ -131,7 +139,9 @@ class Shelf:
             return "the whole batch"
         if self.pot and pieces == self.set_of_things(self.pot):
             return "the pot"
-        order = {name: i for i, name in enumerate(part for t in self.starting for part in self.made_of.get(t, {t: 1.0}))}
+        order = {
+            name: i for i, name in enumerate(part for t in self.starting for part in self.made_of.get(t, {t: 1.0}))
+        }
         names = sorted({part for _, part in pieces}, key=order.__getitem__)
         return words_joined(names)
 
@@ -146,14 +156,18 @@ def check_tree(shelf: Shelf, named: Mapping[str, Pieces]) -> None:
     """Any two named sets are nested or disjoint."""
     items = list(named.items())
     for i, (one, a) in enumerate(items):
-        for other, b in items[i + 1:]:
+        for other, b in items[i + 1 :]:
             if a & b and not a <= b and not b <= a:
                 raise FormulaError(
-                    f"{one} ({shelf.words(a)}) and {other} ({shelf.words(b)}) share {shelf.words(a & b)}, but neither holds "
-                    f"the other. Name sets that lie one within the other, or apart.")
+                    f"{one} ({shelf.words(a)}) and {other} ({shelf.words(b)}) share {shelf.words(a & b)}, "
+                    "but neither holds "
+                    f"the other. Name sets that lie one within the other, or apart."
+                )
 
 
-def rest_rules(shelf: Shelf, sets: Iterable[Pieces], named: Iterable[Pieces]) -> tuple[list[np.ndarray], list[np.ndarray]]:
+def rest_rules(
+    shelf: Shelf, sets: Iterable[Pieces], named: Iterable[Pieces]
+) -> tuple[list[np.ndarray], list[np.ndarray]]:
     """Rows r with r m = 0 for the members of each set that no statement names: (rules, rules of last resort).
 
     Of the rest of a set, the member that is or holds the "to 100" thing takes up the slack and the others keep their

@@ -9,18 +9,30 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import check_frame, check_whole, is_blank, parse_grams, parse_id, parse_number
+from labkit.checks import check_frame, is_blank
 from labkit.definition import NOISE, Definition, read_definition
 from labkit.errors import FormulaError, LabkitError, PlanError, TrialError
 from labkit.formula import Recipe
 from labkit.pours import (
-    READING_COLUMNS, UNPLANNED, melt_columns, pour_columns, standing_pours, typed_melts, typed_pours, typed_readings,
+    READING_COLUMNS,
+    melt_columns,
+    pour_columns,
+    standing_pours,
+    typed_melts,
+    typed_pours,
+    typed_readings,
     weighed_masses,
 )
 from labkit.region import Region
-from labkit.rounds import PLAN_IDS, Batch, Cost, Round, grams_column, planned_coordinates
+from labkit.rounds import Batch, Cost, Round, grams_column, plan_columns, typed_plan
 from labkit.scores import (
-    ASIDE_COLUMNS, SCORE_COLUMNS, SERVING_COLUMNS, standing_scores, typed_aside, typed_scores, typed_servings,
+    ASIDE_COLUMNS,
+    SCORE_COLUMNS,
+    SERVING_COLUMNS,
+    standing_scores,
+    typed_aside,
+    typed_scores,
+    typed_servings,
 )
 from labkit.wording import plural, words_joined
 
@@ -29,17 +41,26 @@ TABLES = ("plan", "melts", "pours", "servings", "scores", "set_aside", "readings
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Trial:
-    """One development, frozen: its definition and its tables. Each `with_...` checks new rows and returns a new trial."""
+    """One development, frozen: its definition and tables. Each `with_...` checks new rows and returns a new trial."""
 
     definition: Definition
     tables: Mapping[str, pd.DataFrame] = field(default_factory=dict, repr=False)
 
     def __post_init__(self):
         recipe = self.definition.recipe
-        columns = {"plan": plan_columns(recipe), "melts": melt_columns(recipe), "pours": pour_columns(recipe),
-                   "servings": SERVING_COLUMNS, "scores": SCORE_COLUMNS, "set_aside": ASIDE_COLUMNS,
-                   "readings": READING_COLUMNS}
-        full = {name: self.tables[name] if name in self.tables else pd.DataFrame(columns=list(columns[name])) for name in TABLES}
+        columns = {
+            "plan": plan_columns(recipe),
+            "melts": melt_columns(recipe),
+            "pours": pour_columns(recipe),
+            "servings": SERVING_COLUMNS,
+            "scores": SCORE_COLUMNS,
+            "set_aside": ASIDE_COLUMNS,
+            "readings": READING_COLUMNS,
+        }
+        full = {
+            name: self.tables[name] if name in self.tables else pd.DataFrame(columns=list(columns[name]))
+            for name in TABLES
+        }
         object.__setattr__(self, "tables", MappingProxyType(full))
 
     @classmethod
@@ -208,7 +229,9 @@ class Trial:
         """By ingredient [g/g]: what was weighed less the formula at its own factors, which no factor describes."""
         formulas = self._weighed[1]
         if pour not in formulas.index:
-            raise TrialError(f"pour {pour!r} is not among the weighed pours. Choose {words_joined(formulas.index, last='or')}.")
+            raise TrialError(
+                f"pour {pour!r} is not among the weighed pours. Choose {words_joined(formulas.index, last='or')}."
+            )
         return self.recipe.drift(formulas.loc[[pour]]).loc[pour]
 
     @property
@@ -221,14 +244,18 @@ class Trial:
 
     def next_melts(self, count: int) -> list[str]:
         """Names for the next melts."""
-        return _next_names("M", {*self.tables["plan"]["melt"], *self.tables["melts"]["melt"], *self.tables["pours"]["melt"]}, count)
+        return _next_names(
+            "M", {*self.tables["plan"]["melt"], *self.tables["melts"]["melt"], *self.tables["pours"]["melt"]}, count
+        )
 
     # A new trial with more rows
 
     def with_round(self, round_: Round) -> "Trial":
         """The trial with a planned round."""
         if not isinstance(round_, Round):
-            raise PlanError(f"a {type(round_).__name__} is not a round. Give what plan_round or suggest_next(...).round returned.")
+            raise PlanError(
+                f"a {type(round_).__name__} is not a round. Give what plan_round or suggest_next(...).round returned."
+            )
         return self.with_tables({"plan": round_.to_frame()})
 
     def with_melts(self, frame: pd.DataFrame) -> "Trial":
@@ -260,7 +287,11 @@ class Trial:
                 frame = check_frame(frames[table], what=f"the {table} frame", error=TrialError)
                 news = trial._typed(table, frame, f"{table}.csv" if files else table)
                 old = trial.tables[table]
-                joined = pd.concat([old, news], ignore_index=True) if len(old) and len(news) else (news if len(news) else old)
+                joined = (
+                    pd.concat([old, news], ignore_index=True)
+                    if len(old) and len(news)
+                    else (news if len(news) else old)
+                )
                 trial = replace(trial, tables={**trial.tables, table: joined.reset_index(drop=True)})
         return trial
 
@@ -269,12 +300,18 @@ class Trial:
         recipe, old = self.recipe, self.tables[table]
         poured = set(self.tables["pours"]["pour"])
         if table == "plan":
-            return self._typed_plan(frame, name)
+            return typed_plan(frame, recipe, self.batch, table=name, known=set(old["pour"]))
         if table == "melts":
             return typed_melts(frame, recipe, table=name, planned=self._planned_by("melt"), known=set(old["melt"]))
         if table == "pours":
-            return typed_pours(frame, recipe, table=name, planned=self._planned_by("pour"),
-                               melts=set(self.tables["melts"]["melt"]), recorded=old)
+            return typed_pours(
+                frame,
+                recipe,
+                table=name,
+                planned=self._planned_by("pour"),
+                melts=set(self.tables["melts"]["melt"]),
+                recorded=old,
+            )
         if table == "servings":
             return typed_servings(frame, table=name, pours=poured | set(self.tables["plan"]["pour"]), recorded=old)
         if table == "scores":
@@ -285,69 +322,18 @@ class Trial:
 
     def _planned_by(self, kind: str) -> dict[str, dict[str, float]]:
         grams = [grams_column(i) for i in self.recipe.ingredients]
-        return self.tables["plan"].groupby(kind, sort=False)[grams].sum().to_dict("index") if len(self.tables["plan"]) else {}
-
-    def _typed_plan(self, frame: pd.DataFrame, name: str) -> pd.DataFrame:
-        """Planned pours; the grams rule, and a stated factor that differs by more than half a balance step is refused."""
-        columns = plan_columns(self.recipe)
-        for column in columns:
-            if column not in frame.columns and (column in PLAN_IDS or column.endswith(" [g]") or column in self.recipe.settings):
-                raise PlanError(f"{name} lacks the column {column!r}. It needs {words_joined([repr(c) for c in columns])}.")
-        for column in frame.columns:
-            if str(column).endswith(" [g]") and column not in columns:
-                raise PlanError(f"{name} has a column {column!r}, but {column[:-4]} is not in [formula]. Add it there, with 0 percent if need be.")
-        known = set(self.tables["plan"]["pour"])
-        rows = [self._plan_row(cells, f"{name} row {label}", known) for label, cells in frame.astype(object).iterrows()]
-        table = pd.DataFrame(rows, columns=[c for c in columns if c not in self.recipe.factors], index=frame.index)
-        if not len(table):
-            return pd.DataFrame(columns=list(columns))
-        try:
-            found = planned_coordinates(self.recipe, table)
-        except FormulaError as problem:
-            raise PlanError(f"{name}: {problem}") from None
-        self._check_stated(frame, table, found, name)
-        return pd.concat([table, found], axis=1)[list(columns)]
-
-    def _plan_row(self, cells: pd.Series, where: str, known: set[str]) -> dict:
-        row = {"melt": parse_id(cells["melt"]), "pour": parse_id(cells["pour"])}
-        for key in ("round", "order"):
-            value = parse_number(cells[key], where=f"{where}: {key}", error=PlanError)
-            row[key] = check_whole(int(value) if value == value and value == int(value) else cells[key],
-                                   name=f"{where}: {key}", low=1, high=9999, error=PlanError)
-        if not row["melt"] or not row["pour"] or row["pour"].startswith(UNPLANNED):
-            raise PlanError(f"{where}: the pour is {row['pour']!r} in melt {row['melt']!r}. Name both; {UNPLANNED} is for unplanned pours.")
-        if row["pour"] in known:
-            raise PlanError(f"{where}: pour {row['pour']} is planned already. Give each planned pour a name of its own.")
-        known.add(row["pour"])
-        for column in (grams_column(i) for i in self.recipe.ingredients):
-            row[column] = np.nan_to_num(parse_grams(cells[column], where=f"{where}: {column}", error=PlanError))
-        for setting in self.recipe.settings:
-            row[setting] = parse_number(cells[setting], where=f"{where}: {setting}", error=PlanError)
-        if not sum(row[grams_column(i)] for i in self.recipe.ingredients) > 0:
-            raise PlanError(f"{where}: pour {row['pour']} has no grams. Plan a weight for it.")
-        return row
-
-    def _check_stated(self, frame: pd.DataFrame, table: pd.DataFrame, found: pd.DataFrame, name: str) -> None:
-        grams = table[[grams_column(i) for i in self.recipe.ingredients]].to_numpy(dtype=float)
-        for s in self.recipe.statements:
-            if s.column not in frame.columns:
-                continue
-            for k, label in enumerate(frame.index):
-                stated = parse_number(frame[s.column].iloc[k], where=f"{name} row {label}: {s.column}", error=PlanError)
-                off = abs(stated - found[s.column].iloc[k]) * float(grams[k] @ s.within_row)
-                if off > self.batch.balance_step_g / 2:
-                    raise PlanError(f"{name} row {label}: {s.column} is {stated:.4g}, but the grams say {found[s.column].iloc[k]:.4g}. "
-                                    "The grams rule: correct them, or the factor.")
+        return (
+            self.tables["plan"].groupby(kind, sort=False)[grams].sum().to_dict("index")
+            if len(self.tables["plan"])
+            else {}
+        )
 
     def __repr__(self) -> str:
         rounds = self.next_round - 1
-        return (f"<Trial {self.name}: {plural(rounds, 'round')}, {plural(self.tables['pours']['pour'].nunique(), 'pour')}, "
-                f"{plural(len(self.standing_scores), 'score')}>")
-
-
-def plan_columns(recipe: Recipe) -> tuple[str, ...]:
-    """Columns of plan.csv."""
-    return (*PLAN_IDS, *recipe.coordinates, *(grams_column(i) for i in recipe.ingredients))
+        return (
+            f"<Trial {self.name}: {plural(rounds, 'round')}, {plural(self.tables['pours']['pour'].nunique(), 'pour')}, "
+            f"{plural(len(self.standing_scores), 'score')}>"
+        )
 
 
 def _next_names(letter: str, taken: set[str], count: int) -> list[str]:

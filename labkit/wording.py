@@ -61,7 +61,9 @@ def grid(header: Sequence[str], rows: Iterable[Sequence[object]], title: str = "
     return Block(kind="grid", text=title, header=tuple(map(str, header)), rows=cells)
 
 
-def grid_of(frame: pd.DataFrame, *, digits: int | Mapping[str, int] = 2, title: str = "", index: str | None = None) -> Block:
+def grid_of(
+    frame: pd.DataFrame, *, digits: int | Mapping[str, int] = 2, title: str = "", index: str | None = None
+) -> Block:
     """A frame as a grid; `digits` for all columns or by column; `index` names the index when it is to be shown."""
     table = frame.rename_axis(index).reset_index() if index else frame
     places = digits if isinstance(digits, Mapping) else {}
@@ -107,8 +109,10 @@ def _aligned(header: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> list
     columns = list(zip(header, *rows, strict=True))
     widths = [max(map(len, column)) for column in columns]
     right = [_is_numeric(column[1:]) for column in columns]
-    lines = [[c.rjust(w) if r else c.ljust(w) for c, w, r in zip(cells, widths, right, strict=True)]
-             for cells in (header, *rows)]
+    lines = [
+        [c.rjust(w) if r else c.ljust(w) for c, w, r in zip(cells, widths, right, strict=True)]
+        for cells in (header, *rows)
+    ]
     return ["  " + "  ".join(cells).rstrip() for cells in lines]
 
 
@@ -125,7 +129,9 @@ def _block_html(block: Block) -> str:
     right = [_is_numeric(column) for column in zip(*block.rows, strict=True)] or [False] * len(block.header)
     style = ['style="text-align:right"' if r else 'style="text-align:left"' for r in right]
     head = "".join(f"<th {s}>{html.escape(c)}</th>" for c, s in zip(block.header, style, strict=True))
-    body = "\n".join("<tr>" + "".join(f"<td {s}>{html.escape(c)}</td>" for c, s in zip(row, style, strict=True)) + "</tr>"
-                     for row in block.rows)
+    body = "\n".join(
+        "<tr>" + "".join(f"<td {s}>{html.escape(c)}</td>" for c, s in zip(row, style, strict=True)) + "</tr>"
+        for row in block.rows
+    )
     caption = f"<caption>{html.escape(block.text)}</caption>" if block.text else ""
     return f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>\n{body}\n</tbody></table>"

@@ -73,17 +73,22 @@ def lowest_point(polytope: Polytope, direction: np.ndarray) -> np.ndarray:
 def _lowest(polytope: Polytope, direction: np.ndarray) -> tuple[np.ndarray, float]:
     from scipy.optimize import linprog
 
-    answer = linprog(direction, A_ub=polytope.below if len(polytope.below) else None,
-                     b_ub=polytope.below_to if len(polytope.below) else None,
-                     A_eq=polytope.equal if len(polytope.equal) else None,
-                     b_eq=polytope.equal_to if len(polytope.equal) else None, bounds=(None, None), method="highs")
+    answer = linprog(
+        direction,
+        A_ub=polytope.below if len(polytope.below) else None,
+        b_ub=polytope.below_to if len(polytope.below) else None,
+        A_eq=polytope.equal if len(polytope.equal) else None,
+        b_eq=polytope.equal_to if len(polytope.equal) else None,
+        bounds=(None, None),
+        method="highs",
+    )
     if answer.status == 2 or answer.x is None:
         raise EmptyPolytope("no point satisfies all rows")
     return answer.x, float(answer.fun)
 
 
 def chart(polytope: Polytope) -> Chart:
-    """A chart about the centre of the largest ball inside, after rows that hold with equality everywhere are moved over."""
+    """A chart about the centre of the largest ball inside; rows that cannot be slack become equalities first."""
     for _ in range(len(polytope.below) + 1):
         x, axes, below, room = _flat_chart(polytope)
         centre, radius = _inner_ball(below, room)
@@ -94,7 +99,7 @@ def chart(polytope: Polytope) -> Chart:
 
 
 def _flat_chart(polytope: Polytope) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """A solution of the equalities, an orthonormal basis of their null space, and the other rows (of length one) in it."""
+    """A solution of the equalities, an orthonormal basis of their null space, the other rows (length one) in it."""
     n = polytope.below.shape[1]
     if len(polytope.equal):
         u, s, vt = np.linalg.svd(polytope.equal)
@@ -120,8 +125,13 @@ def _inner_ball(below: np.ndarray, room: np.ndarray) -> tuple[np.ndarray, float]
     d = below.shape[1]
     if not len(below) or d == 0:
         return np.zeros(d), np.inf
-    answer = linprog(np.r_[np.zeros(d), -1.0], A_ub=np.c_[below, np.ones(len(below))], b_ub=room,
-                     bounds=[(None, None)] * d + [(None, 1e3)], method="highs")
+    answer = linprog(
+        np.r_[np.zeros(d), -1.0],
+        A_ub=np.c_[below, np.ones(len(below))],
+        b_ub=room,
+        bounds=[(None, None)] * d + [(None, 1e3)],
+        method="highs",
+    )
     if answer.x is None or answer.x[-1] < -TOLERANCE:
         raise EmptyPolytope("no point satisfies all rows")
     return answer.x[:-1], float(answer.x[-1])
@@ -129,20 +139,29 @@ def _inner_ball(below: np.ndarray, room: np.ndarray) -> tuple[np.ndarray, float]
 
 def _tightened(polytope: Polytope) -> Polytope:
     """The same set with every row that cannot be slack written as an equality."""
-    tight = np.array([b - _lowest(polytope, a)[1] <= 100 * TOLERANCE * max(1.0, np.linalg.norm(a))
-                      for a, b in zip(polytope.below, polytope.below_to, strict=True)])
+    tight = np.array(
+        [
+            b - _lowest(polytope, a)[1] <= 100 * TOLERANCE * max(1.0, np.linalg.norm(a))
+            for a, b in zip(polytope.below, polytope.below_to, strict=True)
+        ]
+    )
     if not tight.any():
         raise EmptyPolytope("the set is thinner than rounding can tell")
-    return Polytope(equal=np.r_[polytope.equal.reshape(-1, polytope.below.shape[1]), polytope.below[tight]],
-                    equal_to=np.r_[polytope.equal_to, polytope.below_to[tight]],
-                    below=polytope.below[~tight], below_to=polytope.below_to[~tight])
+    return Polytope(
+        equal=np.r_[polytope.equal.reshape(-1, polytope.below.shape[1]), polytope.below[tight]],
+        equal_to=np.r_[polytope.equal_to, polytope.below_to[tight]],
+        below=polytope.below[~tight],
+        below_to=polytope.below_to[~tight],
+    )
 
 
 def _scaled(body: Chart) -> Chart:
     """Axes stretched to the body: along its principal directions as its rows allow from the centre outwards."""
     if body.dimension == 0 or not len(body.below):
         return body
-    local = Polytope(equal=np.zeros((0, body.dimension)), equal_to=np.zeros(0), below=body.below, below_to=body.below_to)
+    local = Polytope(
+        equal=np.zeros((0, body.dimension)), equal_to=np.zeros(0), below=body.below, below_to=body.below_to
+    )
     reach = np.array([np.ptp(extent(local, axis)) / 2 for axis in np.eye(body.dimension)])
     return Chart(origin=body.origin, axes=body.axes * reach[:, None], below=body.below * reach, below_to=body.below_to)
 
@@ -171,7 +190,9 @@ def _polished(body: Chart, corner: np.ndarray) -> np.ndarray:
     """The corner solved again from the rows that meet in it, so that its digits are those of the rows."""
     length = np.linalg.norm(body.below, axis=1)
     active = (body.below_to - body.below @ corner) / length < 1e-7
-    return np.linalg.lstsq(body.below[active] / length[active, None], body.below_to[active] / length[active], rcond=None)[0]
+    return np.linalg.lstsq(
+        body.below[active] / length[active, None], body.below_to[active] / length[active], rcond=None
+    )[0]
 
 
 def _distinct(x: np.ndarray, tolerance: float = 1e-8) -> np.ndarray:
@@ -187,7 +208,7 @@ def _distinct(x: np.ndarray, tolerance: float = 1e-8) -> np.ndarray:
 
 
 def uniform_points(polytope: Polytope, n: int, seed: int) -> np.ndarray:
-    """n points, uniform over the polytope by its own volume: a simplex of a triangulation by volume, then Dirichlet weights."""
+    """n points, uniform by volume: a simplex of a triangulation by its volume, then Dirichlet weights in it."""
     rng = np.random.default_rng(seed)
     corners = vertices(polytope)
     body = chart(polytope)
