@@ -16,7 +16,7 @@ HOUSE = [                                      # rows top to bottom, names left 
     ["core"],
     ["ingredients", "statements", "formula", "region"],
     ["attributes", "rounds", "pours", "scores"],
-    ["trial"],
+    ["definition", "trial"],
     ["store"],
     ["panel", "planning", "surfaces", "tweaks"],
     ["rehearsal"],

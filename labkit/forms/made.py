@@ -1,0 +1,162 @@
+"""The form for one evening at the bench: what was weighed into each melt and each pour."""
+
+import pandas as pd
+
+from labkit.checks import is_blank
+from labkit.errors import LabkitError, PourError
+from labkit.forms.grid import NONE_ADDED, Column, Form, form_around, grid_of_boxes
+from labkit.pours import BASE, standing_pours
+from labkit.rounds import Round, grams_column
+from labkit.store import append_melts, append_pours, correct_pours, read_trial
+from labkit.trial import Trial
+from labkit.wording import number_text, plural, words_joined
+
+_HELP = ("Write what the balance showed, with a comma or a point; small print is what was meant. A row that is left "
+         f"empty was not made. Write {NONE_ADDED} where something was meant and none was added.")
+_OUTCOME = "ok, or failed and why"
+
+
+def pours_form(folder, *, number: int | None = None) -> Form:
+    """A row a melt and a row a pour of a planned round (the newest by default); saved into melts.csv and pours.csv."""
+    trial = read_trial(folder)
+    round_ = _planned(trial, number)
+    grids = {"pours": _pours_grid(trial, round_)}
+    if trial.recipe.pot:
+        grids = {"melts": _melts_grid(trial, round_)} | grids
+    return form_around(grids, title=f"{trial.name}: round {round_.number} at the bench", help_=_HELP, with_date=True,
+                       save=lambda form: _save(form, folder, round_))
+
+
+def _planned(trial: Trial, number: int | None) -> Round:
+    plan = trial.plan
+    rounds = sorted(set(plan["round"]))
+    if not rounds or (number is not None and number not in rounds):
+        have = f"has rounds {words_joined(rounds)}" if rounds else "is empty"
+        raise PourError(f"round {number or 1} is not planned; plan.csv {have}. Plan a round and append it first.")
+    number = rounds[-1] if number is None else number
+    rows = plan[plan["round"] == number].sort_values("order")
+    return Round(number=int(number), frame=rows.reset_index(drop=True), recipe=trial.recipe)
+
+
+def _melts_grid(trial: Trial, round_: Round):
+    sheet = round_.melt_sheet().set_index("melt")
+    weighed = [grams_column(i) for i in trial.recipe.pot]
+    known = trial.melts.set_index("melt")
+    columns = [_weight(c) for c in weighed] + [Column(name="note", words=True, width="160px")]
+    meant = {(melt, c): f"meant {sheet.at[melt, c]:.2f} or more" for melt in sheet.index for c in weighed}
+    served = {melt: f"for {plural(int(sheet.at[melt, 'pours']), 'pour')}" for melt in sheet.index}
+    return grid_of_boxes(served, columns, meant=meant, texts=_texts(known, sheet.index, columns), name="melt")
+
+
+def _pours_grid(trial: Trial, round_: Round):
+    sheet = round_.pour_sheet().set_index("pour")
+    weighed = [c for c in sheet if c.endswith(" [g]")]
+    units = {setting.name: setting.unit for setting in trial.recipe.setting_list}
+    columns = [_weight(c) for c in weighed] + [Column(name=name, under=unit) for name, unit in units.items()]
+    columns += [Column(name="outcome", under=_OUTCOME, words=True, width="160px"),
+                Column(name="defects", words=True), Column(name="note", words=True, width="160px")]
+    meant = {(pour, c): f"meant {number_text(sheet.at[pour, c], 2 if c in weighed else 1)}"
+             for pour in sheet.index for c in [*weighed, *units]}
+    known = standing_pours(trial.pours).set_index("pour")
+    rows = {pour: f"melt {sheet.at[pour, 'melt']}" if trial.recipe.pot else "" for pour in sheet.index}
+    return grid_of_boxes(rows, columns, meant=meant, texts=_texts(known, sheet.index, columns), name="pour")
+
+
+def _weight(column: str) -> Column:
+    return Column(name=column, low=0.0, may_be_none=True)
+
+
+def _texts(known: pd.DataFrame, rows, columns: list[Column]) -> dict:
+    """What is on disk, as it would be typed; a weight left blank there was none."""
+    found = {}
+    for row in [row for row in rows if row in known.index]:
+        for column in columns:
+            value = known.at[row, column.name]
+            blank = NONE_ADDED if column.may_be_none else ""
+            found[row, column.name] = blank if is_blank(value) else value if column.words else f"{value:.10g}"
+    return found
+
+
+def _save(form: Form, folder, round_: Round) -> str:
+    """Melts first, since pours are drawn from them; every box is read before anything is written."""
+    found = {name: grid.entries() for name, grid in form.grids.items()}
+    if any(entries is None for entries in found.values()):
+        raise LabkitError("Mend the boxes that have a message.")
+    trial = read_trial(folder)
+    news = {name: _news(form, name, found[name], trial, round_) for name in form.grids}
+    complete = [_is_complete(form, name, new + changed, found[name]) for name, (new, changed) in news.items()]
+    if not all(complete):
+        raise LabkitError("Mend the boxes that have a message.")
+    return _write(form, folder, round_, found, news)
+
+
+def _write(form: Form, folder, round_: Round, found: dict, news: dict) -> str:
+    date, reason, said = form.date.value.strip(), form.reason.value.strip(), []
+    melts, (pours, changed) = news.get("melts", ([], []))[0], news["pours"]
+    if melts:
+        append_melts(folder, _frame("melt", melts, form, found["melts"], round_, date))
+        said.append(f"saved {plural(len(melts), 'melt')}")
+    if changed:
+        correct_pours(folder, _frame("pour", changed, form, found["pours"], round_, date), reason=reason)
+        said.append(f"corrected {plural(len(changed), 'pour')}")
+    if pours:
+        append_pours(folder, _frame("pour", pours, form, found["pours"], round_, date))
+        said.append(f"saved {plural(len(pours), 'pour')}")
+    form.reason.value = ""
+    text = words_joined(said) if said else "nothing new: all of this is saved already"
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def _news(form: Form, name: str, entries: dict, trial: Trial, round_: Round) -> tuple[list[str], list[str]]:
+    """Rows that are new, and rows that differ from what is on disk, for which a reason must be given."""
+    grid, kind = form.grids[name], name.removesuffix("s")
+    known = (trial.melts if name == "melts" else standing_pours(trial.pours)).set_index(kind)
+    rows = list(dict.fromkeys(row for row, _ in grid.boxes))
+    saved = _texts(known, rows, list(grid.columns.values()))
+    new = [row for row in rows if row not in known.index and any(r == row for r, _ in entries)]
+    changed = [row for row in rows if row in known.index and any(
+        _as_typed(entries.get((row, c))) != saved[row, c] for c in grid.columns)]
+    if changed and name == "melts":
+        raise LabkitError(f"{words_joined(changed)} is in melts.csv with other weights. Put the boxes back; a melt "
+                          "that was written down wrongly is mended in the file itself.")
+    if changed and not form.reason.value.strip():
+        raise LabkitError(f"{words_joined(changed)} is saved with other values. To change it, give a reason; "
+                          "otherwise put the boxes back.")
+    return new, changed
+
+
+def _as_typed(entry) -> str:
+    return "" if entry is None else entry if isinstance(entry, str) else f"{entry:.10g}"
+
+
+def _is_complete(form: Form, name: str, rows: list[str], entries: dict) -> bool:
+    """A row that was made has every weight that was meant and an outcome; a pour that failed may lack weights."""
+    grid, complete = form.grids[name], True
+    for row in rows:
+        outcome = str(entries.get((row, "outcome"), "ok" if name == "melts" else ""))
+        for column in grid.columns.values():
+            blank = (row, column.name) not in entries
+            if blank and (column.name == "outcome" or (not column.words and not outcome.startswith("failed"))):
+                grid.mark((row, column.name), _what_is_missing(row, column))
+                complete = False
+    return complete
+
+
+def _what_is_missing(row: str, column: Column) -> str:
+    if column.name == "outcome":
+        return f"{row}: outcome is empty. Write {_OUTCOME}."
+    none = f", or {NONE_ADDED}" if column.may_be_none and column.name != BASE else ""
+    return f"{row}: {column.name} is empty. Write what it was{none}."
+
+
+def _frame(kind: str, rows: list[str], form: Form, entries: dict, round_: Round, date: str) -> pd.DataFrame:
+    """Rows for the table on disk; `none` becomes an empty cell there."""
+    grid = form.grids[f"{kind}s"]
+    table = pd.DataFrame([{c: entries.get((row, c)) for c in grid.columns} for row in rows])
+    weights = [c.name for c in grid.columns.values() if c.may_be_none]
+    table[weights] = table[weights].replace({NONE_ADDED: None})
+    table.insert(0, kind, rows)
+    table.insert(1, "date", date)
+    if kind == "pour" and round_.recipe.pot:
+        table.insert(1, "melt", round_.frame.set_index("pour").loc[rows, "melt"].to_list())
+    return table

@@ -1,0 +1,97 @@
+"""The form for one tester's scores in one sitting."""
+
+import pandas as pd
+
+from labkit.checks import is_blank
+from labkit.errors import LabkitError, ScoreError
+from labkit.forms.grid import Column, Form, form_around, grid_of_boxes
+from labkit.scores import SCORE_KEY
+from labkit.store import append_scores, correct_scores, read_trial
+from labkit.trial import Trial
+from labkit.wording import plural, words_joined
+
+_HELP = "A comma or a point, as you like. An empty box was not judged."
+
+
+def scores_form(folder, *, tester: str, session: str, pours: list[str] | None = None) -> Form:
+    """A row a pour (under its code, where it was served under one), a box an attribute; saved into scores.csv.
+
+    Without `pours`: what servings.csv has for this tester and session, or else the newest round.
+    """
+    trial = read_trial(folder)
+    served = _served(trial, tester=str(tester), session=str(session), pours=pours)
+    columns = [Column(name=a.name, low=a.low, high=a.high, under=_ends(a)) for a in trial.attributes.values()]
+    grid = grid_of_boxes({label: "" for label in served.index}, columns, meant={}, name="score",
+                         texts={cell: f"{value:.10g}" for cell, value in _known(trial, served).items()})
+    return form_around({"scores": grid}, title=f"{trial.name}: tester {tester}, session {session}", help_=_HELP,
+                       with_date=False, save=lambda form: _save(form, folder, served))
+
+
+def _ends(attribute) -> str:
+    low, high = attribute.ends
+    return f"{attribute.low:g} {low} … {attribute.high:g} {high}" if low or high else f"{attribute.low:g} … {attribute.high:g}"
+
+
+def _served(trial: Trial, *, tester: str, session: str, pours: list[str] | None) -> pd.DataFrame:
+    """Key columns by label (the code, or the pour), in the order of tasting."""
+    rows = trial.servings
+    rows = rows[(rows["tester"] == tester) & (rows["session"] == session)]
+    if pours is None and len(rows):
+        found = rows[["pour", "tester", "session", "position"]].set_axis(rows["code"])
+        return found.iloc[found["position"].map(lambda p: (len(p), p)).argsort(kind="stable")]
+    names = _poured(trial) if pours is None else [str(pour) for pour in pours]
+    strange = [name for name in names if name not in set(trial.pours["pour"])]
+    if strange or not names:
+        raise ScoreError(f"{words_joined(strange)} cannot be scored: not in pours.csv. Record what was poured first, "
+                         "or name other pours.")
+    return pd.DataFrame({"pour": names, "tester": tester, "session": session, "position": ""}, index=names)
+
+
+def _poured(trial: Trial) -> list[str]:
+    """The pours of the newest round that were poured and did not fail, in pour order."""
+    plan = trial.plan.sort_values(["round", "order"])
+    fit = set(trial.pours["pour"]) - set(trial.failed)
+    found = plan[plan["pour"].isin(fit)]
+    return list(found.loc[found["round"] == found["round"].max(), "pour"])
+
+
+def _known(trial: Trial, served: pd.DataFrame) -> dict:
+    """The last recorded score by (label, attribute)."""
+    last = trial.scores.drop_duplicates(list(SCORE_KEY), keep="last").set_index(list(SCORE_KEY))["score"]
+    keys = {(label, name): (*row, name) for label, *row in served.itertuples() for name in trial.attributes}
+    return {cell: last[key] for cell, key in keys.items() if key in last.index and not is_blank(last[key])}
+
+
+def _save(form: Form, folder, served: pd.DataFrame) -> str:
+    """Append what is new and correct what was changed for a reason; all boxes are read first."""
+    grid, reason = form.grids["scores"], form.reason.value.strip()
+    entries = grid.entries()
+    if entries is None:
+        raise LabkitError("Mend the boxes that have a message.")
+    known = _known(read_trial(folder), served)
+    changed = [cell for cell in known if entries.get(cell) != known[cell]]
+    new = [cell for cell in entries if cell not in known]
+    if changed and not reason:
+        for cell in changed:
+            grid.mark(cell, f"{cell[0]}: {cell[1]} is saved as {known[cell]:g}. To change it, give a reason below.")
+        raise LabkitError("Give a reason for what differs from what is saved, or put it back.")
+    if changed:
+        correct_scores(folder, _rows(changed, entries, served), reason=reason)
+    if new:
+        append_scores(folder, _rows(new, entries, served))
+    form.reason.value = ""
+    return _done(len(new), len(changed))
+
+
+def _rows(cells: list, entries: dict, served: pd.DataFrame) -> pd.DataFrame:
+    rows = [{**served.loc[label], "attribute": name, "score": entries.get((label, name), float("nan"))}
+            for label, name in cells]
+    return pd.DataFrame(rows, columns=[*SCORE_KEY, "score"])
+
+
+def _done(new: int, changed: int) -> str:
+    if not new and not changed:
+        return "Nothing new: all of this is saved already."
+    parts = [f"saved {plural(new, 'score')}"] * bool(new) + [f"corrected {plural(changed, 'score')}"] * bool(changed)
+    said = words_joined(parts)
+    return f"{said[0].upper()}{said[1:]}."

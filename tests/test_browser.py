@@ -1,0 +1,122 @@
+"""The forms in a real browser: JupyterLab on this machine, Chromium without a window, keys and clicks.
+
+An idle sign on the page is shown before the kernel is there, so the server is asked instead.
+"""
+import json
+import os
+import pathlib
+import secrets
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+
+import nbformat
+import pytest
+from nbformat.v4 import new_code_cell, new_notebook
+
+import labkit
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+         "--disable-background-networking", "--disable-component-update", "--disable-sync"]
+NO_NEWS = '{"fetchNews": "false", "checkForUpdates": false}'
+pytestmark = pytest.mark.skipif(not CHROMIUM and not os.environ.get("CI"), reason="no Chromium on this machine")
+
+
+class Lab:
+    """JupyterLab with folders of its own: no settings, workspace or history of whoever runs the tests."""
+
+    def __init__(self, root, notebooks):
+        self.port, self.token, self.log = _free_port(), secrets.token_hex(16), root / "lab.log"
+        news = root / "settings" / "@jupyterlab" / "apputils-extension"
+        news.mkdir(parents=True)
+        (news / "notification.jupyterlab-settings").write_text(NO_NEWS)
+        folders = {"HOME": "home", "JUPYTER_CONFIG_DIR": "cfg", "JUPYTER_DATA_DIR": "share",
+                   "JUPYTER_RUNTIME_DIR": "run", "JUPYTERLAB_WORKSPACES_DIR": "ws",
+                   "JUPYTERLAB_SETTINGS_DIR": "settings", "IPYTHONDIR": "ipython"}
+        for folder in folders.values():
+            (root / folder).mkdir(exist_ok=True)
+        command = [sys.executable, "-m", "jupyter", "lab", "--no-browser", "--ip=127.0.0.1", "--allow-root",
+                   f"--port={self.port}", "--ServerApp.port_retries=0", f"--IdentityProvider.token={self.token}",
+                   f"--ServerApp.root_dir={notebooks}", "--ServerApp.terminals_enabled=False"]
+        with open(self.log, "w") as log:
+            self.process = subprocess.Popen(
+                command, stdout=log, stderr=subprocess.STDOUT, start_new_session=True,
+                env=os.environ | {name: str(root / folder) for name, folder in folders.items()})
+
+    def ask(self, what):
+        request = urllib.request.Request(f"http://127.0.0.1:{self.port}/api/{what}",
+                                         headers={"Authorization": f"token {self.token}"})
+        with urllib.request.urlopen(request, timeout=5) as answer:
+            return json.load(answer)
+
+    def is_up(self):
+        assert self.process.poll() is None, self.log.read_text()[-2000:]
+        try:
+            return bool(self.ask("status"))
+        except OSError:
+            return False
+
+    def is_ready(self):
+        kernels = [session["kernel"] for session in self.ask("sessions")]
+        return bool(kernels) and kernels[0]["execution_state"] == "idle" and kernels[0]["connections"] >= 1
+
+    def stop(self):
+        os.killpg(self.process.pid, signal.SIGTERM)
+        try:
+            self.process.wait(15)
+        except subprocess.TimeoutExpired:
+            os.killpg(self.process.pid, signal.SIGKILL)
+            self.process.wait(5)
+
+
+def _free_port():
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def _wait_for(condition, seconds=60):
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, f"{condition.__name__} took over {seconds} s"
+        time.sleep(0.1)
+
+
+@pytest.fixture
+def lab(tmp_path):
+    notebooks = tmp_path / "notebooks"
+    notebooks.mkdir()
+    server = Lab(tmp_path, notebooks)
+    try:
+        _wait_for(server.is_up)
+        yield server
+    finally:
+        server.stop()
+
+
+@pytest.fixture
+def page(tmp_path):
+    from playwright.sync_api import sync_playwright
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch_persistent_context(
+            str(tmp_path / "profile"), executable_path=CHROMIUM, headless=True, args=FLAGS,
+            viewport={"width": 1400, "height": 900})
+        yield browser.pages[0] if browser.pages else browser.new_page()
+        browser.close()
+
+
+def open_and_run(lab, page, notebooks, code):
+    nbformat.write(new_notebook(cells=[new_code_cell(code)], metadata={"kernelspec": {
+        "name": "python3", "display_name": "Python 3", "language": "python"}}), notebooks / "form.ipynb")
+    page.goto(f"http://127.0.0.1:{lab.port}/lab/tree/form.ipynb?token={lab.token}&reset",
+              wait_until="domcontentloaded")
+    page.locator(".jp-Notebook .jp-Cell").first.wait_for(timeout=30_000)
+    _wait_for(lab.is_ready)
+    page.locator("#jp-main-statusbar", has_text="| Idle").wait_for(timeout=30_000)
+    page.get_by_role("menuitem", name="Run", exact=True).click()
+    page.get_by_role("menuitem", name="Run All Cells", exact=True).click()

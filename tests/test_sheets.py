@@ -1,0 +1,93 @@
+"""What a bench sheet shows: every gram of the round, the pot with its allowance, and the cautions. Text only here."""
+import html
+import re
+
+import pytest
+
+from labkit.errors import PlanError
+from labkit.rounds import round_from_factors
+from labkit.sheets import AT_THE_BENCH, CAUTIONS, bench_sheet
+from labkit.trial import Trial
+
+STICK = """
+[product]
+name = "Stick & <tint>"
+[batch]
+pour_g = 20
+balance_step_g = 0.01
+[formula]
+"candelilla wax" = 20
+"mango butter" = 30
+"jojoba oil" = "to 100"
+"red paste" = 8
+[melt]
+pot = ["candelilla wax", "mango butter", "jojoba oil"]
+[factors.wax]
+of = ["candelilla wax"]
+within = ["candelilla wax", "mango butter", "jojoba oil"]
+low = 0.1
+high = 0.3
+[factors.load]
+of = ["red paste"]
+low = 0.04
+high = 0.10
+[settings.pour_temperature]
+unit = "degC"
+low = 68
+high = 80
+"""
+
+
+def planned(text=STICK, notes=()):
+    trial = Trial.from_toml(text)
+    points = trial.region.corners().iloc[[0, 1, -2, -1]]
+    melts = ["M01", "M01", "M02", "M02"]
+    return trial, round_from_factors(trial.recipe, trial.batch, number=1, melts=melts, coordinates=points,
+                                     pours=["P01", "P02", "P03", "P04"], notes=notes)
+
+
+def cells(page):
+    return [html.unescape(re.sub("<[^>]+>", "", cell)).strip() for cell in re.findall(r"<td[^>]*>(.*?)</td>", page, re.S)]
+
+
+def test_shows_every_gram_and_setting_of_each_pour():
+    trial, round_ = planned()
+    shown = cells(bench_sheet(trial, round_))
+    for row in round_.pour_sheet().to_dict("records"):
+        at = shown.index(row["pour"])
+        assert shown[at:at + 5] == [row["pour"], row["melt"], f"{row['base [g]']:.2f} g",
+                                    f"{row['red paste [g]']:.2f} g", f"{row['pour_temperature']:.1f} °C"]
+
+
+def test_pot_adds_up_to_what_the_pours_draw_and_the_allowance():
+    trial, round_ = planned()
+    shown = cells(bench_sheet(trial, round_, allowance=0.1))
+    together = [float(shown[k + 1]) for k, cell in enumerate(shown) if cell == "together"]
+    drawn = round_.pour_sheet().groupby("melt", sort=False)["base [g]"].sum()
+    assert together == pytest.approx(list(1.1 * drawn), abs=0.005)
+
+
+def test_without_a_pot_every_pour_lists_all_it_holds():
+    text = STICK.replace('[melt]\npot = ["candelilla wax", "mango butter", "jojoba oil"]\n', "")
+    page = bench_sheet(*planned(text))
+    assert "into the pot" not in page
+    assert [head for head in re.findall(r"<th>([^<]*)</th>", page)] == [
+        "pour", "candelilla wax", "mango butter", "jojoba oil", "red paste", "pour temperature"]
+
+
+def test_cautions_names_and_notes_are_there_and_escaped():
+    trial, round_ = planned(notes=("keep 1 < 2",))
+    page = bench_sheet(trial, round_)
+    assert "Stick &amp; &lt;tint&gt;: round 1" in page and "<tint>" not in page and "keep 1 &lt; 2" in page
+    assert all(CAUTIONS[name] in html.unescape(page) for name in AT_THE_BENCH)
+
+
+def test_is_one_file_that_asks_nothing_of_any_other():
+    page = bench_sheet(*planned())
+    assert page.startswith("<!doctype html>") and not re.search(r"<(script|link|img)|url\(|https?:", page)
+
+
+def test_an_allowance_that_cannot_be_meant_is_refused():
+    with pytest.raises(PlanError) as caught:
+        bench_sheet(*planned(), allowance=5)
+    assert str(caught.value) == "allowance is 5. Give a number from 0 to 0.5."
