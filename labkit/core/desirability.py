@@ -33,12 +33,11 @@ def peak(values, low, target, high, weight_below=1.0, weight_above=1.0):
 
 
 def overall(each, importance=None):
-    """D = (prod_i d_i^r_i)^(1 / sum_i r_i), the weighted geometric mean: one useless attribute spoils the
-    whole.
+    """D = (prod_i d_i^r_i)^(1 / sum_i r_i), the weighted geometric mean: one useless attribute spoils the whole.
 
     each : sequence of k arrays of the same shape, values 0..1; importance : k numbers > 0 (default: all 1).
-    Returns an array of that shape. Derringer & Suich (1980); weights: Derringer (1994), Quality Progress
-    27(6). """
+    Returns an array of that shape. Derringer & Suich (1980); weights: Derringer (1994), Quality Progress 27(6):51-58.
+    """
     importance = np.ones(len(each)) if importance is None else np.asarray(importance, dtype=float)
     shares = importance / importance.sum()
     if np.all(shares == shares[0]):

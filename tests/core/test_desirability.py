@@ -77,7 +77,8 @@ def test_tyre_tread_of_derringer_and_suich():
 
     The data as printed in the e-Handbook (5.5.3.2.2) have the sulfur sign wrong in runs 1, 4, 5 and 8; the
     file has it turned (an inference: every printed value is then reproduced). The wants are from memory;
-    they give the four printed d. """
+    they give the four printed d.
+    """
     from scipy.optimize import minimize
 
     runs = pd.read_csv(TYRE)

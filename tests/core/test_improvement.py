@@ -92,3 +92,35 @@ def test_the_order_of_the_draws_changes_nothing():
     shuffled = np.random.default_rng(0).permutation(len(draws))
     assert improvement.choose_set(draws, pots, settled, pours=4, melts=2) == improvement.choose_set(
         draws[shuffled], pots, settled[shuffled], pours=4, melts=2)
+
+
+def test_what_is_kept_is_in_the_set():
+    draws, pots, settled = small_case(4)
+    chosen = improvement.choose_set(draws, pots, settled, pours=4, melts=2, keep=[5])
+    assert 5 in chosen and len(set(chosen)) == 4
+
+
+def two_alternatives(seed, n=40_000):
+    """Two formulas, one of them seen with noise: means .5 and .4, prior sd .3 on the second, noise .2."""
+    rng = np.random.default_rng(seed)
+    draws = np.stack([np.full(n, 0.5), rng.normal(0.4, 0.3, n)], axis=1)
+    return draws, draws[:, [1]] + rng.normal(0, 0.2, (n, 1))
+
+
+def test_value_of_seeing_is_the_knowledge_gradient_of_two_alternatives():
+    draws, seen = two_alternatives(5)
+    change = 0.3**2 / np.sqrt(0.3**2 + 0.2**2)               # sd of the second posterior mean
+    expected = improvement.knowledge_gradient_of_two(0.1, change)
+    assert improvement.value_of_seeing(draws, seen) == pytest.approx(expected, abs=0.005)
+
+
+def test_seeing_what_has_nothing_to_do_with_it_is_worth_nothing():
+    draws, _ = two_alternatives(6, n=1000)
+    noise = np.random.default_rng(7).normal(size=(1000, 16))
+    assert improvement.value_of_seeing(draws, noise) < 0.005
+
+
+def test_spread_after_is_the_posterior_standard_deviation():
+    draws, seen = two_alternatives(8)
+    left = 0.3 * 0.2 / np.sqrt(0.3**2 + 0.2**2)
+    np.testing.assert_allclose(improvement.spread_after(draws, seen), [0, left], atol=0.002)
