@@ -14,6 +14,34 @@ settings.load_profile("bench")
 
 ROOT = pathlib.Path(__file__).resolve().parent.parent
 DEMO = ROOT / "trials" / "terracotta-stick"
+STICK = """
+[product]
+name = "Stick"
+[formula]
+"candelilla wax" = 20
+"mango butter" = 30
+"jojoba oil" = "to 100"
+"red paste" = 8
+[melt]
+pot = ["candelilla wax", "mango butter", "jojoba oil"]
+[factors.wax]
+of = ["candelilla wax"]
+within = ["candelilla wax", "mango butter", "jojoba oil"]
+low = 0.1
+high = 0.3
+[factors.load]
+of = ["red paste"]
+low = 0.04
+high = 0.10
+[settings.pour_temperature]
+unit = "degC"
+low = 68
+high = 80
+[attributes.payoff]
+ends = ["no colour", "full colour"]
+[attributes.hardness]
+scale = [1, 5]
+"""
 
 
 @pytest.fixture(scope="session")
@@ -33,3 +61,30 @@ def demo():
     """The demo trial, read once."""
     import labkit
     return labkit.read_trial(DEMO)
+
+
+@pytest.fixture
+def planned(tmp_path):
+    """A trial with one planned round of two pours in one melt."""
+    from labkit.rounds import round_from_factors
+    from labkit.store import append_round, read_trial
+    folder = tmp_path / "stick"
+    folder.mkdir()
+    (folder / "trial.toml").write_text(STICK)
+    trial = read_trial(folder)
+    points = trial.region.corners().iloc[[0, 1]]
+    append_round(folder, round_from_factors(trial.recipe, trial.batch, number=1, melts=["M01", "M01"],
+                                            pours=["P01", "P02"], coordinates=points))
+    return folder
+
+
+@pytest.fixture
+def poured(planned):
+    """The same with its melt and both pours recorded as planned."""
+    from labkit.store import append_melts, append_pours, read_trial
+    trial = read_trial(planned)
+    grams = trial.plan.groupby("melt")[[f"{i} [g]" for i in trial.recipe.pot]].sum().reset_index()
+    append_melts(planned, grams)
+    made = trial.plan[["pour", "melt", "red paste [g]", "pour_temperature"]]
+    append_pours(planned, made.assign(**{"base [g]": 20 - made["red paste [g]"], "outcome": "ok"}))
+    return planned

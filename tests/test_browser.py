@@ -4,7 +4,6 @@ An idle sign on the page is shown before the kernel is there, so the server is a
 """
 import json
 import os
-import pathlib
 import secrets
 import shutil
 import signal
@@ -15,10 +14,9 @@ import time
 import urllib.request
 
 import nbformat
+import pandas as pd
 import pytest
 from nbformat.v4 import new_code_cell, new_notebook
-
-import labkit
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -120,3 +118,46 @@ def open_and_run(lab, page, notebooks, code):
     page.locator("#jp-main-statusbar", has_text="| Idle").wait_for(timeout=30_000)
     page.get_by_role("menuitem", name="Run", exact=True).click()
     page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
+
+
+def shoot(page, name):
+    """A picture for whoever looks at the form; only where a folder for it is given."""
+    if os.environ.get("LABKIT_PICTURES"):
+        page.screenshot(path=os.path.join(os.environ["LABKIT_PICTURES"], name))
+
+
+def test_scores_typed_in_a_browser_reach_the_disk_as_they_were_meant(lab, page, poured, tmp_path):
+    code = f"from labkit.forms import scores_form\nscores_form({str(poured)!r}, tester='T01', session='1')"
+    open_and_run(lab, page, tmp_path / "notebooks", code)
+    payoff, hardness = (page.locator(f".score-P01-{name} input") for name in ("payoff", "hardness"))
+    payoff.wait_for(timeout=30_000)
+    assert payoff.input_value() == ""
+    payoff.fill("7,5")
+    hardness.fill("75")
+    page.locator("button.labkit-save").click()
+    page.get_by_text("it runs from 1 to 5").wait_for(timeout=15_000)
+    shoot(page, "scores_refused.png")
+    assert len(pd.read_csv(poured / "scores.csv")) == 0 if (poured / "scores.csv").exists() else True
+    hardness.fill("4.5")
+    page.locator("button.labkit-save").click()
+    page.get_by_text("Saved 2 scores.").wait_for(timeout=15_000)
+    shoot(page, "scores_saved.png")
+    scores = pd.read_csv(poured / "scores.csv", dtype=str)
+    assert scores[["pour", "attribute", "score"]].values.tolist() == [["P01", "payoff", "7.5"],
+                                                                     ["P01", "hardness", "4.5"]]
+
+
+def test_weights_typed_in_a_browser_reach_the_disk_as_they_were_meant(lab, page, planned, tmp_path):
+    code = f"from labkit.forms import pours_form\npours_form({str(planned)!r})"
+    open_and_run(lab, page, tmp_path / "notebooks", code)
+    weights = {"melt-M01-candelilla_wax_[g]": "4,11", "melt-M01-mango_butter_[g]": "12.9",
+               "melt-M01-jojoba_oil_[g]": "22", "pour-P01-base_[g]": "19,21", "pour-P01-red_paste_[g]": "0,79",
+               "pour-P01-pour_temperature": "69", "pour-P01-outcome": "ok"}
+    page.locator("[class~='pour-P01-outcome'] input").wait_for(timeout=30_000)
+    for name, text in weights.items():
+        page.locator(f"[class~='{name}'] input").fill(text)
+    page.locator("button.labkit-save").click()
+    page.get_by_text("Saved 1 melt and saved 1 pour.").wait_for(timeout=15_000)
+    shoot(page, "pours_saved.png")
+    pours = pd.read_csv(planned / "pours.csv", dtype=str)
+    assert pours.loc[0, ["pour", "base [g]", "red paste [g]", "outcome"]].tolist() == ["P01", "19.21", "0.79", "ok"]

@@ -91,17 +91,20 @@ def _save(form: Form, folder, round_: Round) -> str:
 
 
 def _write(form: Form, folder, round_: Round, found: dict, news: dict) -> str:
-    date, reason, said = form.date.value.strip(), form.reason.value.strip(), []
-    melts, (pours, changed) = news.get("melts", ([], []))[0], news["pours"]
-    if melts:
-        append_melts(folder, _frame("melt", melts, form, found["melts"], round_, date))
-        said.append(f"saved {plural(len(melts), 'melt')}")
+    """Tried in memory first, so that a pour which is refused leaves its melt unwritten too."""
+    date, (pours, changed), melts = form.date.value.strip(), news["pours"], news.get("melts", ([], []))[0]
+    frames = {"melts": _frame("melt", melts, form, found["melts"], round_, date)} if melts else {}
+    frames |= {"pours": _frame("pour", pours, form, found["pours"], round_, date)} if pours else {}
+    read_trial(folder).with_tables(frames)
+    said = []
     if changed:
-        correct_pours(folder, _frame("pour", changed, form, found["pours"], round_, date), reason=reason)
+        corrected = _frame("pour", changed, form, found["pours"], round_, date or None)
+        correct_pours(folder, corrected, reason=form.reason.value.strip())
         said.append(f"corrected {plural(len(changed), 'pour')}")
-    if pours:
-        append_pours(folder, _frame("pour", pours, form, found["pours"], round_, date))
-        said.append(f"saved {plural(len(pours), 'pour')}")
+    for kind, append in (("melts", append_melts), ("pours", append_pours)):
+        if kind in frames:
+            append(folder, frames[kind])
+            said.append(f"saved {plural(len(frames[kind]), kind.removesuffix('s'))}")
     form.reason.value = ""
     text = words_joined(said) if said else "nothing new: all of this is saved already"
     return f"{text[0].upper()}{text[1:]}."
@@ -149,12 +152,13 @@ def _what_is_missing(row: str, column: Column) -> str:
     return f"{row}: {column.name} is empty. Write what it was{none}."
 
 
-def _frame(kind: str, rows: list[str], form: Form, entries: dict, round_: Round, date: str) -> pd.DataFrame:
-    """Rows for the table on disk; `none` becomes an empty cell there."""
+def _frame(kind: str, rows: list[str], form: Form, entries: dict, round_: Round, date: str | None) -> pd.DataFrame:
+    """Rows for the table on disk, where `none` is an empty cell; a date that is None keeps the one that stands."""
     grid = form.grids[f"{kind}s"]
-    table = pd.DataFrame([{c: entries.get((row, c)) for c in grid.columns} for row in rows])
+    table = pd.DataFrame([{c: entries.get((row, c), "") for c in grid.columns} for row in rows], index=rows,
+                         dtype=object)
     weights = [c.name for c in grid.columns.values() if c.may_be_none]
-    table[weights] = table[weights].replace({NONE_ADDED: None})
+    table[weights] = table[weights].replace({NONE_ADDED: ""})
     table.insert(0, kind, rows)
     table.insert(1, "date", date)
     if kind == "pour" and round_.recipe.pot:

@@ -28,8 +28,8 @@ def scores_form(folder, *, tester: str, session: str, pours: list[str] | None = 
 
 
 def _ends(attribute) -> str:
-    low, high = attribute.ends
-    return f"{attribute.low:g} {low} … {attribute.high:g} {high}" if low or high else f"{attribute.low:g} … {attribute.high:g}"
+    low, high = (f" {end}" if end else "" for end in attribute.ends)
+    return f"{attribute.low:g}{low} … {attribute.high:g}{high}"
 
 
 def _served(trial: Trial, *, tester: str, session: str, pours: list[str] | None) -> pd.DataFrame:
