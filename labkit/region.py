@@ -10,6 +10,7 @@ import pandas as pd
 from labkit.core import simplex
 from labkit.errors import FormulaError, RegionError
 from labkit.formula import Recipe
+from labkit.statements import Pieces
 from labkit.wording import number_text
 
 TRIES = 400_000
@@ -52,11 +53,18 @@ class Region:
         shelf = self.recipe.shelf
         for s in self.recipe.statements:
             what = s.column.split(": ")[-1]
-            yield what, s.of_row, (shelf.words(s.within), s.within_row), s.low, s.high
+            yield what, s.of_row, (self._whole_words(s.within), s.within_row), s.low, s.high
         for limit in self.recipe.limits:
             of = shelf.set_of(limit.of, where=limit.name)
             within = shelf.set_of(limit.within, where=limit.name)
-            yield shelf.words(of), shelf.row(of), (shelf.words(within), shelf.row(within)), limit.low, limit.high
+            yield shelf.words(of), shelf.row(of), (self._whole_words(within), shelf.row(within)), limit.low, limit.high
+
+    def _whole_words(self, pieces: Pieces) -> str:
+        """A whole by the name of the blend that fills it, or by what it holds."""
+        for blend in self.recipe.blend_list:
+            if self.recipe.shelf.set_of(blend.parts, where=blend.name) == pieces:
+                return f"the {blend.name}"
+        return self.recipe.shelf.words(pieces)
 
     def _check_not_empty(self) -> None:
         try:
@@ -78,14 +86,17 @@ class Region:
         )
 
     def _is_empty(self, rows: list[tuple[str, np.ndarray]]) -> bool:
-        whole = self.polytope
-        below = np.array([row for _, row in rows] + list(-np.eye(whole.below.shape[1])))
+        """Whether nothing satisfies these limits, with every whole of a ratio above nothing."""
+        wholes = [s.within_row for s in self.recipe.statements]
+        n = len(self.recipe.ingredients)
+        below = np.array([row for _, row in rows] + list(-np.eye(n)) + [-w for w in wholes])
+        room = np.r_[np.zeros(len(rows) + n), np.full(len(wholes), -1e-3)]
         try:
             simplex.lowest_point(
                 simplex.Polytope(
-                    equal=whole.equal, equal_to=whole.equal_to, below=below, below_to=np.zeros(len(below))
+                    equal=self.polytope.equal, equal_to=self.polytope.equal_to, below=below, below_to=room
                 ),
-                np.zeros(below.shape[1]),
+                np.zeros(n),
             )
         except simplex.EmptyPolytope:
             return True

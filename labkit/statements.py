@@ -139,11 +139,14 @@ class Shelf:
             return "the whole batch"
         if self.pot and pieces == self.set_of_things(self.pot):
             return "the pot"
+        return self.names(pieces)
+
+    def names(self, pieces: Pieces) -> str:
+        """A set by the names of its constituents."""
         order = {
             name: i for i, name in enumerate(part for t in self.starting for part in self.made_of.get(t, {t: 1.0}))
         }
-        names = sorted({part for _, part in pieces}, key=order.__getitem__)
-        return words_joined(names)
+        return words_joined(sorted({part for _, part in pieces}, key=order.__getitem__))
 
     def set_of_things(self, things: Iterable[str]) -> Pieces:
         return frozenset().union(*(self.pieces_of_thing(thing) for thing in things))
@@ -159,9 +162,8 @@ def check_tree(shelf: Shelf, named: Mapping[str, Pieces]) -> None:
         for other, b in items[i + 1 :]:
             if a & b and not a <= b and not b <= a:
                 raise FormulaError(
-                    f"{one} ({shelf.words(a)}) and {other} ({shelf.words(b)}) share {shelf.words(a & b)}, "
-                    "but neither holds "
-                    f"the other. Name sets that lie one within the other, or apart."
+                    f"{one} ({shelf.names(a)}) and {other} ({shelf.names(b)}) share {shelf.names(a & b)}, "
+                    "but neither holds the other. Name sets that lie one within the other, or apart."
                 )
 
 
@@ -172,7 +174,8 @@ def rest_rules(
 
     Of the rest of a set, the member that is or holds the "to 100" thing takes up the slack and the others keep their
     starting share of the set; where none does, the rest keep their ratios to each other. A thing whose
-    constituents fall into different sets is carried along with what is said of them; its own rules come last.
+    constituents fall into different sets is carried along with what is said of them; its own rules come last, those of
+    the smallest set first.
     """
     sets, named = set(sets), set(named)
     first, last = [], []
@@ -181,7 +184,7 @@ def rest_rules(
         rest = [m for m in members if m not in named]
         first += _rules(shelf, whole, rest)
         if carried:
-            last += _rules(shelf, whole, rest + carried)
+            last = _rules(shelf, whole, rest + carried) + last
     return first, last
 
 
