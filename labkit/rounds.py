@@ -160,7 +160,11 @@ def planned_coordinates(recipe: Recipe, table: pd.DataFrame) -> pd.DataFrame:
     if recipe.pot:
         pots = masses[list(recipe.pot)].groupby(table["melt"].to_numpy()).transform("sum")
         formulas = recipe.with_pot_of(pots, formulas)
-    return recipe.factors_of(formulas)
+    factors = recipe.factors_of(formulas)
+    shared = [c for c in recipe.per_melt if c in factors.columns]
+    if shared:
+        factors[shared] = factors[shared].groupby(table["melt"].to_numpy()).transform("first")
+    return factors
 
 
 def weighable(fractions: np.ndarray, batch: Batch) -> np.ndarray:
@@ -184,7 +188,7 @@ def small_portions(round_: Round, batch: Batch) -> tuple[str, ...]:
             enough = np.ceil(batch.pour_g * least / small.min())
             found.append(
                 f"{pour}: {small.min():.2f} g of {ingredient} is under {LEAST_STEPS} steps of the balance. "
-                f"Pour {enough:.0f} g, or stir in a paste of it."
+                f"Pour {enough:.0f} g, or weigh it diluted, as a paste or premix."
             )
     return tuple(found)
 

@@ -1,0 +1,56 @@
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from labkit.checks import check_choice, check_whole, is_blank, parse_id, parse_number
+from labkit.errors import LabkitError, PlanError
+
+WHERE = "pours.csv row 3: red paste [g]"
+
+
+@pytest.mark.parametrize(
+    "cell, value",
+    [("1.2", 1.2), ("1,2", 1.2), (" 0,80 ", 0.8), (".5", 0.5), ("-3", -3.0), ("1e-3", 0.001), (7, 7.0), (2.5, 2.5)],
+)
+def test_a_comma_or_a_point(cell, value):
+    assert parse_number(cell, where=WHERE, error=LabkitError) == value
+
+
+@pytest.mark.parametrize(
+    "cell", ["1,2 g", "1.234,5", "NaN", "inf", "seven", "1 200", "0x10", "1_0", "--1", True, float("inf")]
+)
+def test_nothing_is_guessed(cell):
+    with pytest.raises(LabkitError) as problem:
+        parse_number(cell, where=WHERE, error=LabkitError)
+    shown = cell.strip() if isinstance(cell, str) else repr(cell)
+    assert (
+        str(problem.value)
+        == f"{WHERE} is {shown!r}, which is not a number. Write digits with one comma or point, and no unit."
+    )
+
+
+def test_blank_is_not_zero():
+    assert math.isnan(parse_number("  ", where=WHERE, error=LabkitError))
+    assert math.isnan(parse_number(None, where=WHERE, error=LabkitError))
+    assert [is_blank(c) for c in ("", " ", None, float("nan"), "NA", "0", 0)] == [True] * 4 + [False] * 3
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False), st.booleans())
+def test_every_number_comes_back_from_its_text(value, comma):
+    text = repr(value).replace(".", ",") if comma else repr(value)
+    assert parse_number(text, where=WHERE, error=LabkitError) == value
+
+
+def test_ids_stay_text():
+    assert [parse_id(c) for c in ("001", " NA ", 7, 7.0, 7.5, None, "")] == ["001", "NA", "7", "7", "7.5", "", ""]
+
+
+def test_choices_in_the_message_are_those_of_the_check():
+    with pytest.raises(PlanError) as problem:
+        check_choice("E", ("I", "D"), name="criterion", error=PlanError)
+    assert str(problem.value) == "criterion is 'E'. Choose 'I' or 'D'."
+    with pytest.raises(PlanError) as problem:
+        check_whole(True, name="pours", low=1, high=40, error=PlanError)
+    assert str(problem.value) == "pours is True. Give a whole number from 1 to 40."

@@ -1,0 +1,330 @@
+"""Pours and scores as a maker records them, through the trial that checks them."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from definitions import HAZEL, TERRACOTTA
+from test_rounds import two_melts
+
+from labkit import Trial
+from labkit.errors import LabkitError, PourError, ScoreError, TrialError
+
+MELTS = pd.DataFrame(
+    {
+        "melt": ["M01", "M02"],
+        "date": "2026-01-10",
+        "candelilla wax [g]": ["4,70", "7.80"],
+        "mango butter [g]": [12.9, 12.8],
+        "jojoba oil [g]": [21.5, 18.3],
+        "vitamin E [g]": [0.43, 0.42],
+    },
+    index=[2, 3],
+)
+POURS = pd.DataFrame(
+    {
+        "pour": ["P01", "P02", "P03", "P04"],
+        "melt": ["M01", "M01", "M02", "M02"],
+        "base [g]": [18.8, 17.6, 18.8, "17,61"],
+        "red paste [g]": [0.36, 1.44, 0.72, 0.72],
+        "yellow paste [g]": [0.84, 0.96, 0.48, 1.68],
+        "pour_temperature": 70,
+        "outcome": ["ok", "ok", "ok", "failed: broke"],
+    },
+    index=[2, 3, 4, 5],
+)
+
+
+@pytest.fixture
+def planned():
+    trial = Trial.from_toml(TERRACOTTA)
+    return trial.with_round(two_melts(trial))
+
+
+@pytest.fixture
+def poured(planned):
+    return planned.with_tables({"melts": MELTS, "pours": POURS}, files=True)
+
+
+def score_rows(*rows):
+    return pd.DataFrame(rows, columns=["pour", "tester", "attribute", "score"], index=range(2, 2 + len(rows)))
+
+
+def test_factors_are_read_off_what_was_weighed(poured):
+    made = poured.made
+    base = {"M01": 4.7 / (4.7 + 12.9 + 21.5), "M02": 7.8 / (7.8 + 12.8 + 18.3)}
+    assert made["wax"].tolist() == pytest.approx([base["M01"]] * 2 + [base["M02"]] * 2, abs=1e-12)
+    assert made.loc["P02", "load"] == pytest.approx((1.44 + 0.96) / 2 / (17.6 + 1.44 + 0.96), abs=1e-12)
+    assert made.loc["P02", "red_share"] == pytest.approx(0.6, abs=1e-12)
+    assert made["ok"].tolist() == [True, True, True, False] and poured.failed == ("P04",)
+    assert poured.drift("P01")["mango butter"] == pytest.approx(
+        18.8 / 20 * 12.9 / 39.53
+        - poured.formula_at(made.loc[["P01"], ["wax", "red_share", "load"]])["mango butter"].iloc[0]
+    )
+
+
+def test_a_pour_outside_the_present_limits_stays_and_is_marked(planned):
+    wide = POURS.iloc[:1].assign(**{"red paste [g]": 2.4, "yellow paste [g]": 2.4, "base [g]": 15.2})
+    made = planned.with_tables({"melts": MELTS, "pours": wide}, files=True).made
+    assert made["load"].iloc[0] == pytest.approx(0.12) and not made["inside"].iloc[0]
+
+
+def test_an_unplanned_pour_gives_all_its_grams(planned):
+    grams = {
+        "candelilla wax [g]": 2.8,
+        "mango butter [g]": 6,
+        "jojoba oil [g]": 9.4,
+        "vitamin E [g]": 0.2,
+        "red paste [g]": 0.8,
+        "yellow paste [g]": 0.8,
+    }
+    trial = planned.with_pours(pd.DataFrame([{"pour": "X-01", "pour_temperature": 72, **grams}]))
+    row = trial.made.loc["X-01"]
+    assert row["round"] == 0 and row["melt"] == "pot of X-01"
+    assert row[["wax", "red_share", "load"]].tolist() == pytest.approx([2.8 / 18.2, 0.5, 0.04])
+
+
+def test_a_pour_that_cannot_be_expressed_is_listed_and_left_out(planned):
+    rows = [
+        {"pour": "X-01", "candelilla wax [g]": 3, "jojoba oil [g]": 17, "pour_temperature": 70},
+        {"pour": "X-02", "candelilla wax [g]": 3, "jojoba oil [g]": 16, "red paste [g]": 1},
+    ]
+    trial = planned.with_pours(pd.DataFrame(rows))
+    assert len(trial.made) == 0
+    assert trial.left_out == {
+        "X-01": "row X-01: there is no red iron oxide and yellow iron oxide in it, so red_share has no value. Leave this formula out.",
+        "X-02": "pour X-02 has no pour_temperature. Write what was read at the bench.",
+    }
+
+
+def changed(frame, row, column, value):
+    frame = frame.astype(object)
+    frame.loc[row, column] = value
+    return frame
+
+
+BAD_POURS = [
+    (
+        "base [g]",
+        0,
+        "pours.csv row 3: base [g] is 0. Weigh again, or leave the cell empty if the pour had a pot of its own.",
+    ),
+    (
+        "red paste [g]",
+        0,
+        "pours.csv row 3: red paste [g] is 0, but 1.44 g were planned. Weigh again, or leave the cell empty if none "
+        "was added.",
+    ),
+    (
+        "red paste [g]",
+        "-1.2",
+        "pours.csv row 3: red paste [g] is -1.2; a weight is never negative. Weigh again, or leave the cell empty.",
+    ),
+    (
+        "red paste [g]",
+        "1,2 g",
+        "pours.csv row 3: red paste [g] is '1,2 g', which is not a number. Write digits with one comma or point, "
+        "and no unit.",
+    ),
+    (
+        "red paste [g]",
+        "NaN",
+        "pours.csv row 3: red paste [g] is 'NaN', which is not a number. Write digits with one comma or point, and "
+        "no unit.",
+    ),
+    (
+        "pour",
+        "P09",
+        "pours.csv row 3: pour 'P09' is neither planned nor named X-01, X-02 and so on. Check the name, or give an unplanned "
+        "pour such a name.",
+    ),
+    ("pour", "", "pours.csv row 3: pour is empty. Every row names its pour."),
+    (
+        "melt",
+        "M07",
+        "pours.csv row 3: base [g] is drawn from melt 'M07', which melts.csv does not have. Record the melt first, or check "
+        "its name.",
+    ),
+    (
+        "base [g]",
+        "",
+        "pours.csv row 3: pour P02 has no weight of its base. Give base [g] drawn from a melt, or all grams of a pour with a "
+        "pot of its own.",
+    ),
+    ("outcome", "fine", "pours.csv row 3: outcome is 'fine'. Write ok, or failed and why."),
+    (
+        "pour",
+        "P01",
+        "pours.csv row 3: pour P01 is recorded already with other values. Use correct_pours to correct it.",
+    ),
+]
+
+
+@pytest.mark.parametrize("column, value, message", BAD_POURS)
+def test_a_pour_that_cannot_have_been_made(planned, column, value, message):
+    with pytest.raises(PourError) as problem:
+        planned.with_tables({"melts": MELTS, "pours": changed(POURS, 3, column, value)}, files=True)
+    assert str(problem.value) == message
+
+
+def test_an_ingredient_that_is_not_on_the_shelf(planned):
+    with pytest.raises(PourError) as problem:
+        planned.with_tables({"melts": MELTS, "pours": POURS.assign(**{"beeswax [g]": 1.0})}, files=True)
+    assert str(problem.value).startswith(
+        "pours.csv has a column 'beeswax [g]' that is not known here. The columns are 'pour', "
+    )
+
+
+def test_an_equal_pour_again_is_passed_over_and_a_correction_supersedes(poured):
+    assert len(poured.with_tables({"pours": POURS}, files=True).pours) == 4
+    better = POURS.loc[[3]].assign(**{"red paste [g]": 1.40, "corrects": "3", "reason": "misread the balance"})
+    trial = poured.with_tables({"pours": better}, files=True)
+    assert len(trial.pours) == 5 and len(trial.made) == 4
+    assert trial.made.loc["P02", "load"] == pytest.approx((1.40 + 0.96) / 2 / (17.6 + 1.40 + 0.96))
+    with pytest.raises(PourError) as problem:
+        poured.with_tables({"pours": better.assign(reason="")}, files=True)
+    assert str(problem.value) == "pours.csv row 3: corrects pour P02 without a reason. Write the reason."
+
+
+def test_scores_keep_their_ids_and_equal_rows_come_once(poured):
+    rows = score_rows(("P01", "001", "payoff", "7,5"), ("P01", "NA", "payoff", 6), ("P02", "001", "payoff", ""))
+    trial = poured.with_tables({"scores": rows}, files=True).with_tables({"scores": rows}, files=True)
+    assert trial.scores["tester"].tolist() == ["001", "NA", "001"]
+    assert trial.standing_scores["score"].tolist() == [7.5, 6.0]
+    again = rows.assign(session="2")
+    assert len(trial.with_scores(again).standing_scores) == 4
+
+
+BAD_SCORES = [
+    (
+        ("P01", "T01", "payoff", 11),
+        "scores.csv row 2: payoff is 11; scores run from 0 to 10. Leave the cell empty if it was not judged.",
+    ),
+    (("P01", "T01", "payof", 7), "scores.csv row 2: attribute 'payof' is not in trial.toml. Did you mean 'payoff'?"),
+    (
+        ("P01", "T01", "gloss", 7),
+        "scores.csv row 2: attribute 'gloss' is not in trial.toml. Choose payoff, hardness, sheerness or shade.",
+    ),
+    (
+        ("P07", "T01", "payoff", 7),
+        "scores.csv row 2: pour 'P07' is not in pours.csv. Record the pour first, or check its name.",
+    ),
+    (("P01", "", "payoff", 7), "scores.csv row 2: tester is empty. A score names pour, tester and attribute."),
+    (
+        ("P01", "T01", "payoff", "good"),
+        "scores.csv row 2: payoff is 'good', which is not a number. Write digits with one comma or point, and no unit.",
+    ),
+]
+
+
+@pytest.mark.parametrize("row, message", BAD_SCORES)
+def test_a_score_that_cannot_stand(poured, row, message):
+    with pytest.raises(ScoreError) as problem:
+        poured.with_tables({"scores": score_rows(row)}, files=True)
+    assert str(problem.value) == message
+
+
+def test_the_same_key_with_another_value(poured):
+    trial = poured.with_tables({"scores": score_rows(("P01", "T01", "payoff", 7))}, files=True)
+    other = score_rows(("P01", "T01", "payoff", 6.5))
+    with pytest.raises(ScoreError) as problem:
+        trial.with_tables({"scores": other}, files=True)
+    assert str(problem.value) == (
+        "scores.csv row 2: payoff of P01 by T01 is recorded already as 7, and 6.5 differs. Use correct_scores if "
+        "it was wrong, or give a repeat its own session or position."
+    )
+    corrected = trial.with_tables({"scores": other.assign(corrects="2", reason="read the wrong line")}, files=True)
+    assert corrected.standing_scores["score"].tolist() == [6.5] and len(corrected.scores) == 2
+
+
+def test_setting_aside_and_taking_back(poured):
+    trial = poured.with_scores(
+        score_rows(("P01", "T01", "payoff", 7), ("P01", "T02", "payoff", 6), ("P02", "T02", "payoff", 5))
+    )
+    aside = trial.with_set_aside(pd.DataFrame([{"action": "set aside", "tester": "T02", "reason": "had a cold"}]))
+    assert aside.standing_scores["tester"].tolist() == ["T01"] and len(aside.scores) == 3
+    back = aside.with_set_aside(
+        pd.DataFrame([{"action": "take back", "tester": "T02", "reason": "was well after all"}])
+    )
+    assert len(back.standing_scores) == 3
+    with pytest.raises(ScoreError) as problem:
+        back.with_set_aside(pd.DataFrame([{"action": "take back", "tester": "T02", "reason": "again"}]))
+    assert (
+        str(problem.value)
+        == "set_aside row 0: takes back what is not set aside. Repeat the names of the row that set it aside."
+    )
+
+
+def test_one_code_one_pour(poured):
+    rows = pd.DataFrame(
+        {
+            "session": "1",
+            "tester": ["T01", "T01"],
+            "position": ["1", "2"],
+            "code": ["417", "417"],
+            "pour": ["P01", "P02"],
+        }
+    )
+    with pytest.raises(ScoreError) as problem:
+        poured.with_servings(rows)
+    assert str(problem.value) == "servings row 1: code 417 already stands for pour P01. Give P02 another code."
+
+
+def test_readings_keep_their_direction(poured):
+    row = {
+        "pour": "P01",
+        "method": "needle depth, 100 g, 5 s",
+        "direction": "down",
+        "value": "38,5",
+        "unit": "0.1 mm",
+        "repeat": "1",
+    }
+    assert poured.with_readings(pd.DataFrame([row])).readings["value"].tolist() == [38.5]
+    with pytest.raises(PourError) as problem:
+        poured.with_readings(pd.DataFrame([row | {"direction": "softer"}]))
+    assert str(problem.value) == "readings row 0: direction is 'softer'. Choose 'up' or 'down'."
+
+
+def test_tables_are_copies_and_a_trial_never_changes(poured):
+    table = poured.pours
+    table["pour"] = "x"
+    assert poured.pours["pour"].tolist() == ["P01", "P02", "P03", "P04"]
+    assert len(poured.scores) == 0
+    with pytest.raises(AttributeError):
+        poured.definition = None
+
+
+def test_a_blend_without_a_pot_pours_in_its_own_pots():
+    trial = Trial.from_toml(HAZEL)
+    grams = {
+        "sunflower wax [g]": 1.5,
+        "cocoa butter [g]": 3.75,
+        "castor oil [g]": 9.15,
+        "vitamin E [g]": 0.15,
+        "brown iron oxide [g]": 0.45,
+    }
+    made = trial.with_pours(pd.DataFrame([{"pour": "X-01", **grams}])).made
+    assert made["base: sunflower wax"].iloc[0] == pytest.approx(1.5 / 14.4)
+    with pytest.raises(PourError) as problem:
+        trial.with_pours(pd.DataFrame([{"pour": "X-01", "base [g]": 14.0}]))
+    assert str(problem.value) == (
+        "pours row 0: base [g] is 14, but trial.toml names no pot. Add [melt] with its pot, or give all grams."
+    )
+
+
+def test_two_columns_of_one_name_are_refused(planned):
+    double = pd.concat([POURS, POURS[["outcome"]]], axis=1)
+    with pytest.raises(TrialError) as problem:
+        planned.with_pours(double)
+    assert str(problem.value) == "the pours frame has two columns named outcome. Give each column a name of its own."
+
+
+def test_every_error_is_a_labkit_error_and_says_two_sentences():
+    for _, _, message in BAD_POURS:
+        assert message.count(". ") >= 1
+    assert issubclass(PourError, LabkitError) and issubclass(PourError, ValueError)
+
+
+def test_a_trial_says_what_it_holds(poured):
+    assert repr(poured) == "<Trial Terracotta stick: 1 round, 4 pours, 0 scores>"
+    assert poured.next_pours(2) == ["P05", "P06"] and poured.next_melts(1) == ["M03"] and poured.next_round == 2
+    assert np.isfinite(poured.made[list(poured.recipe.coordinates)].to_numpy()).all()

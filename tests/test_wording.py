@@ -1,0 +1,46 @@
+import pandas as pd
+
+from labkit.wording import grid, grid_of, heading, line, number_text, plural, report, words_joined
+
+
+def test_words_and_numbers():
+    assert (
+        words_joined(["a"]) == "a" and words_joined(["a", "b", "c"]) == "a, b and c" and words_joined([]) == "nothing"
+    )
+    assert [plural(1, "pour"), plural(2, "pour"), plural(3, "entry"), plural(0, "wax")] == [
+        "1 pour",
+        "2 pours",
+        "3 entries",
+        "0 waxes",
+    ]
+    assert [number_text(v) for v in (1, 1.0, -0.001, None, float("nan"), "x", True)] == [
+        "1",
+        "1.00",
+        "0.00",
+        "",
+        "",
+        "x",
+        "yes",
+    ]
+
+
+def test_one_report_two_faces():
+    frame = pd.DataFrame({"pour": ["P01", "P02"], "payoff": [5.25, 10.0]})
+    found = report(
+        heading("Pours"),
+        line("Two pours & one <scale>."),
+        grid_of(frame, digits=1, title="As scored"),
+        grid(["a", "b"], [["x", None], ["yy", 2]]),
+    )
+    assert found.as_text() == (
+        "Pours\n-----\nTwo pours & one <scale>.\nAs scored\n"
+        "  pour  payoff\n  P01      5.2\n  P02     10.0\n  a   b\n  x\n  yy  2"
+    )
+    page = found.as_html()
+    assert "<p>Two pours &amp; one &lt;scale&gt;.</p>" in page
+    assert page.count("<tr>") == 6 and '<td style="text-align:right">10.0</td>' in page
+
+
+def test_a_grid_without_rows_shows_its_header():
+    assert grid_of(pd.DataFrame({"pour": [], "payoff": []})).rows == ()
+    assert report(grid_of(pd.DataFrame({"pour": [], "payoff": []}))).as_text() == "pour  payoff".join(["  ", ""])
