@@ -1,6 +1,7 @@
 """A grid of blank text boxes with a message beside each, and the frame of a form around it."""
 
 import html
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -22,7 +23,7 @@ class Column:
     high: float | None = None
     words: bool = False
     may_be_none: bool = False           # the word "none" stands for: nothing was added
-    width: str = "110px"
+    width: str = "130px"
 
     def value_of(self, text: str, *, row: str) -> float | str | None:
         """The entry in a box: None where it is blank, otherwise words or a number; anything else is refused."""
@@ -66,7 +67,7 @@ class Grid:
 
     def mark(self, cell: Cell, message: str) -> None:
         """Show a message beside a box; a blank one takes it away."""
-        text = f"<span role='alert' style='color:#a00000;line-height:1.2'>{html.escape(message)}</span>"
+        text = f"<div role='alert' style='color:#a00000;font-size:90%;line-height:1.25'>{html.escape(message)}</div>"
         self.marks[cell].value = text if message else ""
 
 
@@ -79,9 +80,9 @@ def grid_of_boxes(rows: Mapping[str, str], columns: list[Column], *, texts: Mapp
     boxes = {cell: widgets.Text(value=texts.get(cell, ""), layout=widgets.Layout(width=column.width),
                                 continuous_update=True) for cell, column in cells.items()}
     for (row, column), box in boxes.items():
-        box.add_class(f"{name}-{row}-{column}".replace(" ", "_"))
+        box.add_class(f"{name}-{row}-{re.sub('[^A-Za-z0-9]+', '-', column).strip('-')}")
     marks = {cell: widgets.HTML(layout=widgets.Layout(width=column.width)) for cell, column in cells.items()}
-    shown = [_words("")] + [_words(f"<b>{html.escape(c.name)}</b>", c.under) for c in columns]
+    shown = [_words("")] + [_words(f"<b>{html.escape(c.name.replace('_', ' '))}</b>", c.under) for c in columns]
     for row, about in rows.items():
         shown.append(_words(f"<b>{html.escape(row)}</b>", about))
         shown += [widgets.VBox([boxes[row, c.name], _words("", meant.get((row, c.name), "")), marks[row, c.name]])
