@@ -52,16 +52,16 @@ def typed_scores(
     check_columns(
         frame, allowed=SCORE_COLUMNS, required=("pour", "tester", "attribute", "score"), what=table, error=ScoreError
     )
-    standing = {
-        tuple(r[k] for k in SCORE_KEY): r["score"] for r in recorded.to_dict("records") if not is_blank(r["score"])
-    }
+    said: dict[tuple, list] = {}
+    for row in recorded.to_dict("records"):
+        said.setdefault(_key(row), []).append(row["score"])
     rows = []
     for label, cells in texts(frame, SCORE_COLUMNS).iterrows():
         row = _typed_score(cells, attributes, f"{table} row {label}", pours)
-        if _is_news(row, standing, f"{table} row {label}"):
+        before = said.setdefault(_key(row), [])
+        if _is_news(row, before, f"{table} row {label}"):
             rows.append(row)
-            if not is_blank(row["score"]):
-                standing[tuple(row[k] for k in SCORE_KEY)] = row["score"]
+            before.append(row["score"])
     return pd.DataFrame(rows, columns=list(SCORE_COLUMNS)).astype({"score": float})
 
 
@@ -90,10 +90,15 @@ def _typed_score(cells: pd.Series, attributes: Mapping[str, Attribute], where: s
     return row | {"score": score}
 
 
-def _is_news(row: Mapping, standing: Mapping, where: str) -> bool:
-    key = tuple(row[k] for k in SCORE_KEY)
+def _key(row: Mapping) -> tuple[str, ...]:
+    return tuple(row[k] for k in SCORE_KEY)
+
+
+def _is_news(row: Mapping, before: list[float], where: str) -> bool:
+    """Whether a row adds something to what was said under its key before, in order; the last of that stands."""
+    stands = before[-1] if before else None
     if row["corrects"]:
-        if key not in standing:
+        if all(is_blank(score) for score in before):
             raise ScoreError(
                 f"{where}: corrects a score of {_key_words(row)} that is not recorded before it. "
                 "Leave `corrects` empty."
@@ -102,13 +107,13 @@ def _is_news(row: Mapping, standing: Mapping, where: str) -> bool:
             raise ScoreError(f"{where}: corrects the score of {_key_words(row)} without a reason. Write the reason.")
         return True
     if is_blank(row["score"]):
-        return key not in standing
-    if key in standing and standing[key] != row["score"]:
+        return not before
+    if not is_blank(stands) and row["score"] not in before:
         raise ScoreError(
-            f"{where}: {_key_words(row)} is recorded already as {standing[key]:g}, and {row['score']:g} differs. "
+            f"{where}: {_key_words(row)} is recorded already as {stands:g}, and {row['score']:g} differs. "
             "Use correct_scores if it was wrong, or give a repeat its own session or position."
         )
-    return key not in standing
+    return row["score"] not in before
 
 
 def _key_words(row: Mapping) -> str:

@@ -1,0 +1,226 @@
+"""Nothing is ever taken out of a table: a later row corrects, sets aside or takes back, and says why."""
+
+import datetime
+import os
+from collections.abc import Iterator, Mapping
+
+import pandas as pd
+
+from labkit.checks import check_columns, check_frame, is_blank, parse_id, parse_number
+from labkit.errors import LabkitError, PourError, ScoreError
+from labkit.pours import CORRECTION, pour_columns, standing_pours
+from labkit.scores import ASIDE, BACK, SCORE_COLUMNS, SCORE_KEY, aside_standing
+from labkit.store.appending import WAIT, append_to, plain_frame
+from labkit.store.reading import OnDisk
+from labkit.trial import Trial
+from labkit.wording import words_joined
+
+
+def correct_scores(folder: str | os.PathLike, frame: pd.DataFrame, *, reason: str, wait: float = WAIT) -> Trial:
+    """Append to scores.csv rows that supersede earlier ones; a blank score takes the earlier one back.
+
+    Parameters: `frame` with pour, tester, attribute, score, and with session and position where these are needed to
+    tell one score from another; `reason` in words; `wait` for another writer [s]. A score that stands as it is to be
+    is passed over.
+    """
+    _check_reason(reason, "correct_scores", ScoreError)
+    frame = plain_frame(check_frame(frame, what="the scores frame", error=ScoreError))
+    check_columns(
+        frame,
+        allowed=(*SCORE_KEY, "score"),
+        required=("pour", "tester", "attribute", "score"),
+        what="scores",
+        error=ScoreError,
+    )
+
+    def grown(disk: OnDisk) -> Trial:
+        return disk.trial.with_scores(_frame_of(_corrected_scores(disk, frame, reason), SCORE_COLUMNS))
+
+    return append_to(folder, "scores", grown, wait=wait)
+
+
+def correct_pours(folder: str | os.PathLike, frame: pd.DataFrame, *, reason: str, wait: float = WAIT) -> Trial:
+    """Append to pours.csv rows that supersede earlier ones.
+
+    Parameters: `frame` with pour and the columns to correct; `reason` in words; `wait` for another writer [s]. A
+    missing value keeps what stands, as an absent column does; the empty text clears a cell. A pour that stands as it is
+    to be is passed over.
+    """
+    _check_reason(reason, "correct_pours", PourError)
+    frame = plain_frame(check_frame(frame, what="the pours frame", error=PourError))
+
+    def grown(disk: OnDisk) -> Trial:
+        columns = pour_columns(disk.trial.recipe)
+        allowed = [c for c in columns if c not in CORRECTION]
+        check_columns(frame, allowed=allowed, required=("pour",), what="pours", error=PourError)
+        return disk.trial.with_pours(_frame_of(_corrected_pours(disk, frame, reason), columns))
+
+    return append_to(folder, "pours", grown, wait=wait)
+
+
+def set_aside(
+    folder: str | os.PathLike,
+    *,
+    reason: str,
+    pour: str = "",
+    tester: str = "",
+    session: str = "",
+    position: str = "",
+    attribute: str = "",
+    since: str | datetime.date | None = None,
+    wait: float = WAIT,
+) -> Trial:
+    """Leave out of the fit every score that matches all the names given: a tester, a pour, or a single score.
+
+    The scores stay where they are; `take_back` with the same names undoes it. `since` is today where it is left out.
+    """
+    names = _names((pour, tester, session, position, attribute), "set_aside", reason)
+    row = {"action": ASIDE, **names, "reason": reason, "since": parse_id(since or datetime.date.today())}
+
+    def grown(disk: OnDisk) -> Trial:
+        before = [r for r in aside_standing(disk.trial.set_aside.to_dict("records")) if _same_names(r, names)]
+        if before and before[0]["reason"] == reason.strip():
+            return disk.trial
+        if before:
+            raise ScoreError(
+                f"{_words(names)} is set aside already: {before[0]['reason']}. "
+                "Take it back first if the reason is another one."
+            )
+        _check_matches(disk.trial, names)
+        return disk.trial.with_set_aside(pd.DataFrame([row]))
+
+    return append_to(folder, "set_aside", grown, wait=wait)
+
+
+def take_back(
+    folder: str | os.PathLike,
+    *,
+    reason: str,
+    pour: str = "",
+    tester: str = "",
+    session: str = "",
+    position: str = "",
+    attribute: str = "",
+    since: str | datetime.date | None = None,
+    wait: float = WAIT,
+) -> Trial:
+    """Undo a `set_aside` that was called with the same names."""
+    names = _names((pour, tester, session, position, attribute), "take_back", reason)
+    row = {"action": BACK, **names, "reason": reason, "since": parse_id(since or datetime.date.today())}
+
+    def grown(disk: OnDisk) -> Trial:
+        standing = aside_standing(disk.trial.set_aside.to_dict("records"))
+        if not any(_same_names(r, names) for r in standing):
+            found = "; ".join(_words(r) for r in standing) or "nothing"
+            raise ScoreError(f"{_words(names)} is not set aside. Set aside at present: {found}.")
+        return disk.trial.with_set_aside(pd.DataFrame([row]))
+
+    return append_to(folder, "set_aside", grown, wait=wait)
+
+
+def _frame_of(rows: Iterator[tuple[object, dict]], columns: tuple[str, ...]) -> pd.DataFrame:
+    labelled = list(rows)
+    index = [label for label, _ in labelled]
+    return pd.DataFrame([row for _, row in labelled], index=index, columns=list(columns))
+
+
+def _corrected_scores(disk: OnDisk, frame: pd.DataFrame, reason: str) -> Iterator[tuple[object, dict]]:
+    """By label: the row that supersedes the standing score of the same key."""
+    numbers, seen = _row_numbers(disk, "scores", SCORE_KEY, filled="score"), set()
+    scored = disk.trial.scores[[key in numbers for key in zip(*(disk.trial.scores[k] for k in SCORE_KEY))]]
+    last = scored.drop_duplicates(list(SCORE_KEY), keep="last")
+    for label, cells in frame.astype(object).iterrows():
+        where = f"scores row {label}"
+        names = {k: parse_id(cells[k]) for k in SCORE_KEY if k in frame}
+        old = _only_score(last, names, where)
+        key = tuple(old[k] for k in SCORE_KEY)
+        if key in seen:
+            raise ScoreError(f"{where}: {_words(names)} is corrected twice in one frame. Give it once.")
+        seen.add(key)
+        value = parse_number(cells["score"], where=f"{where}: {old['attribute']}", error=ScoreError)
+        if value != old["score"] and not (is_blank(value) and is_blank(old["score"])):
+            fresh = dict(zip(SCORE_KEY, key)) | {"score": value}
+            yield label, fresh | {"corrects": str(numbers[key]), "reason": reason}
+
+
+def _only_score(last: pd.DataFrame, names: Mapping[str, str], where: str) -> pd.Series:
+    found = last[_matching(last, names)]
+    if not len(found):
+        raise ScoreError(f"{where}: no score is recorded for {_words(names)}. Use append_scores for a first score.")
+    if len(found) > 1:
+        raise ScoreError(
+            f"{where}: {_words(names)} was judged {len(found)} times. Add session and position to say which."
+        )
+    return found.iloc[0]
+
+
+def _corrected_pours(disk: OnDisk, frame: pd.DataFrame, reason: str) -> Iterator[tuple[object, dict]]:
+    """By label: the whole row that supersedes the standing one of the same pour."""
+    numbers, seen = _row_numbers(disk, "pours", ("pour",), filled="pour"), set()
+    standing = standing_pours(disk.trial.pours).set_index("pour", drop=False)
+    for label, cells in frame.astype(object).iterrows():
+        where, pour = f"pours row {label}", parse_id(cells["pour"])
+        if pour not in standing.index:
+            raise PourError(f"{where}: pour {pour!r} is not recorded. Use append_pours for a first record.")
+        if pour in seen:
+            raise PourError(f"{where}: pour {pour} is corrected twice in one frame. Give it once.")
+        seen.add(pour)
+        old = standing.loc[pour].to_dict()
+        fresh = old | {c: cell for c, cell in cells.items() if isinstance(cell, str) or not is_blank(cell)}
+        if any(_differs(fresh[c], old[c], f"{where}: {c}") for c in fresh if c not in CORRECTION):
+            yield label, fresh | {"corrects": str(numbers[(pour,)]), "reason": reason}
+
+
+def _differs(new: object, old: object, where: str) -> bool:
+    if isinstance(old, float):
+        new = parse_number(new, where=where, error=PourError)
+        return new != old and not (is_blank(new) and is_blank(old))
+    return parse_id(new) != parse_id(old)
+
+
+def _row_numbers(disk: OnDisk, table: str, key: tuple[str, ...], *, filled: str) -> dict[tuple[str, ...], int]:
+    """The number of the last row on disk of each key in which `filled` has an entry."""
+    frame = disk.table(table).to_frame()
+    cells = frame.reindex(columns=[*key, filled], fill_value="")
+    entries = cells[cells[filled] != ""] if len(cells) else cells
+    return {tuple(row[: len(key)]): int(number) for number, row in zip(entries.index, entries.to_numpy())}
+
+
+def _names(values: tuple[object, ...], verb: str, reason: str) -> dict[str, str]:
+    _check_reason(reason, verb, ScoreError)
+    names = dict(zip(SCORE_KEY, map(parse_id, values)))
+    if not any(names.values()):
+        raise ScoreError(f"{verb} names nothing. Give a tester, a pour, or all that tells a single score.")
+    return names
+
+
+def _check_reason(reason: str, verb: str, error: type[LabkitError]) -> None:
+    if not isinstance(reason, str) or not reason.strip():
+        raise error(f"{verb} has the reason {reason!r}. Say in words why; the row keeps it.")
+
+
+def _check_matches(trial: Trial, names: Mapping[str, str]) -> None:
+    """What is set aside exists: a slip in a name would otherwise set aside nothing, without a word."""
+    known = {key: list(dict.fromkeys(trial.scores[key])) for key in SCORE_KEY}
+    known["pour"] = list(dict.fromkeys([*trial.pours["pour"], *known["pour"]]))
+    for key, value in names.items():
+        if value and value not in known[key]:
+            raise ScoreError(f"no score has the {key} {value!r}. Choose {words_joined(known[key], last='or')}.")
+    if any(v for k, v in names.items() if k != "pour") and not _matching(trial.scores, names).any():
+        raise ScoreError(f"no score matches {_words(names)}. Check the names against scores.csv.")
+
+
+def _matching(scores: pd.DataFrame, names: Mapping[str, str]) -> pd.Series:
+    hit = pd.Series(True, index=scores.index)
+    for key, value in names.items():
+        if value:
+            hit &= scores[key] == value
+    return hit
+
+
+def _same_names(row: Mapping[str, str], names: Mapping[str, str]) -> bool:
+    return all(row[key] == names[key] for key in SCORE_KEY)
+
+
+def _words(names: Mapping[str, str]) -> str:
+    return ", ".join(f"{key} {names[key]}" for key in SCORE_KEY if names.get(key))

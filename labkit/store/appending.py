@@ -1,0 +1,97 @@
+"""Rows are appended: the whole trial is checked as it would be, then one file is replaced, all under the lock.
+
+Every verb here gives back the trial as it stands afterwards, or raises and leaves every file byte for byte as it
+was. `wait` is how long to wait for another writer [s].
+"""
+
+import datetime
+import os
+from collections.abc import Callable
+
+import pandas as pd
+
+from labkit.checks import check_frame
+from labkit.errors import StoreError
+from labkit.rounds import Round
+from labkit.store.files import folder_of, replace_file, sweep
+from labkit.store.lock import only_writer
+from labkit.store.reading import OnDisk, file_of, read_folder
+from labkit.store.rows import content_with
+from labkit.trial import Trial
+
+WAIT = 5.0              # s
+
+
+def append_round(folder: str | os.PathLike, round_: Round, *, wait: float = WAIT) -> Trial:
+    """Append a planned round to plan.csv."""
+    return append_to(folder, "plan", lambda disk: disk.trial.with_round(round_), wait=wait)
+
+
+def append_melts(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: float = WAIT) -> Trial:
+    """Append melts as weighed to melts.csv."""
+    return append_frame(folder, "melts", frame, wait=wait)
+
+
+def append_pours(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: float = WAIT) -> Trial:
+    """Append pours as weighed to pours.csv; an equal row again is passed over."""
+    return append_frame(folder, "pours", frame, wait=wait)
+
+
+def append_servings(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: float = WAIT) -> Trial:
+    """Append servings to servings.csv."""
+    return append_frame(folder, "servings", frame, wait=wait)
+
+
+def append_scores(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: float = WAIT) -> Trial:
+    """Append scores to scores.csv; an equal row again is passed over, a different value is for correct_scores."""
+    return append_frame(folder, "scores", frame, wait=wait)
+
+
+def append_readings(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: float = WAIT) -> Trial:
+    """Append readings of instruments to readings.csv."""
+    return append_frame(folder, "readings", frame, wait=wait)
+
+
+def append_frame(folder: str | os.PathLike, table: str, frame: pd.DataFrame, *, wait: float) -> Trial:
+    """Append a frame to a table; its index names its rows in messages."""
+    frame = plain_frame(check_frame(frame, what=f"the {table} frame", error=StoreError))
+    return append_to(folder, table, lambda disk: disk.trial.with_tables({table: frame}), wait=wait)
+
+
+def append_to(folder: str | os.PathLike, table: str, grown: Callable[[OnDisk], Trial], *, wait: float) -> Trial:
+    """Append to one table what `grown` adds to the trial on disk; nothing is written when nothing is new.
+
+    A row of the frame becomes a row of the file in the manner of the file. Where the header lacks a column that
+    is needed, the file is written anew with that column at its right end and all old cells as they were.
+    """
+    folder = folder_of(folder)
+    with only_writer(folder, wait=wait):
+        sweep(folder)
+        disk = read_folder(folder)
+        trial = grown(disk)
+        news = trial.tables[table].iloc[len(disk.trial.tables[table]):]
+        if len(news):
+            _write(disk, table, _worth_writing(news, trial) if table == "plan" else news)
+    return trial
+
+
+def plain_frame(frame: pd.DataFrame) -> pd.DataFrame:
+    """The frame with days as text; a day that pandas keeps with its midnight is the day."""
+    return frame.map(lambda cell: str(cell)[:10] if _is_day(cell) else cell)
+
+
+def _is_day(cell: object) -> bool:
+    if isinstance(cell, datetime.datetime):
+        return not pd.isna(cell) and cell.time() == datetime.time()
+    return isinstance(cell, datetime.date)
+
+
+def _worth_writing(plan: pd.DataFrame, trial: Trial) -> pd.DataFrame:
+    """Factors to ten decimals: they are recomputed from the grams, and these are for the eye."""
+    return plan.round({name: 10 for name in trial.recipe.factors})
+
+
+def _write(disk: OnDisk, table: str, news: pd.DataFrame) -> None:
+    before = disk.tables.get(table)
+    path = os.path.join(disk.folder, file_of(table))
+    replace_file(path, content_with(disk.table(table), news), before=before.content if before else None)

@@ -1,0 +1,110 @@
+"""A file is replaced whole or not at all: a temporary file beside it, fsync, replace, fsync of the folder.
+
+POSIX.1-2017, rename(): at every moment the name refers to the old file or to the new one, also after a
+crash. The fsync before it makes the content last, the fsync after it makes the name last.
+"""
+
+import contextlib
+import glob
+import os
+import secrets
+import stat
+import time
+
+from labkit.errors import StoreError
+
+_OLD = 60.0             # s after which something beside a lock was left by a writer that died
+
+
+def folder_of(folder: str | os.PathLike) -> str:
+    """The path of a folder that exists."""
+    path = os.fspath(folder)
+    if not os.path.isdir(path):
+        found = "is a file, not a folder" if os.path.exists(path) else "does not exist"
+        raise StoreError(f"the trial folder {path} {found}. Check how it is spelled; "
+                         "`labkit new` lays out a new one.")
+    return path
+
+
+def folder_refused(folder: str, error: OSError) -> str:
+    """The sentence for a folder in which nothing can be written."""
+    return (f"nothing can be written in {folder}: {reason_of(error)}. Nothing was changed; "
+            "allow writing there, or work on a copy of the trial.")
+
+
+def reason_of(error: OSError) -> str:
+    """What the system says, as a part of a sentence."""
+    return (error.strerror or str(error)).lower()
+
+
+def replace_file(path: str, content: bytes, *, before: bytes | None) -> None:
+    """Put `content` in the place of a file that still holds `before` (None: of one that is not there yet)."""
+    path = os.path.realpath(path)
+    _check_writable(path)
+    temporary = os.path.join(os.path.dirname(path), f".{os.path.basename(path)}.{secrets.token_hex(8)}.tmp")
+    try:
+        _write_whole(temporary, content, like=path)
+        _check_unchanged(path, before)
+        os.replace(temporary, path)
+    except OSError as error:
+        raise StoreError(f"{path} could not be written: {reason_of(error)}. It is as it was; close it in "
+                         "other programs, look for room on the disk, and try again.") from None
+    finally:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)
+    sync_folder(os.path.dirname(path))
+
+
+def sweep(folder: str) -> None:
+    """Remove what writers that died have left beside the tables; only the holder of the lock calls this."""
+    left = glob.glob(".*.csv.*.tmp", root_dir=folder, include_hidden=True)
+    waiting = glob.glob("*.lock.*.tmp", root_dir=folder)
+    for name in [*left, *(name for name in waiting if _is_old(os.path.join(folder, name)))]:
+        with contextlib.suppress(OSError):
+            os.unlink(os.path.join(folder, name))
+
+
+def sync_folder(folder: str) -> None:
+    """Make the names in a folder last; some systems cannot open a folder, and need not."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _is_old(path: str) -> bool:
+    try:
+        return time.time() - os.path.getmtime(path) > _OLD
+    except OSError:
+        return False
+
+
+def _check_writable(path: str) -> None:
+    """A file that its owner has protected stays as it is, though its folder would let us replace it."""
+    effective = os.access in os.supports_effective_ids
+    if os.path.exists(path) and not os.access(path, os.W_OK, effective_ids=effective):
+        raise StoreError(f"{path} is protected against writing. Nothing was changed; allow writing to it, "
+                         "or work on a copy of the trial.")
+
+
+def _write_whole(temporary: str, content: bytes, *, like: str) -> None:
+    with open(temporary, "xb") as handle:
+        handle.write(content)
+        handle.flush()
+        os.fsync(handle.fileno())
+    if os.path.exists(like):
+        os.chmod(temporary, stat.S_IMODE(os.stat(like).st_mode))
+
+
+def _check_unchanged(path: str, before: bytes | None) -> None:
+    """A spreadsheet knows nothing of our lock: what it saved in the meantime is not lost."""
+    try:
+        with open(path, "rb") as handle:
+            now = handle.read()
+    except FileNotFoundError:
+        now = None
+    if now != before:
+        raise StoreError(f"{path} was changed by another program in the meantime. "
+                         "Nothing was written; try again.")

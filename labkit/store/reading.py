@@ -1,0 +1,86 @@
+"""A trial's folder, read whole: trial.toml by hand, and a table for what was planned, made, served and said."""
+
+import difflib
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from labkit.errors import StoreError
+from labkit.store.files import folder_of
+from labkit.store.tables import Table, parse_table, read_bytes
+from labkit.trial import TABLES, Trial
+
+DEFINITION = "trial.toml"
+_MISNAMED = (".csv", ".txt", ".tsv", ".xlsx", ".xls", ".ods", ".numbers")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class OnDisk:
+    """A trial and the tables that it was read from; a table without a file is not among them."""
+
+    folder: str
+    tables: Mapping[str, Table]
+    trial: Trial
+
+    def table(self, name: str) -> Table:
+        """The table as it lies on disk, or an empty one."""
+        return self.tables.get(name, Table(file=file_of(name)))
+
+
+def read_trial(folder: str | os.PathLike) -> Trial:
+    """The trial in a folder, every table checked; a message names file, row and column.
+
+    A table without a file is empty. No lock is needed: a file is always replaced whole, and the tables are
+    read from the last that is written to the first, so that whatever a row names is found.
+    """
+    return read_folder(folder).trial
+
+
+def read_folder(folder: str | os.PathLike) -> OnDisk:
+    """The trial in a folder together with its tables as they lie on disk."""
+    folder = folder_of(folder)
+    tables = {name: table for name in reversed(TABLES) if (table := _table_in(folder, name))}
+    frames = {name: table.to_frame() for name, table in tables.items() if table.header}
+    trial = Trial.from_toml(_definition_in(folder)).with_tables(frames, files=True)
+    return OnDisk(folder=folder, tables=tables, trial=trial)
+
+
+def file_of(name: str) -> str:
+    """The file of a table."""
+    return f"{name}.csv"
+
+
+def _table_in(folder: str, name: str) -> Table | None:
+    path = os.path.join(folder, file_of(name))
+    if os.path.lexists(path):
+        return parse_table(read_bytes(path), file=file_of(name))
+    _check_not_misnamed(folder, name)
+    return None
+
+
+def _check_not_misnamed(folder: str, name: str) -> None:
+    """A table without a file is empty, but not when its file only has a slightly wrong name."""
+    for found in sorted(os.listdir(folder)):
+        stem, ending = os.path.splitext(found.lower())
+        if ending in _MISNAMED and _is_near(stem, name):
+            raise StoreError(f"{folder} has no {file_of(name)}, but a file {found}. "
+                             f"Save it as {file_of(name)}, or give it another name.")
+
+
+def _is_near(stem: str, name: str) -> bool:
+    others = [other for other in TABLES if other != name]
+    return stem not in others and bool(difflib.get_close_matches(stem, [name], cutoff=0.85))
+
+
+def _definition_in(folder: str) -> str:
+    path = os.path.join(folder, DEFINITION)
+    if not os.path.lexists(path):
+        raise StoreError(f"{folder} has no {DEFINITION}, so it is not a trial. Name the folder of a trial; "
+                         "`labkit new` lays out a new one.")
+    content = read_bytes(path)
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as fault:
+        line = content[:fault.start].count(b"\n") + 1
+        raise StoreError(f"{DEFINITION} line {line} holds the byte 0x{content[fault.start]:02x}, which is no UTF-8 "
+                         "text. Save the file again as UTF-8.") from None

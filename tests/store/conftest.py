@@ -1,0 +1,135 @@
+"""A trial on disk after one round: two melts, four pours, three testers, two attributes (invented numbers)."""
+import pandas as pd
+import pytest
+
+import labkit
+from labkit.rounds import round_from_factors
+
+STICK = """
+[product]
+name = "Terracotta stick"
+markets = ["US", "EU"]
+[batch]
+pour_g = 20.0
+balance_step_g = 0.01
+[formula]
+"candelilla wax" = 14
+"mango butter" = 30
+"vitamin E" = 1
+"red paste" = 4
+"yellow paste" = 4
+"jojoba oil" = "to 100"
+[made_of]
+"red paste" = { "red iron oxide" = 0.5, "castor oil" = 0.5 }
+"yellow paste" = { "yellow iron oxide" = 0.5, "castor oil" = 0.5 }
+[melt]
+pot = ["candelilla wax", "mango butter", "jojoba oil", "vitamin E"]
+[factors.wax]
+of = ["candelilla wax"]
+within = ["candelilla wax", "mango butter", "jojoba oil"]
+low = 0.10
+high = 0.22
+[factors.red_share]
+of = ["red iron oxide"]
+within = ["red iron oxide", "yellow iron oxide"]
+low = 0.2
+high = 0.8
+[factors.load]
+of = ["red iron oxide", "yellow iron oxide"]
+low = 0.02
+high = 0.08
+[settings.pour_temperature]
+unit = "degC"
+low = 68
+high = 80
+[[limits]]
+of = ["red iron oxide"]
+high = 0.05
+[attributes.payoff]
+scale = [0, 10]
+ends = ["no colour comes off", "full colour in one pass"]
+wanted = { rising = [4, 8] }
+expect = { wax = "down", load = "up" }
+[attributes.hardness]
+wanted = { peak = [4, 6, 8] }
+expect = { wax = "up" }
+"""
+POT = """
+[product]
+name = "Hazel pot"
+[batch]
+pour_g = 15.0
+balance_step_g = 0.01
+[formula]
+"sunflower wax" = 10
+"cocoa butter" = 25
+"castor oil" = 61
+"vitamin E" = 1
+"brown iron oxide" = 3
+[blends.base]
+parts = ["sunflower wax", "cocoa butter", "castor oil"]
+low = [0.06, 0.10, 0.50]
+high = [0.16, 0.40, 0.80]
+[factors.load]
+of = ["brown iron oxide"]
+low = 0.01
+high = 0.05
+[attributes.hardness]
+wanted = { falling = [3, 7] }
+"""
+POINTS = pd.DataFrame({"wax": [0.12, 0.12, 0.20, 0.20], "red_share": [0.3, 0.7, 0.3, 0.7],
+                       "load": [0.03, 0.06, 0.06, 0.03], "pour_temperature": [70.0, 78.0, 78.0, 70.0]})
+
+
+def first_round(trial):
+    """Four pours in two melts."""
+    return round_from_factors(trial.recipe, trial.batch, number=trial.next_round, coordinates=POINTS,
+                              melts=[m for m in trial.next_melts(2) for _ in range(2)], pours=trial.next_pours(4))
+
+
+def melts_of(round_):
+    """Melts as planned, with an allowance of a tenth."""
+    sheet = round_.melt_sheet().drop(columns="pours")
+    return sheet.assign(**{c: (sheet[c] * 1.1).round(2) for c in sheet if c != "melt"}, date="2031-05-04")
+
+
+def pours_of(round_):
+    """Pours as planned, the base drawn from the melt."""
+    return round_.pour_sheet().drop(columns="order")
+
+
+def scores_of(pours, testers=("001", "NA", "T03"), attributes=("payoff", "hardness")):
+    """Scores in half steps, each from its place in the table."""
+    rows = [(p, t, "1", str(k + 1), a) for k, p in enumerate(pours) for t in testers for a in attributes]
+    frame = pd.DataFrame(rows, columns=["pour", "tester", "session", "position", "attribute"])
+    return frame.assign(score=[(7 * k % 15) / 2 + 1 for k in range(len(frame))])
+
+
+def snapshot(folder):
+    """Every file with its bytes."""
+    return {path.name: path.read_bytes() for path in sorted(folder.iterdir())}
+
+
+@pytest.fixture
+def begun(tmp_path):
+    """A trial with tables that only have headers."""
+    folder = tmp_path / "stick"
+    labkit.new_trial(folder, STICK)
+    return folder
+
+
+@pytest.fixture
+def poured(begun):
+    """A trial with one round poured and not scored."""
+    round_ = first_round(labkit.read_trial(begun))
+    labkit.append_round(begun, round_)
+    labkit.append_melts(begun, melts_of(round_))
+    labkit.append_pours(begun, pours_of(round_))
+    return begun
+
+
+@pytest.fixture
+def scored(poured):
+    """A trial with one round poured and scored."""
+    labkit.append_scores(poured, scores_of(["P01", "P02", "P03", "P04"]))
+    return poured
