@@ -1,0 +1,124 @@
+"""Intraclass correlations and rank tests: against scipy, identities between them, and edges."""
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import friedmanchisquare, rankdata
+
+from labkit.core import agreement as ag
+
+
+def table(seed, pours=7, testers=5, step=1.0):
+    rng = np.random.default_rng(seed)
+    values = 5 + 1.5 * rng.normal(size=(pours, 1)) + rng.normal(size=testers) + 0.8 * rng.normal(size=(pours, testers))
+    return np.round(values / step) * step
+
+
+def with_gaps(seed, share=0.25, **shape):
+    values = table(seed, **shape)
+    rng = np.random.default_rng(seed + 1)
+    values[rng.random(values.shape) < share] = np.nan
+    return values
+
+
+@given(st.integers(0, 10_000), st.integers(3, 9), st.integers(3, 8))
+def test_friedman_is_scipys(seed, pours, testers):
+    values = table(seed, pours, testers)
+    if all(np.ptp(column) == 0 for column in values.T):
+        return
+    expected = friedmanchisquare(*values)
+    found = ag.friedman(values)
+    assert found.statistic == pytest.approx(expected.statistic, abs=1e-9)
+    assert found.p == pytest.approx(expected.pvalue, abs=1e-12)
+
+
+@given(st.integers(0, 10_000))
+def test_complete_tables_give_one_answer_four_ways(seed):
+    values = table(seed)
+    w, chi_square = ag.kendalls_w(values)
+    friedman = ag.friedman(values)
+    assert chi_square.statistic == pytest.approx(friedman.statistic, abs=1e-9)
+    assert ag.skillings_mack(values).statistic == pytest.approx(friedman.statistic, abs=1e-8)
+    pours, testers = values.shape
+    assert ag.durbin(values).statistic == pytest.approx((testers - 1) * w / (1 - w), rel=1e-9)   # Iman & Davenport
+
+
+def test_skillings_mack_is_durbins_chi_square_when_balanced_and_untied():
+    blocks = ["124", "235", "346", "457", "156", "267", "137"]           # 7 pours, 3 a tester, every pair once
+    values = np.full((7, 7), np.nan)
+    rng = np.random.default_rng(4)
+    for tester, block in enumerate(blocks):
+        values[[int(pour) - 1 for pour in block], tester] = rng.permutation(3)
+    assert ag.is_balanced_incomplete(values)
+    found = ag.durbin(values)
+    ratio = found.statistic * found.df / found.df2                       # T2 = (T1/df) / ((b(k-1) - T1)/df2)
+    first = 7 * 2 * ratio / (1 + ratio)
+    assert ag.skillings_mack(values).statistic == pytest.approx(first, abs=1e-9)
+
+
+@given(st.integers(0, 10_000))
+def test_order_and_units_change_nothing(seed):
+    values = with_gaps(seed)
+    rng = np.random.default_rng(seed)
+    moved = (3 + 2 * values)[rng.permutation(7)][:, rng.permutation(5)]
+    assert ag.skillings_mack(moved) == pytest.approx(ag.skillings_mack(values), nan_ok=True)
+    full = table(seed, step=0.1)
+    for name, icc in ag.intraclass_correlations(full).items():
+        assert ag.intraclass_correlations(10 - 3 * full)[name] == pytest.approx(icc, abs=1e-9)
+
+
+def test_ranks_are_scipys():
+    values = with_gaps(3)
+    expected = rankdata(values, axis=0, nan_policy="omit")
+    assert np.array_equal(ag.ranks_within(values), expected, equal_nan=True)
+
+
+def test_testers_of_two_rounds_without_a_common_pour_are_two_tests_in_one():
+    first, second = table(1, 4, 3), table(2, 4, 4)
+    both = np.full((8, 7), np.nan)
+    both[:4, :3], both[4:, 3:] = first, second
+    found = ag.skillings_mack(both)
+    parts = ag.friedman(first), ag.friedman(second)
+    assert found.df == 6
+    assert found.statistic == pytest.approx(sum(part.statistic for part in parts), abs=1e-8)
+
+
+def test_p_values_are_level_when_nothing_differs():
+    """400 incomplete panels without differences: p below .1 about one time in ten (binomial, 3 sd)."""
+    rng = np.random.default_rng(5)
+    hits = 0
+    for _ in range(400):
+        values = np.round(2 * rng.normal(size=(6, 7))) / 2
+        values[rng.random(values.shape) < 0.2] = np.nan
+        hits += ag.skillings_mack(values).p < 0.1
+    assert 0.045 <= hits / 400 <= 0.145
+
+
+class TestEdges:
+    def test_same_score_for_everything(self):
+        values = np.full((4, 3), 5.0)
+        assert all(np.isnan(icc.estimate) for icc in ag.intraclass_correlations(values).values())
+        w, test = ag.kendalls_w(values)
+        assert np.isnan(w) and test.p == 1
+        assert ag.friedman(values).p == ag.skillings_mack(values).p == ag.durbin(values).p == 1
+
+    def test_perfect_agreement(self):
+        values = np.arange(4.0)[:, None] * np.ones(3)
+        assert {icc.estimate for icc in ag.intraclass_correlations(values).values()} == {1.0}
+        assert ag.kendalls_w(values)[0] == 1
+        assert ag.durbin(values).p == 0
+
+    def test_each_tester_has_one_score_for_everything(self):
+        values = np.ones((4, 1)) * np.array([3.0, 5.0, 8.0])
+        assert ag.intraclass_correlations(values)["ICC(2,1)"].estimate == 0
+        assert np.isnan(ag.kendalls_w(values)[0])
+
+    def test_two_by_two(self):
+        found = ag.intraclass_correlations(np.array([[1.0, 2.0], [3.0, 5.0]]))
+        assert found["ICC(3,1)"].estimate == pytest.approx(12 / 13)       # BMS 6.25, EMS .25
+
+    def test_one_pour_or_one_score_a_tester_tests_nothing(self):
+        values = np.full((3, 3), np.nan)
+        np.fill_diagonal(values, [1.0, 2.0, 3.0])
+        assert ag.skillings_mack(values).p == 1
+        assert not ag.is_balanced_incomplete(values)

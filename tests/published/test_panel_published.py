@@ -1,0 +1,104 @@
+"""The panel's numbers against printed ones; half a unit of the last printed digit unless said otherwise."""
+import pathlib
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from labkit.core.agreement import (
+    durbin,
+    friedman,
+    intraclass_correlations,
+    is_balanced_incomplete,
+    kendalls_w,
+    skillings_mack,
+)
+from labkit.core.levels import adjusted_means, cells_of, noise_by_reml, noise_with_prior
+from labkit.core.reliability import icc_with_gaps
+
+HERE = pathlib.Path(__file__).resolve().parent
+
+
+def read(name, **options):
+    return pd.read_csv(HERE / f"{name}.csv", **options)
+
+
+def judges():
+    return read("icc_shrout_fleiss", index_col=0).to_numpy(float)
+
+
+def cells(table):
+    pour, tester = np.nonzero(~np.isnan(table))
+    return cells_of(pour, tester, table[pour, tester])
+
+
+class TestShroutFleiss:
+    """Shrout & Fleiss (1979) Psychological Bulletin 86:420-428, 6 targets and 4 judges; seven digits as printed
+    on the help page of a statistics package."""
+
+    @pytest.mark.parametrize("name, printed", [
+        ("ICC(1,1)", (0.1657418, -0.13293232, 0.7225601)),
+        ("ICC(2,1)", (0.2897638, 0.01878651, 0.7610844)),
+        ("ICC(3,1)", (0.7148407, 0.34246477, 0.9458583)),
+        ("ICC(1,k)", (0.4427971, -0.88444216, 0.9124154)),
+        ("ICC(2,k)", (0.6200505, 0.07113682, 0.927232)),
+        ("ICC(3,k)", (0.9093155, 0.67567471, 0.9858917)),
+    ])
+    def test_six_forms_with_95_percent_limits(self, name, printed):
+        assert np.abs(np.subtract(intraclass_correlations(judges())[name], printed)).max() < 5.1e-8
+
+    def test_reml_variances_are_the_mean_squares(self):
+        """Balanced and inside the bounds, REML gives the analysis of variance: EMS 1.0194, (JMS-EMS)/n 5.2444."""
+        found = noise_by_reml(cells(judges()))
+        assert found.score**2 == pytest.approx(1.0194, abs=5e-5)
+        assert found.tester**2 == pytest.approx((32.4861 - 1.0194) / 6, abs=5e-4)
+
+    def test_reading_with_gaps_comes_near_on_the_complete_table(self):
+        """Not a printed value: another method with a weak prior, for the same quantity, .29 with 90 % limits."""
+        table = judges()
+        stated = {"tester": 1.0, "score": 0.8}
+        noise = noise_with_prior(cells(table), **stated)
+        found = icc_with_gaps(cells(table), noise, pour=1.5, **stated)
+        printed = intraclass_correlations(table, level=0.9)["ICC(2,1)"]
+        assert np.abs(np.subtract(found, printed)).max() < 0.1
+
+
+class TestRanks:
+    def test_kendall_with_ties(self):
+        """Zar (2010) Biostatistical Analysis, Example 20.5 (columns rebuilt; printed rank sums and W agree)."""
+        frame = read("kendall_w_zar_ranks")
+        ranks = frame[["rank_a", "rank_b", "rank_c"]].to_numpy()
+        assert list(ranks.sum(axis=1)) == list(frame["printed_rank_sum"])
+        w, test = kendalls_w(ranks)
+        assert w == pytest.approx(0.9241352201257862, abs=1e-12)
+        assert test.statistic == pytest.approx(30.4965, abs=5e-5)
+        assert test.p == pytest.approx(0.0013235459, abs=5e-10)
+        assert (3 * w - 1) / 2 == pytest.approx(0.8862028301886793, abs=1e-12)     # printed: mean Spearman
+        assert friedman(ranks) == pytest.approx(test, nan_ok=True)
+
+    def test_durbin(self):
+        """Conover (1999) Practical Nonparametric Statistics, p. 391: T2 = 8, p below .005 (printed .005)."""
+        table = read("durbin_icecream").pivot(index="variety", columns="person", values="rank").to_numpy(float)
+        assert is_balanced_incomplete(table)
+        found = durbin(table)
+        assert found.statistic == pytest.approx(8, abs=1e-12)
+        assert (found.df, found.df2) == (6, 8)
+        assert found.p == pytest.approx(0.005, abs=5e-4)
+
+    def test_skillings_mack(self):
+        """Skillings & Mack (1981) Technometrics 23:171-177, assembly methods with missing values."""
+        table = read("skillings_mack_assembly", index_col=0).T.to_numpy(float)
+        found = skillings_mack(table)
+        assert found.statistic == pytest.approx(15.493049, abs=5e-7)
+        assert found.df == 3
+        assert found.p == pytest.approx(0.001440296302, abs=5e-13)
+
+
+def test_levels_of_the_judges_are_the_shrunken_deviations():
+    """Balanced case by hand: a level is n v_T / (n v_T + v) times the judge's deviation from the grand mean."""
+    table = judges()
+    found = cells(table)
+    noise = noise_by_reml(found)
+    shrink = 6 * noise.tester**2 / (6 * noise.tester**2 + noise.score**2)
+    expected = shrink * (table.mean(axis=0) - table.mean())
+    assert np.abs(adjusted_means(found, noise).levels - expected).max() < 1e-10
