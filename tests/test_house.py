@@ -14,7 +14,7 @@ HOUSE = [                                      # rows top to bottom, names left 
     ["errors"],
     ["wording", "checks"],
     ["core"],
-    ["ingredients", "statements", "formula", "region"],
+    ["ingredients", "statements", "formula", "region", "reach"],
     ["attributes", "rounds", "pours", "scores"],
     ["definition", "trial"],
     ["store"],

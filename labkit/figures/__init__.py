@@ -1,0 +1,6 @@
+"""Pictures of finished results: each takes one and returns Axes; nothing is fitted, shown or written here."""
+
+from labkit.figures.region import draw_region
+from labkit.figures.rounds import draw_round
+
+__all__ = ["draw_region", "draw_round"]
