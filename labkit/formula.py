@@ -248,41 +248,47 @@ class Recipe:
 
         Settings and the columns that name a pour are passed over. Raises FormulaError where a mass would be negative.
         """
-        shares = self._shares_in(frame)
-        rules, stated = self._equations
-        n, m = len(self.ingredients), len(shares)
-        matrix = np.zeros((m, n, n))
-        matrix[:, 0, :] = 1.0
-        for k, i in enumerate(stated, start=1):
-            s = self.statements[i]
-            matrix[:, k, :] = s.of_row - shares[:, i, None] * s.within_row
-        matrix[:, 1 + len(stated) :, :] = rules
-        masses = self._solved(matrix, frame)
-        return pd.DataFrame(masses, columns=list(self.ingredients), index=frame.index)
-
-    def _solved(self, matrix: np.ndarray, frame: pd.DataFrame) -> np.ndarray:
-        right = np.zeros((len(matrix), matrix.shape[1], 1))
-        right[:, 0] = 1.0
-        try:
-            masses = np.linalg.solve(matrix, right)[:, :, 0]
-        except np.linalg.LinAlgError:
-            raise FormulaError(
-                f"no single formula has {self._values_words(frame.iloc[0])}: a whole vanishes there. "
-                "Keep the shares above 0 and below 1."
-            ) from None
+        masses = self.masses_at(self._shares_in(frame))
         self._check_masses(masses, frame)
         masses = np.clip(masses, 0.0, None)
-        return masses / masses.sum(axis=1, keepdims=True)
+        return pd.DataFrame(
+            masses / masses.sum(axis=1, keepdims=True), columns=list(self.ingredients), index=frame.index
+        )
+
+    def masses_at(self, shares: np.ndarray) -> np.ndarray:
+        """Solutions m (k, n) of A(s) m = b for shares (k, factors), adding to one; negative or nan where none can be made."""
+        rules, stated = self._equations
+        n, k = len(self.ingredients), len(shares)
+        matrix = np.zeros((k, n, n))
+        matrix[:, 0, :] = 1.0
+        for row, i in enumerate(stated, start=1):
+            s = self.statements[i]
+            matrix[:, row, :] = s.of_row - shares[:, i, None] * s.within_row
+        matrix[:, 1 + len(stated) :, :] = rules
+        right = np.zeros((k, n, 1))
+        right[:, 0] = 1.0
+        try:
+            return np.linalg.solve(matrix, right)[:, :, 0]
+        except np.linalg.LinAlgError:
+            singular = np.linalg.matrix_rank(matrix) < n
+            matrix[singular] = np.eye(n)
+            masses = np.linalg.solve(matrix, right)[:, :, 0]
+            masses[singular] = np.nan
+            return masses
 
     def _check_masses(self, masses: np.ndarray, frame: pd.DataFrame) -> None:
-        bad = np.argwhere(~(masses >= -1e-9) | ~np.isfinite(masses))
-        if len(bad):
-            i, j = bad[0]
-            raise FormulaError(
-                f"row {frame.index[i]}: {self._values_words(frame.iloc[i])} would need "
-                f"{number_text(100 * masses[i, j], 2)} % of {self.ingredients[j]}. "
-                f"These shares cannot all hold: lower one of them."
-            )
+        """No mass is negative, and there is a solution."""
+        bad = np.argwhere(~(masses >= -1e-9))
+        if not len(bad):
+            return
+        i, j = bad[0]
+        values = f"row {frame.index[i]}: {self._values_words(frame.iloc[i])}"
+        if np.isnan(masses[i, j]):
+            raise FormulaError(f"{values} make no single formula: a whole vanishes there. Keep it above 0.")
+        raise FormulaError(
+            f"{values} would need {number_text(100 * masses[i, j], 2)} % of {self.ingredients[j]}. "
+            f"These shares cannot all hold: lower one of them."
+        )
 
     def _values_words(self, row: pd.Series) -> str:
         return words_joined([f"{c} {row[c]:.4g}" for c in self.factors])
@@ -349,7 +355,9 @@ class Recipe:
             frame, allowed=self.ingredients, required=self.ingredients, what="the frame of formulas", error=FormulaError
         )
         masses = frame[list(self.ingredients)].to_numpy(dtype=float)
-        for i, row in enumerate(masses):
+        sound = (masses >= -1e-12).all(axis=1) & (np.abs(masses.sum(axis=1) - 1) <= SUM_TOLERANCE)
+        for i in np.flatnonzero(~sound):
+            row = masses[i]
             if not np.isfinite(row).all() or (row < -1e-12).any():
                 j = int(np.argmax(~np.isfinite(row) | (row < -1e-12)))
                 raise FormulaError(
