@@ -76,7 +76,7 @@ def read_definition(text: str) -> Definition:
         said = tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
         raise TrialError(
-            f"trial.toml cannot be read: {problem}. Mend that line; text stands in double quotes."
+            f"trial.toml cannot be read: {problem}. Mend that line: text in double quotes, numbers as 0.5."
         ) from None
     _check_keys(said, TABLES, "trial.toml")
     _check_shapes(said)

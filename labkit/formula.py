@@ -256,7 +256,7 @@ class Recipe:
         )
 
     def masses_at(self, shares: np.ndarray) -> np.ndarray:
-        """Solutions m (k, n) of A(s) m = b for shares (k, factors), adding to one; negative or nan where none can be made."""
+        """Solutions m (k, n) of A(s) m = b for shares (k, factors); negative or nan where none can be made."""
         rules, stated = self._equations
         n, k = len(self.ingredients), len(shares)
         matrix = np.zeros((k, n, n))

@@ -17,6 +17,23 @@ TRIES = 400_000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class Bound:
+    """One low ("least") or high ("most") of a share, as a row with row m <= 0 over the things on the shelf."""
+
+    name: str
+    of: Pieces
+    within: Pieces
+    whole: str
+    kind: str
+    value: float
+    row: np.ndarray
+
+    @property
+    def text(self) -> str:
+        return f"{self.name} is at {self.kind} {self.value:g} of {self.whole}"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Region:
     """The formulas that a recipe and its limits allow. `floor` is the least share of the batch that can be weighed."""
 
@@ -31,7 +48,7 @@ class Region:
     def polytope(self) -> simplex.Polytope:
         """{m : rest rules m = 0, sum m = 1, m >= 0, low within <= of <= high within} over the things on the shelf."""
         recipe, n = self.recipe, len(self.recipe.ingredients)
-        below = [row for _, row in self._limit_rows] + list(-np.eye(n))
+        below = [bound.row for bound in self.bounds] + list(-np.eye(n))
         equal = np.vstack([np.ones((1, n)), recipe.rest_rows])
         return simplex.Polytope(
             equal=equal,
@@ -41,25 +58,29 @@ class Region:
         )
 
     @cached_property
-    def _limit_rows(self) -> list[tuple[str, np.ndarray]]:
-        """Rows a with a m <= 0, each with the sentence it stands for."""
-        rows = []
-        for what, of, within, low, high in self._stated_limits():
-            rows += [(f"{what} is at least {low:g} of {within[0]}", low * within[1] - of)] if low > 0 else []
-            rows += [(f"{what} is at most {high:g} of {within[0]}", of - high * within[1])] if high < 1 else []
-        return rows
+    def bounds(self) -> tuple[Bound, ...]:
+        """Every low and high that says something: those of factors and blend parts first, then the further limits."""
+        found = []
+        for name, of, within, low, high in self._stated_limits():
+            of_row, within_row = self.recipe.shelf.row(of), self.recipe.shelf.row(within)
+            whole = self.whole_words(within)
+            if low > 0:
+                row = low * within_row - of_row
+                found.append(Bound(name=name, of=of, within=within, whole=whole, kind="least", value=low, row=row))
+            if high < 1:
+                row = of_row - high * within_row
+                found.append(Bound(name=name, of=of, within=within, whole=whole, kind="most", value=high, row=row))
+        return tuple(found)
 
     def _stated_limits(self):
-        shelf = self.recipe.shelf
         for s in self.recipe.statements:
-            what = s.column.split(": ")[-1]
-            yield what, s.of_row, (self._whole_words(s.within), s.within_row), s.low, s.high
+            yield s.column.split(": ")[-1], s.of, s.within, s.low, s.high
+        shelf = self.recipe.shelf
         for limit in self.recipe.limits:
             of = shelf.set_of(limit.of, where=limit.name)
-            within = shelf.set_of(limit.within, where=limit.name)
-            yield shelf.words(of), shelf.row(of), (self._whole_words(within), shelf.row(within)), limit.low, limit.high
+            yield shelf.words(of), of, shelf.set_of(limit.within, where=limit.name), limit.low, limit.high
 
-    def _whole_words(self, pieces: Pieces) -> str:
+    def whole_words(self, pieces: Pieces) -> str:
         """A whole by the name of the blend that fills it, or by what it holds."""
         for blend in self.recipe.blend_list:
             if self.recipe.shelf.set_of(blend.parts, where=blend.name) == pieces:
@@ -73,30 +94,32 @@ class Region:
             raise RegionError(f"no formula fits these limits: {self._conflict()}. Widen one of them.") from None
 
     def _conflict(self) -> str:
-        """Limits that cannot hold together: left out one at a time while the others still contradict each other."""
-        rows = list(self._limit_rows)
-        for row in list(rows):
-            fewer = [r for r in rows if r is not row]
-            if self._is_empty(fewer):
-                rows = fewer
-        return (
-            ", ".join(text for text, _ in rows[:-1]) + (", but " if len(rows) > 1 else "") + rows[-1][0]
-            if rows
-            else ("the fixed rest leaves no room")
-        )
+        texts = [bound.text for bound in self.clashing()]
+        if not texts:
+            return "the fixed rest leaves no room"
+        return ", ".join(texts[:-1]) + (", but " if len(texts) > 1 else "") + texts[-1]
 
-    def _is_empty(self, rows: list[tuple[str, np.ndarray]]) -> bool:
-        """Whether nothing satisfies these limits, with every whole of a ratio above nothing."""
+    def clashing(self, *further: np.ndarray) -> tuple[Bound, ...]:
+        """Limits that contradict each other, or the rows `further` (each r m <= 0): none of them can be spared.
+
+        A deletion filter (Chinneck 2008, Feasibility and Infeasibility in Optimization, section 6.2.1).
+        """
+        bounds = list(self.bounds)
+        for bound in self.bounds:
+            fewer = [b for b in bounds if b is not bound]
+            if self._is_empty([b.row for b in fewer] + list(further)):
+                bounds = fewer
+        return tuple(bounds)
+
+    def _is_empty(self, rows: list[np.ndarray]) -> bool:
+        """Whether nothing satisfies these rows, with every whole of a ratio above nothing."""
         wholes = [s.within_row for s in self.recipe.statements]
-        n = len(self.recipe.ingredients)
-        below = np.array([row for _, row in rows] + list(-np.eye(n)) + [-w for w in wholes])
+        n, whole = len(self.recipe.ingredients), self.polytope
+        below = np.array([*rows, *-np.eye(n), *(-w for w in wholes)])
         room = np.r_[np.zeros(len(rows) + n), np.full(len(wholes), -1e-3)]
         try:
             simplex.lowest_point(
-                simplex.Polytope(
-                    equal=self.polytope.equal, equal_to=self.polytope.equal_to, below=below, below_to=room
-                ),
-                np.zeros(n),
+                simplex.Polytope(equal=whole.equal, equal_to=whole.equal_to, below=below, below_to=room), np.zeros(n)
             )
         except simplex.EmptyPolytope:
             return True
@@ -126,8 +149,25 @@ class Region:
 
     def vertices(self) -> pd.DataFrame:
         """A row a corner of what may be poured: ingredient columns, g/g."""
-        corners = np.clip(self._vertices, 0.0, None)
-        return pd.DataFrame(corners / corners.sum(axis=1, keepdims=True), columns=list(self.recipe.ingredients))
+        return self._formulas(self._vertices)
+
+    def face_centroids(self) -> pd.DataFrame:
+        """The mean of the corners of each facet: ingredient columns, g/g."""
+        corners = self._vertices
+        return self._formulas([corners[members].mean(axis=0) for members in simplex.faces(self.polytope, corners)])
+
+    def edge_midpoints(self) -> pd.DataFrame:
+        """The middle of each edge, in masses: ingredient columns, g/g."""
+        corners = self._vertices
+        return self._formulas([corners[pair].mean(axis=0) for pair in simplex.edges(self.polytope, corners)])
+
+    def centroid(self) -> pd.DataFrame:
+        """The mean of the vertices, one row: ingredient columns, g/g."""
+        return self._formulas([self._vertices.mean(axis=0)])
+
+    def _formulas(self, masses: list[np.ndarray] | np.ndarray) -> pd.DataFrame:
+        clipped = np.clip(np.reshape(masses, (-1, len(self.recipe.ingredients))), 0.0, None)
+        return pd.DataFrame(clipped / clipped.sum(axis=1, keepdims=True), columns=list(self.recipe.ingredients))
 
     @cached_property
     def _vertices(self) -> np.ndarray:
@@ -175,31 +215,8 @@ class Region:
         return pd.DataFrame(columns, index=range(n))[list(recipe.coordinates)]
 
     def _inside(self, points: pd.DataFrame) -> np.ndarray:
-        if not self.recipe.limits and not self._may_clash:
-            return np.ones(len(points), dtype=bool)
-        try:
-            return self.contains(self.recipe.formula_at(points))
-        except FormulaError:
-            return np.array([self._fits(points.iloc[[i]]) for i in range(len(points))])
-
-    def _fits(self, row: pd.DataFrame) -> bool:
-        try:
-            return bool(self.contains(self.recipe.formula_at(row))[0])
-        except FormulaError:
-            return False
-
-    @cached_property
-    def _may_clash(self) -> bool:
-        """Whether some corner of the factors' own box is no formula: then points are tested one by one."""
-        recipe = self.recipe
-        if recipe.blend_list or len(recipe.shares) > 10:
-            return True
-        ends = pd.DataFrame(
-            itertools.product(*[(s.low, s.high) for s in recipe.shares]), columns=[s.name for s in recipe.shares]
-        )
-        return (
-            bool(len(ends)) and len(recipe.shares) > 0 and not all(self._fits(ends.iloc[[i]]) for i in range(len(ends)))
-        )
+        masses = self.recipe.masses_at(points[list(self.recipe.factors)].to_numpy(dtype=float))
+        return simplex.contains(self.polytope, masses) & np.isfinite(masses).all(axis=1)
 
     def _mass_sample(self, n: int, seed: int) -> pd.DataFrame:
         """For a region that fills too little of its box: points uniform in masses (stated in the docs of `sample`)."""

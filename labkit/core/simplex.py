@@ -156,13 +156,13 @@ def _tightened(polytope: Polytope) -> Polytope:
 
 
 def _scaled(body: Chart) -> Chart:
-    """Axes stretched to the body: along its principal directions as its rows allow from the centre outwards."""
+    """Axes stretched to the body: by how far the rows let one go from the centre along each, both ways on average."""
     if body.dimension == 0 or not len(body.below):
         return body
-    local = Polytope(
-        equal=np.zeros((0, body.dimension)), equal_to=np.zeros(0), below=body.below, below_to=body.below_to
-    )
-    reach = np.array([np.ptp(extent(local, axis)) / 2 for axis in np.eye(body.dimension)])
+    with np.errstate(divide="ignore"):
+        ahead = np.where(body.below > 1e-12, body.below_to[:, None] / body.below, np.inf).min(axis=0)
+        back = np.where(body.below < -1e-12, -body.below_to[:, None] / body.below, np.inf).min(axis=0)
+    reach = np.where(np.isfinite(ahead + back), (ahead + back) / 2, 1.0)
     return Chart(origin=body.origin, axes=body.axes * reach[:, None], below=body.below * reach, below_to=body.below_to)
 
 
@@ -208,18 +208,77 @@ def _distinct(x: np.ndarray, tolerance: float = 1e-8) -> np.ndarray:
 
 
 def uniform_points(polytope: Polytope, n: int, seed: int) -> np.ndarray:
-    """n points, uniform by volume: a simplex of a triangulation by its volume, then Dirichlet weights in it."""
+    """n points, uniform by volume: exact up to three dimensions, by a random walk beyond."""
     rng = np.random.default_rng(seed)
-    corners = vertices(polytope)
     body = chart(polytope)
-    if body.dimension <= 1:
-        weight = rng.uniform(size=(n, 1))
-        return corners[:1] * (1 - weight) + corners[-1:] * weight
+    if body.dimension == 0:
+        return np.repeat(body.origin[None], n, axis=0)
+    z = _by_triangles(body, n, rng) if body.dimension <= 3 else _by_walking(body, n, rng)
+    return body.points(z)
+
+
+def _by_triangles(body: Chart, n: int, rng: np.random.Generator) -> np.ndarray:
+    """A simplex of a triangulation by its volume, then Dirichlet weights of its corners."""
+    corners = _corners(body)
+    if body.dimension == 1:
+        return corners[0] + rng.uniform(size=(n, 1)) * (corners[1] - corners[0])
     from scipy.spatial import Delaunay
 
-    z = (corners - body.origin) @ np.linalg.pinv(body.axes)
-    simplices = Delaunay(z).simplices
-    volume = np.abs(np.linalg.det(z[simplices[:, 1:]] - z[simplices[:, :1]]))
+    simplices = Delaunay(corners).simplices
+    volume = np.abs(np.linalg.det(corners[simplices[:, 1:]] - corners[simplices[:, :1]]))
     chosen = simplices[rng.choice(len(simplices), size=n, p=volume / volume.sum())]
     weights = rng.dirichlet(np.ones(body.dimension + 1), size=n)
     return np.einsum("nk,nkd->nd", weights, corners[chosen])
+
+
+def _by_walking(body: Chart, n: int, rng: np.random.Generator) -> np.ndarray:
+    """Hit and run (Smith 1984, Operations Research 32:1296-1308): n walkers from the centre, each 40 d steps.
+
+    A step goes in a random direction to a uniform point of the chord. The chart is scaled to the body, so walks mix.
+    """
+    z = np.zeros((n, body.dimension))
+    for _ in range(40 * body.dimension):
+        way = rng.normal(size=z.shape)
+        speed, room = way @ body.below.T, body.below_to - z @ body.below.T
+        with np.errstate(divide="ignore", invalid="ignore"):
+            time = room / speed
+        ahead = np.where(speed > 1e-12, time, np.inf).min(axis=1)
+        back = np.where(speed < -1e-12, time, -np.inf).max(axis=1)
+        z += way * (back + rng.uniform(size=n) * (ahead - back))[:, None]
+    return z
+
+
+def meeting(polytope: Polytope, corners: np.ndarray, tolerance: float = 1e-7) -> np.ndarray:
+    """Which rows hold with equality in which corner: booleans (corners, rows)."""
+    length = np.linalg.norm(polytope.below, axis=1)
+    return np.abs(corners @ polytope.below.T - polytope.below_to) <= tolerance * np.where(length > 0, length, 1.0)
+
+
+def faces(polytope: Polytope, corners: np.ndarray) -> list[np.ndarray]:
+    """The corners of each facet: row sets of full dimension less one, each facet once, in the order of the rows."""
+    dimension = _affine_rank(corners)
+    found: dict[tuple[int, ...], None] = {}
+    for column in meeting(polytope, corners).T:
+        members = np.flatnonzero(column)
+        if 0 < len(members) < len(corners) and _affine_rank(corners[members]) == dimension - 1:
+            found[tuple(members)] = None
+    return [np.array(members) for members in found]
+
+
+def edges(polytope: Polytope, corners: np.ndarray) -> np.ndarray:
+    """Pairs of corners (k, 2) joined by an edge: no third corner meets all the rows that both meet."""
+    met = meeting(polytope, corners)
+    pairs = []
+    for i in range(len(corners)):
+        common = met[i] & met[i + 1 :]
+        for k, rows in enumerate(common, start=i + 1):
+            if met[:, rows].all(axis=1).sum() == 2:
+                pairs.append((i, k))
+    return np.array(pairs, dtype=int).reshape(-1, 2)
+
+
+def _affine_rank(points: np.ndarray) -> int:
+    """Dimension of the flat through the points."""
+    away = points - points[0]
+    size = np.abs(away).max(initial=0.0)
+    return int(np.linalg.matrix_rank(away / size, tol=1e-7)) if size > 0 else 0

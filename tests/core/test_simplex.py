@@ -90,3 +90,10 @@ def test_uniform_points_have_the_moments_of_the_triangle():
     points = simplex.uniform_points(box_on_a_simplex([0, 0, 0], [1, 1, 1]), 20_000, seed=1)
     assert points.mean(axis=0) == pytest.approx(np.full(3, 1 / 3), abs=0.005)
     assert points.var(axis=0) == pytest.approx(np.full(3, 1 / 18), abs=0.001)
+
+
+def test_a_walk_in_four_dimensions_has_the_moments_of_the_simplex():
+    """Uniform on the standard simplex of 5 parts: mean 1/5, variance 4/150 each, covariance -1/150 (Dirichlet of ones)."""
+    points = simplex.uniform_points(box_on_a_simplex([0] * 5, [1] * 5), 20_000, seed=1)
+    assert points.mean(axis=0) == pytest.approx(np.full(5, 0.2), abs=0.005)
+    assert np.cov(points.T) == pytest.approx((np.eye(5) * 5 - 1) / 150, abs=0.001)
