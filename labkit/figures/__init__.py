@@ -2,5 +2,6 @@
 
 from labkit.figures.region import draw_region
 from labkit.figures.rounds import draw_round
+from labkit.figures.surface import draw_surface
 
-__all__ = ["draw_region", "draw_round"]
+__all__ = ["draw_region", "draw_round", "draw_surface"]
