@@ -1,0 +1,203 @@
+"""The hierarchical posterior against conjugate formulas, another library, brute force, and its own calibration."""
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import multivariate_normal
+from scipy.stats import t as student
+
+from labkit.core import adequacy, posterior
+from labkit.core.terms import degree_basis
+
+BOX = np.random.default_rng(9).uniform(-1, 1, (3000, 2))
+PRIOR = posterior.Prior(centre=5.0, constant=3.5, degrees=(1.5, 0.7), sources=(0.3,))
+
+
+def functions_at(points, basis=None, expected=()):
+    basis = basis or degree_basis(BOX)
+    rows = np.array(expected, dtype=float).reshape(-1, basis.size)
+    return posterior.Functions(columns=basis.evaluate(points), degrees=basis.degrees, expected=rows)
+
+
+def observed(means, sd=0.3, sources=None):
+    n = len(means)
+    return posterior.Observed(means=np.asarray(means, dtype=float), sampling=sd**2 * np.eye(n),
+                              sources=np.eye(n)[None] if sources is None else sources)
+
+
+def points(n, seed=0, d=2):
+    return np.random.default_rng(seed).uniform(-1, 1, (n, d))
+
+
+class TestGivenScales:
+    """With all scales fixed the posterior is that of a Bayesian linear model."""
+
+    x = points(7)
+    y = 5 + x @ [2.0, -1.0] + 0.3 * np.sin(np.arange(7))
+    t, v = np.array([[1.7, 0.6]]), np.array([[0.4]])
+
+    def test_conjugate_formulas(self):
+        """Lindley & Smith (1972): precision X'V^-1X + T^-1."""
+        functions = functions_at(self.x)
+        means, covariances = posterior.conditional(self.t, self.v, observed(self.y), functions, PRIOR)
+        prior = np.r_[3.5**2, [1.7**2 / 2] * 2, [0.6**2 / 3] * 3]
+        weight = 1 / (0.3**2 + 0.4**2)
+        precision = weight * functions.columns.T @ functions.columns + np.diag(1 / prior)
+        right = weight * functions.columns.T @ self.y + np.r_[5 / 3.5**2, np.zeros(5)]
+        assert_allclose(covariances[0], np.linalg.inv(precision), rtol=1e-8, atol=1e-12)
+        assert_allclose(means[0, 0], np.linalg.solve(precision, right), rtol=1e-8)
+
+    def test_scikit_learn_gaussian_process_with_the_equivalent_kernel(self):
+        """Constant + dot product is the linear part over the box -1..1, whose functions are 1 and sqrt(3) u."""
+        from sklearn.gaussian_process import GaussianProcessRegressor
+        from sklearn.gaussian_process.kernels import ConstantKernel, DotProduct, WhiteKernel
+
+        grid = (np.arange(60) + 0.5) / 30 - 1
+        basis = degree_basis(np.array(np.meshgrid(grid, grid)).reshape(2, -1).T, degree=1)
+        size = basis.evaluate([[1.0, 0.0]])[0, 1:]
+        functions, prior = functions_at(self.x, basis), posterior.Prior(centre=5.0, constant=3.5, degrees=(1.7,), sources=(0.3,))
+        slope = 1.7**2 / 2 * (size @ size)
+        kernel = (ConstantKernel(3.5**2, "fixed") + ConstantKernel(slope, "fixed") * DotProduct(0.0, "fixed")
+                  + WhiteKernel(0.25, "fixed"))
+        other = GaussianProcessRegressor(kernel, alpha=0.0, optimizer=None).fit(self.x, self.y - 5)
+        new = points(20, seed=1)
+        mean, sd = other.predict(new, return_std=True)
+        found, covariance = posterior.conditional(self.t[:, :1], self.v, observed(self.y), functions, prior)
+        columns = basis.evaluate(new)
+        assert_allclose(columns @ found[0, 0], mean + 5, rtol=1e-6)
+        assert_allclose(np.einsum("ij,jk,ik->i", columns, covariance[0], columns), sd**2 - 0.25, rtol=1e-5)
+
+    def test_an_expected_direction_moves_the_prior_mean(self):
+        up = np.r_[0, 1, 0, 0, 0, 0].astype(float)
+        functions = functions_at(self.x, expected=[up])
+        means, covariances = posterior.conditional(self.t, self.v, observed(self.y), functions, PRIOR)
+        weight = 1 / (0.3**2 + 0.4**2)
+        prior = np.r_[3.5**2, [1.7**2 / 2] * 2, [0.6**2 / 3] * 3]
+        right = weight * functions.columns.T @ self.y + (np.r_[5.0, np.zeros(5)] + 1.7 / np.sqrt(2) * up) / prior
+        assert_allclose(means[0].sum(axis=0), covariances[0] @ right, rtol=1e-8)
+
+
+class TestIntegration:
+    def test_evidence_and_mean_against_a_grid_over_the_scales(self):
+        """Two scales, so that the integral can be done by brute force on 120 x 120 quantiles of the priors."""
+        x, prior = points(6, d=2), posterior.Prior(centre=5.0, constant=3.5, degrees=(1.5,), sources=(0.3,))
+        basis = degree_basis(BOX, degree=1)
+        functions, seen = functions_at(x, basis), observed([4.0, 6.5, 5.0, 7.0, 3.0, 5.5])
+        middle = (np.arange(120) + 0.5) / 120
+        scale = lambda median: median * student.ppf(0.5 + 0.5 * middle, 4) / student.ppf(0.75, 4)  # noqa: E731
+        t, v = (a.ravel() for a in np.meshgrid(scale(1.5), scale(0.3)))
+        one, b = np.ones(6), functions.columns
+        height = np.array([multivariate_normal(5 * one, 3.5**2 + a**2 / 2 * b[:, 1:] @ b[:, 1:].T
+                                               + (0.09 + c**2) * np.eye(6)).pdf(seen.means) for a, c in zip(t, v)])
+        means = posterior.conditional(t[:, None], v[:, None], seen, functions, prior)[0][:, 0]
+        found = posterior.integrate(seen, functions, prior)
+        assert_allclose(found.log_evidence, np.log(height.mean()), atol=0.02)
+        assert_allclose(found.weights @ found.means, height @ means / height.sum(), atol=0.02)
+        assert_allclose(found.weights @ found.noise[:, 0], height @ v / height.sum(), rtol=0.03)
+
+    def test_many_pours_still_have_enough_draws(self):
+        rng = np.random.default_rng(3)
+        x = points(60, seed=4)
+        y = 5 + x @ [2.0, 0.0] + rng.normal(0, 1.5, 60)
+        found = posterior.integrate(observed(y), functions_at(x), PRIOR)
+        assert found.effective >= posterior.ENOUGH
+        assert 1.2 < found.weights @ found.noise[:, 0] < 1.9
+
+    def test_repeats_bit_for_bit(self):
+        seen, functions = observed([4.0, 6.0, 5.0]), functions_at(points(3))
+        one, two = (posterior.integrate(seen, functions, PRIOR) for _ in range(2))
+        assert (one.means == two.means).all() and (one.weights == two.weights).all()
+        rngs = [np.random.default_rng(1), np.random.default_rng(1)]
+        assert (one.draws(50, rngs[0]) == two.draws(50, rngs[1])).all()
+
+    def test_units_do_not_matter(self):
+        x, y = points(8), np.linspace(3, 7, 8)
+        prior = posterior.Prior(centre=500.0, constant=350.0, degrees=(150.0, 70.0), sources=(30.0,))
+        small = posterior.integrate(observed(y), functions_at(x), PRIOR)
+        large = posterior.integrate(observed(100 * y, sd=30.0), functions_at(x), prior)
+        assert_allclose(100 * small.weights @ small.means, large.weights @ large.means, rtol=1e-8)
+
+    def test_coding_does_not_matter(self):
+        """A turned and stretched coding only rotates the functions within a degree."""
+        turn = np.array([[2.0, 0.7], [-0.3, 0.5]])
+        x, new, y = points(8), points(5, seed=2), np.linspace(3, 7, 8)
+        told = []
+        for coding in (np.eye(2), turn):
+            basis = degree_basis(BOX @ coding + 3)
+            found = posterior.integrate(observed(y), functions_at(x @ coding + 3, basis), PRIOR)
+            told.append(basis.evaluate(new @ coding + 3) @ (found.weights @ found.means))
+        assert_allclose(told[0], told[1], rtol=1e-7)
+
+    def test_draws_have_the_moments_of_the_mixture(self):
+        found = posterior.integrate(observed([4.0, 6.0, 5.0, 7.0]), functions_at(points(4)), PRIOR)
+        column = functions_at(points(1, seed=5)).columns
+        middle, spread = found.moments(column)
+        mean = (middle @ found.weights).item()
+        sd = np.sqrt((spread**2 + middle**2) @ found.weights - mean**2).item()
+        drawn = found.draws(20_000, np.random.default_rng(0)) @ column[0]
+        assert abs(drawn.mean() - mean) < 5 * sd / np.sqrt(20_000)
+        assert_allclose(drawn.std(), sd, rtol=0.03)
+
+    @pytest.mark.parametrize("means", [[6.0], [5.0, 5.0, 5.0, 5.0], [10.0] * 12])
+    def test_one_pour_or_equal_scores_leave_wide_finite_answers(self, means):
+        found = posterior.integrate(observed(means), functions_at(points(len(means))), PRIOR)
+        middle, spread = found.moments(functions_at(points(30, seed=8)).columns)
+        assert np.isfinite(middle).all() and (spread > 0).all()
+        assert found.effective >= posterior.ENOUGH
+
+
+class TestExpectation:
+    up = np.r_[0, 1, 0, 0, 0, 0].astype(float)
+
+    def trust(self, slope, n=8):
+        x = points(n, seed=6)
+        functions = functions_at(x, expected=[self.up])
+        y = 5 + slope * functions.columns[:, 1] + 0.1 * np.sin(7 * np.arange(n))
+        found = posterior.integrate(observed(y), functions, PRIOR)
+        return (found.weights @ found.expected).item()
+
+    def test_what_is_wrong_loses_and_what_is_right_wins(self):
+        assert self.trust(1.5) > 0.6
+        assert self.trust(-1.5) < 0.2
+
+    def test_without_scores_that_tell_it_stays_near_what_it_was(self):
+        seen, functions = observed([5.0]), functions_at(np.zeros((1, 2)), expected=[self.up])
+        found = posterior.integrate(seen, functions, PRIOR)
+        assert_allclose(found.weights @ found.expected, 0.5, atol=0.05)
+
+
+class TestAgreement:
+    def test_ten_composite_designs_with_known_noise_agree_with_least_squares(self):
+        """Both readings within .02 standard errors over the region (the quadratic and its noise are invented)."""
+        r = 1.414
+        once = np.array([[-1, -1], [1, -1], [-1, 1], [1, 1], *[[0, 0]] * 5, [r, 0], [-r, 0], [0, r], [0, -r]])
+        x, new, sd = np.tile(once, (10, 1)), points(300, seed=3), 0.05
+        columns = lambda u: np.column_stack([np.ones(len(u)), u, u**2, u[:, 0] * u[:, 1]])  # noqa: E731
+        y = columns(x) @ [5.5, 1.5, -1.0, -1.2, -0.8, 0.5] + np.random.default_rng(1).normal(0, sd, len(x))
+        fit = adequacy.least_squares(columns(x), y, sd**2 * np.eye(len(x)))
+        se = np.sqrt(np.einsum("ij,jk,ik->i", columns(new), fit.covariance, columns(new)))
+        seen = observed(y, sd=sd, sources=np.zeros((0, len(x), len(x))))
+        prior = posterior.Prior(centre=5.0, constant=3.5, degrees=(1.5, 0.7))
+        found = posterior.integrate(seen, functions_at(x), prior)
+        away = functions_at(new).columns @ (found.weights @ found.means) - columns(new) @ fit.coefficients
+        assert np.abs(away / se).max() < 0.02
+
+
+class TestCalibration:
+    def test_intervals_cover_truths_drawn_from_the_prior(self):
+        """90 % intervals over 150 invented developments of 6 pours in 2 rounds, at 20 formulas each."""
+        basis, rng = degree_basis(BOX), np.random.default_rng(12)
+        rounds = np.repeat([0, 1], 3)
+        sources = np.stack([(rounds[:, None] == rounds).astype(float), np.eye(6)])
+        prior = posterior.Prior(centre=5.0, constant=3.5, degrees=(1.5, 0.7), sources=(0.3, 0.3))
+        new = basis.evaluate(points(20, seed=3))
+        covered = []
+        for k in range(150):
+            t, v = posterior.scales_at(rng.standard_normal((1, 4)), prior)
+            functions = functions_at(points(6, seed=100 + k), basis)
+            b = rng.normal(0, np.sqrt(posterior.prior_variances(functions, prior, t)[0])) + np.r_[5.0, np.zeros(5)]
+            y = functions.columns @ b + v[0, 0] * rng.normal(size=2)[rounds] + np.hypot(v[0, 1], 0.3) * rng.normal(size=6)
+            found = posterior.integrate(observed(y, sources=sources), functions, prior)
+            drawn = found.draws(400, np.random.default_rng(k)) @ new.T
+            low, high = np.quantile(drawn, [0.05, 0.95], axis=0)
+            covered.append(np.mean((low <= new @ b) & (new @ b <= high)))
+        assert 0.87 < np.mean(covered) < 0.93
