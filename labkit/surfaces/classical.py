@@ -1,0 +1,235 @@
+"""The classical reading: a polynomial by generalised least squares, for people who check (statsmodels inside).
+
+    y = X b + e,   cov(e) = s2 V / v0,   V = S + round^2 R + melt^2 M + pour^2 I,   v0 = mean of V's diagonal
+
+S is the covariance of the adjusted means; the other variances are the medians that the hierarchical reading found.
+Only the RATIOS in V are used as long as residual degrees of freedom are left: s2, the variance of an average pour, is
+then estimated from the residuals as in ordinary least squares, to which everything reduces when all pours are alike
+(one tester, own pots). Without residual degrees of freedom s2 is v0. The pours of one single round share its
+deviation with the constant, so no round variance is added for them.
+
+The model is the richest of quadratic, interaction, linear and constant whose terms the poured formulas can tell apart
+with at least one degree of freedom to spare. Factors and settings are coded -1..1 over low..high; the parts of a
+blend are shares that add to one, in Scheffe's form, whose columns hold the constant: R squared is centred all the
+same.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from labkit.core import adequacy
+from labkit.core.terms import MODELS, Terms, indistinct_terms, polynomial_terms
+from labkit.formula import Recipe
+from labkit.surfaces.reading import shared
+
+SAME = 0.02  # coded units within which two weighed formulas count as one and the same
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Classical:
+    """One attribute's polynomial: models the pours carry (richest first), their coordinates and scores, V / v0, v0."""
+
+    recipe: Recipe
+    models: tuple[tuple[str, Terms], ...]
+    made: pd.DataFrame
+    means: pd.Series
+    ratios: np.ndarray
+    stated_variance: float
+
+    @property
+    def model(self) -> str:
+        return self.models[0][0]
+
+    @property
+    def terms(self) -> Terms:
+        return self.models[0][1]
+
+    def columns(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """The model matrix at coordinates, a column a term."""
+        return pd.DataFrame(self.terms.evaluate(coded_values(self.recipe, frame)), index=frame.index,
+                            columns=list(self.terms.names))
+
+    @cached_property
+    def results(self):
+        """The results object of statsmodels: params, bse, pvalues, get_prediction and the rest."""
+        from statsmodels.regression.linear_model import GLS
+
+        columns = self.columns(self.made)
+        model = GLS(self.means, columns, sigma=self.ratios, hasconst=True)
+        if self.fit.df:
+            return model.fit(method="qr")
+        return model.fit(method="qr", cov_type="fixed scale", cov_kwds={"scale": self.stated_variance})
+
+    @cached_property
+    def fit(self) -> adequacy.LeastSquares:
+        return self.fit_of(self.terms)
+
+    def fit_of(self, terms: Terms) -> adequacy.LeastSquares:
+        """Least squares of other terms with the same scores and covariance."""
+        values = terms.evaluate(coded_values(self.recipe, self.made))
+        return adequacy.least_squares(values, self.means.to_numpy(), self.ratios)
+
+    @property
+    def scale(self) -> float:
+        """Variance of an average pour: found in the residuals, or stated where none are left."""
+        return self.fit.scale if self.fit.df else self.stated_variance
+
+    @cached_property
+    def groups(self) -> np.ndarray:
+        """Which pours repeat one formula."""
+        return adequacy.repeats(coded_values(self.recipe, self.made), SAME)
+
+    def predict(self, frame: pd.DataFrame, level: float) -> pd.DataFrame:
+        """mean, se, low, high of the mean of many pours; t intervals, normal where the scale is stated."""
+        from scipy.special import ndtri, stdtrit
+
+        columns = self.columns(frame).to_numpy()
+        mean = columns @ self.fit.coefficients
+        se = np.sqrt(self.scale * np.einsum("ij,jk,ik->i", columns, self.fit.covariance, columns))
+        tail = 0.5 + level / 2
+        half = (stdtrit(self.fit.df, tail) if self.fit.df else ndtri(tail)) * se
+        return pd.DataFrame({"mean": mean, "se": se, "low": mean - half, "high": mean + half}, index=frame.index)
+
+    @property
+    def press(self) -> float:
+        return adequacy.press(self.fit)
+
+    @property
+    def r_squared(self) -> float:
+        return adequacy.r_squared(self.fit, self.means.to_numpy(), self.ratios)
+
+    @cached_property
+    def coefficients(self) -> pd.DataFrame:
+        """A row a term: estimate, se, low and high (90 %), p."""
+        bounds = self.results.conf_int(alpha=0.1)
+        table = {"estimate": self.results.params, "se": self.results.bse, "low": bounds[0], "high": bounds[1],
+                 "p": self.results.pvalues}
+        return pd.DataFrame(table).rename_axis("term")
+
+    @cached_property
+    def shapes(self) -> pd.DataFrame:
+        """A row a model that the pours can carry: df, residual sd, R squared, left-out R squared, PRESS, lack of fit.
+
+        All R squared are about the mean. predicted = 1 - PRESS / total.
+        """
+        rows = {}
+        for name, terms in self.models:
+            rows[name] = self._shape(self.fit_of(terms))
+        return pd.DataFrame.from_dict(rows, orient="index").rename_axis("model")
+
+    def _shape(self, fit: adequacy.LeastSquares) -> dict[str, float]:
+        y = self.means.to_numpy()
+        total = adequacy.centred_total(y, self.ratios)
+        lack, pure = adequacy.lack_of_fit(fit, self.groups, y, self.ratios)
+        left_out, many = adequacy.press(fit), len(y) > 1 and total > 0
+        nothing = float("nan")
+        return {
+            "terms": len(y) - fit.df,
+            "df": fit.df,
+            "residual_sd": float(np.sqrt(fit.scale)),
+            "r_squared": 1 - fit.sum_of_squares / total if many else nothing,
+            "adjusted": 1 - fit.scale / (total / (len(y) - 1)) if many else nothing,
+            "press": left_out,
+            "predicted": 1 - left_out / total if many else nothing,
+            "lack_of_fit_df": lack.df,
+            "lack_of_fit_f": lack.f,
+            "lack_of_fit_p": lack.p,
+            "repeats_df": pure.df,
+        }
+
+    @cached_property
+    def anova(self) -> pd.DataFrame:
+        """Where the variation of the pours lies, row by row: df, sum_of_squares, mean_square, f, p.
+
+        linear and curved in sequence, model (both), residual, then what of it is lack of fit and repeats
+        (pure error), total about the mean. Tests are against the residual, lack of fit against repeats. Sums are
+        weighted by V / v0, so an average pour counts as one.
+        """
+        y, fit = self.means.to_numpy(), self.fit
+        total = adequacy.centred_total(y, self.ratios)
+        lack, pure = adequacy.lack_of_fit(fit, self.groups, y, self.ratios)
+        rest = fit.sum_of_squares
+        parts = {name: adequacy.f_test(ss, df, rest, fit.df) for name, (ss, df) in self._sequence(total).items()}
+        parts |= {"residual": adequacy.Comparison(ss=rest, df=fit.df), "lack of fit": lack, "repeats": pure,
+                  "total": adequacy.Comparison(ss=total, df=len(y) - 1)}
+        table = {name: {"df": c.df, "sum_of_squares": c.ss, "mean_square": c.ss / c.df if c.df else float("nan"),
+                        "f": c.f, "p": c.p} for name, c in parts.items()}
+        return pd.DataFrame.from_dict(table, orient="index").rename_axis("part")
+
+    def _sequence(self, total: float) -> dict[str, tuple[float, int]]:
+        """Sums of squares and df that the linear terms bring, what the others add, and the whole model."""
+        n, fit = len(self.means), self.fit
+        straight = dict(self.models).get("linear")
+        whole = {"model": (total - fit.sum_of_squares, n - 1 - fit.df)}
+        if straight is None or self.model in ("linear", "constant"):
+            return whole
+        first = self.fit_of(straight)
+        return {"linear": (total - first.sum_of_squares, n - 1 - first.df),
+                "curved": (first.sum_of_squares - fit.sum_of_squares, first.df - fit.df)} | whole
+
+    @cached_property
+    def pours(self) -> pd.DataFrame:
+        """A row a pour: fitted, residual, left_out (residual with the pour left out), leverage, influence (Cook)."""
+        fit, columns = self.fit, self.columns(self.made).to_numpy()
+        residual = self.means.to_numpy() - fit.fitted
+        with np.errstate(invalid="ignore", divide="ignore"):
+            influence = adequacy.influence(fit, columns, self.ratios) if fit.df else np.full(len(residual), np.nan)
+        return pd.DataFrame({"fitted": fit.fitted, "residual": residual, "left_out": adequacy.left_out_residuals(fit),
+                             "leverage": adequacy.leverage(fit, self.ratios), "influence": influence},
+                            index=self.means.index)
+
+
+def read_classically(
+    recipe: Recipe,
+    models: tuple[tuple[str, Terms], ...],
+    made: pd.DataFrame,
+    means: pd.Series,
+    sampling: pd.DataFrame,
+    found: Mapping[str, float],
+) -> Classical:
+    """Choose the model and the covariance; nothing is fitted before it is asked for."""
+    spread = sampling.to_numpy(dtype=float)
+    for source in ("round", "melt", "pour"):
+        common = shared(made, source)
+        if source != "round" or not common.all():
+            spread = spread + found[source] ** 2 * common
+    average = float(np.mean(np.diag(spread)))
+    points = made[list(recipe.coordinates)]
+    models = carried(models, coded_values(recipe, points))
+    return Classical(recipe=recipe, models=models, made=points, means=means, ratios=spread / average,
+                     stated_variance=average)
+
+
+def models_of(recipe: Recipe, sample: pd.DataFrame) -> tuple[tuple[str, Terms], ...]:
+    """Polynomials over the region, richest first, without terms that no formula of it can tell apart."""
+    names, found = list(recipe.coordinates), {}
+    places = tuple(tuple(names.index(c) for c in columns) for columns in recipe.blends.values())
+    values = coded_values(recipe, sample)
+    for model in reversed(MODELS):
+        terms = polynomial_terms(names, model=model, blends=places)
+        twins = indistinct_terms(terms, values)
+        terms = terms.subset([name for name in terms.names if name not in twins])
+        if terms.names not in [other.names for other in found.values()]:
+            found[model] = terms
+    found["constant"] = Terms(columns=tuple(names), exponents=np.zeros((1, len(names)), dtype=int), blends=places)
+    return tuple(found.items())
+
+
+def carried(models: tuple[tuple[str, Terms], ...], values: np.ndarray) -> tuple[tuple[str, Terms], ...]:
+    """Models whose terms the poured formulas tell apart with a degree of freedom to spare; always the constant."""
+    fits = [len(t.exponents) < len(values) and adequacy.rank(t.evaluate(values)) == len(t.exponents) for _, t in models]
+    return tuple(model for model, ok in zip(models, fits, strict=True) if ok or model is models[-1])
+
+
+def coded_values(recipe: Recipe, frame: pd.DataFrame) -> np.ndarray:
+    """Coordinates with factors and settings on -1..1 over low..high, and the parts of blends as shares."""
+    names, values = list(recipe.coordinates), frame[list(recipe.coordinates)].to_numpy(dtype=float)
+    low, high = recipe.bounds.loc[names, "low"].to_numpy(), recipe.bounds.loc[names, "high"].to_numpy()
+    parts = {c for columns in recipe.blends.values() for c in columns}
+    free = np.array([name not in parts for name in names])
+    half = np.where(high > low, (high - low) / 2, 1.0)
+    return np.where(free, (values - (low + high) / 2) / half, values)

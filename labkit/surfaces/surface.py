@@ -1,0 +1,188 @@
+"""`fit_surfaces`: one surface an attribute, with its hierarchical and its classical reading."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from labkit.attributes import Attribute
+from labkit.checks import check_columns, check_frame
+from labkit.core.adequacy import Comparison
+from labkit.errors import SurfaceError
+from labkit.formula import BOOKKEEPING
+from labkit.panel import Panel, appraise_panel
+from labkit.surfaces import telling
+from labkit.surfaces.classical import Classical, models_of, read_classically
+from labkit.surfaces.reading import SOURCES, Ground, Reading, read_hierarchically
+from labkit.trial import Trial
+from labkit.wording import Report, words_joined
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Surface:
+    """The response surface of one attribute: `predict` and `draws` read it hierarchically, `results` classically.
+
+    scores: adjusted mean and se by pour. tasting: noise of testers as the panel found it. The two models stand in
+    `surfaces.reading` and `surfaces.classical`.
+    """
+
+    attribute: str
+    reading: Reading
+    classical: Classical
+    scores: pd.DataFrame
+    tasting: pd.DataFrame
+
+    def predict(self, frame: pd.DataFrame, level: float = 0.9) -> pd.DataFrame:
+        """mean, se, low, high of the long-run mean score (many pours) at coordinates; the index is kept."""
+        columns = self._columns(frame)
+        mean, se = self.reading.moments(columns)
+        return self._told(frame, mean, se, self.reading.interval(columns, self._level(level)))
+
+    def predict_pour(self, frame: pd.DataFrame, level: float = 0.9) -> pd.DataFrame:
+        """mean, se, low, high of one new pour, in a new melt of a new round, tasted by the whole panel many times."""
+        columns = self._columns(frame)
+        mean, se = self.reading.moments(columns)
+        se = np.sqrt(se**2 + self.reading.variance_of_pour())
+        return self._told(frame, mean, se, self.reading.interval_of_pour(columns, self._level(level)))
+
+    def draws(self, frame: pd.DataFrame, n: int = 256, seed: int = 0) -> np.ndarray:
+        """n joint posterior draws (n, rows) of the long-run mean score.
+
+        Draw k with one seed is one and the same function wherever it is asked, so calls can be put side by side.
+        """
+        return self.reading.draws(self._columns(frame), n, seed)
+
+    @property
+    def results(self):
+        """The statsmodels results of the classical reading."""
+        return self.classical.results
+
+    @property
+    def anova(self) -> pd.DataFrame:
+        """Where the variation lies: a row a part; see `Classical.anova`."""
+        return self.classical.anova.copy()
+
+    @property
+    def r_squared(self) -> float:
+        """R squared of the classical reading, about the mean also for a blend."""
+        return self.classical.r_squared
+
+    @property
+    def press(self) -> float:
+        """Sum of squared residuals of pours left out in turn; nan where one pour decides a term alone."""
+        return self.classical.press
+
+    @property
+    def lack_of_fit(self) -> Comparison:
+        """df, ss, f, p of what the residual holds beyond the spread of repeated formulas; nan without repeats."""
+        row = self.classical.anova.loc["lack of fit"]
+        return Comparison(ss=row["sum_of_squares"], df=int(row["df"]), f=row["f"], p=row["p"])
+
+    @cached_property
+    def noise(self) -> pd.DataFrame:
+        """By source, five of them: stated (prior median), found (posterior), low, high (90 %), what the data say."""
+        rows = {s: telling.noise_row(self.reading, s) for s in SOURCES}
+        return pd.concat([pd.DataFrame.from_dict(rows, orient="index"), self.tasting]).rename_axis("source")
+
+    @cached_property
+    def effects(self) -> pd.DataFrame:
+        """By coordinate: what going from low to high does on average over the region: effect, se, low, high (90 %).
+
+        expected (+1, -1 or 0) and trust, the probability that the expectation still deserves its weight.
+        """
+        return telling.effects_of(self.reading)
+
+    def to_frame(self) -> pd.DataFrame:
+        """A row a pour: score and its se, hierarchical mean, se, low, high, then the classical diagnostics."""
+        points = self.classical.made
+        table = pd.concat([self.scores, self.predict(points), self.classical.pours], axis=1)
+        return table.rename_axis("pour").reset_index()
+
+    def in_one_line(self) -> str:
+        """The attribute's standing in one sentence."""
+        return telling.one_line(self)
+
+    def _report(self) -> Report:
+        return telling.report_of(self)
+
+    def __str__(self) -> str:
+        return self._report().as_text()
+
+    def _repr_html_(self) -> str:
+        return self._report().as_html()
+
+    def __repr__(self) -> str:
+        return f"<Surface {self.in_one_line()}>"
+
+    def _columns(self, frame: pd.DataFrame) -> np.ndarray:
+        return self.reading.ground.columns(check_points(frame, self.reading.ground.trial))
+
+    def _told(self, frame, mean, se, ends) -> pd.DataFrame:
+        scale = self.reading.attribute
+        mean = np.clip(mean, scale.low, scale.high)
+        return pd.DataFrame({"mean": mean, "se": se, "low": ends[0], "high": ends[1]}, index=frame.index)
+
+    def _level(self, level: float) -> float:
+        if not isinstance(level, int | float) or not 0 < level < 1:
+            raise SurfaceError(f"level is {level!r}. Give the share of an interval, above 0 and below 1, such as 0.9.")
+        return float(level)
+
+
+def check_points(frame: pd.DataFrame, trial: Trial) -> pd.DataFrame:
+    """The coordinates in a frame: every factor, part of a blend and setting, finite, blends adding to one."""
+    what, names = "the frame of formulas", list(trial.recipe.coordinates)
+    check_frame(frame, what=what, error=SurfaceError)
+    strange = [c for c in map(str, frame.columns) if c not in names]
+    masses = [c for c in strange if c.endswith(" [g]") or c in trial.recipe.ingredients]
+    if masses:
+        raise SurfaceError(
+            f"{what} has the column {masses[0]!r}, where {words_joined(names)} are wanted. "
+            "Turn mass fractions into factors with trial.factors_of, or take these columns only."
+        )
+    check_columns(frame, allowed=(*names, *BOOKKEEPING), required=names, what=what, error=SurfaceError)
+    values = frame[names].to_numpy(dtype=float)
+    if not np.isfinite(values).all():
+        i, j = np.argwhere(~np.isfinite(values))[0]
+        raise SurfaceError(f"row {frame.index[i]} of {what} has no {names[j]}. Give every coordinate a value.")
+    for name, columns in trial.recipe.blends.items():
+        total = frame[list(columns)].to_numpy(dtype=float).sum(axis=1)
+        off = np.abs(total - 1) > 1e-6
+        if off.any():
+            i = int(np.argmax(off))
+            raise SurfaceError(
+                f"row {frame.index[i]} of {what}: the parts of {name} add to {total[i]:.6f}, not 1. "
+                "Give shares of the whole blend."
+            )
+    return frame[names]
+
+
+def fit_surfaces(trial: Trial, panel: Panel | None = None) -> dict[str, Surface]:
+    """A surface for every attribute that has a scored pour, in the order of trial.toml.
+
+    panel : what appraise_panel(trial) returned; appraised here where it is left out.
+    """
+    scored = set(trial.standing_scores["attribute"])
+    if not scored:
+        raise SurfaceError(
+            f"no pour of {trial.name} has a standing score, so there is nothing to fit. "
+            "Record scores with append_scores (or trial.with_scores), then fit again."
+        )
+    panel = appraise_panel(trial) if panel is None else panel
+    ground = Ground.of(trial)
+    models = models_of(trial.recipe, ground.sample.iloc[:200])
+    return {name: _surface(ground, models, attribute, panel)
+            for name, attribute in trial.attributes.items() if name in scored}
+
+
+def _surface(ground: Ground, models, attribute: Attribute, panel: Panel) -> Surface:
+    trial = ground.trial
+    means, sampling = panel.means(attribute.name)
+    pours = [pour for pour in trial.made.index if pour in means.index]
+    means, sampling = means.loc[pours].astype(float), sampling.loc[pours, pours]
+    reading = read_hierarchically(ground, attribute, means, sampling)
+    found = {s: float(reading.noise_quantiles(s, (0.5,))[0]) for s in SOURCES}
+    classical = read_classically(trial.recipe, models, trial.made.loc[pours], means, sampling, found)
+    scores = pd.DataFrame({"score": means, "score_se": np.sqrt(np.diag(sampling))}, index=pours)
+    tasting = panel.noise.query("attribute == @attribute.name").set_index("source")[list(telling.NOISE_COLUMNS)]
+    return Surface(attribute=attribute.name, reading=reading, classical=classical, scores=scores, tasting=tasting)

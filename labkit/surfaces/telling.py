@@ -1,0 +1,193 @@
+"""A surface in words, in the order of the maker's questions."""
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from labkit.core.posterior import half_t_quantile
+from labkit.surfaces.classical import Classical
+from labkit.surfaces.reading import Reading, normal_multiple
+from labkit.wording import Report, grid_of, heading, line, number_text, plural, report, words_joined
+
+DRAWS, POINTS = 512, 256
+NOISE_COLUMNS = ("stated", "found", "low", "high", "says")
+WORDS = {"round": "rounds", "melt": "melts", "pour": "pours"}
+
+
+def noise_row(reading: Reading, source: str) -> dict[str, object]:
+    """stated and found medians of a source's standard deviation, its 90 % interval, and what the data say."""
+    stated = reading.stated[source]
+    low, found, high = reading.noise_quantiles(source, (0.05, 0.5, 0.95))
+    return {"stated": stated, "found": found, "low": low, "high": high, "says": _says(stated, low, found, high, source)}
+
+
+def _says(stated: float, low: float, found: float, high: float, source: str) -> str:
+    if stated == 0:
+        return "stated as none"
+    prior_low, prior_high = half_t_quantile(np.array([0.05, 0.95]), stated)
+    narrower = (high - low) / (prior_high - prior_low)
+    if narrower > 0.75 and 0.75 < found / stated < 1.33:
+        return f"the data say nothing yet about {WORDS[source]}"
+    if 0.75 <= found / stated <= 1.33:
+        return "about as stated"
+    return "more than stated" if found > stated else "less than stated"
+
+
+def effects_of(reading: Reading) -> pd.DataFrame:
+    """The slope along each coordinate (regression of the surface on it over the region) times its high less its low."""
+    ground = reading.ground
+    sample = ground.sample.iloc[:POINTS]
+    drawn = reading.draws(ground.columns(sample), DRAWS, 0)
+    centred = sample - sample.mean()
+    squares = (centred**2).sum()
+    slopes = drawn @ (centred / squares.where(squares > 0, np.inf)).to_numpy()
+    bounds = ground.trial.recipe.bounds.loc[sample.columns]
+    moved = slopes * (bounds["high"] - bounds["low"]).to_numpy()
+    low, high = np.quantile(moved, [0.05, 0.95], axis=0)
+    expect = reading.attribute.expect
+    trust = dict(zip(reading.expected_names, reading.trust(), strict=True))
+    table = {"effect": moved.mean(axis=0), "se": moved.std(axis=0), "low": low, "high": high,
+             "expected": [expect.get(name, 0) for name in sample.columns],
+             "trust": [trust.get(name, math.nan) for name in sample.columns]}
+    return pd.DataFrame(table, index=sample.columns).rename_axis("coordinate")
+
+
+def moved_by(effects: pd.DataFrame) -> str:
+    """`load +3.1 and wax -1.4`: the coordinates whose 90 % interval leaves nothing out, largest first."""
+    sure = effects[(effects["low"] > 0) | (effects["high"] < 0)]
+    sure = sure.reindex(sure["effect"].abs().sort_values(ascending=False, kind="stable").index)
+    return words_joined([f"{name} {effect:+.1f}" for name, effect in sure["effect"].items()]) if len(sure) else ""
+
+
+def one_line(surface) -> str:
+    """`payoff: load +3.1 and wax -1.4 from low to high; a formula's mean is known to 0.8 (90 %) after 12 pours`."""
+    moved = moved_by(surface.effects)
+    told = f"{moved} from low to high" if moved else "nothing that varies can be told from nothing yet"
+    known = number_text(typical_half_width(surface), 1)
+    return f"{surface.attribute}: {told}; a formula's mean is known to {known} (90 %) after {_pours(surface)}"
+
+
+def typical_half_width(surface) -> float:
+    """Half of a 90 % interval for the mean at a formula of the region, root mean square."""
+    ground = surface.reading.ground
+    spread = surface.reading.moments(ground.columns(ground.sample.iloc[:POINTS]))[1]
+    return normal_multiple(0.9) * float(np.sqrt(np.mean(spread**2)))
+
+
+def _pours(surface) -> str:
+    return plural(len(surface.scores), "pour")
+
+
+def report_of(surface) -> Report:
+    """Anything? The shape? A new pour? Which pour decides?"""
+    scale = surface.reading.attribute
+    top = heading(f"{surface.attribute}, {scale.low:g} to {scale.high:g}: {_pours(surface)} scored")
+    return report(top, *_anything(surface), *_shape(surface), *_new_pour(surface), *_deciding(surface))
+
+
+def _anything(surface) -> list:
+    moved, classical = moved_by(surface.effects), surface.classical
+    told = (f"From low to high, on average over the region: {moved}." if moved
+            else "Nothing that varies can be told from nothing yet: every 90 % interval below holds zero.")
+    effects = grid_of(surface.effects, index="from low to high")
+    anova = grid_of(surface.anova, digits={"p": 4}, index="part")
+    return [heading("Is there anything?"), line(told), effects, line(_model_sentence(classical)), anova]
+
+
+def _model_sentence(classical: Classical) -> str:
+    rest = plural(classical.fit.df, "degree") + " of freedom left"
+    if classical.model == "constant":
+        return f"Classical reading: these pours carry no more than a constant, with {rest}."
+    where = "factors and settings coded -1 to 1" + (", parts of a blend as shares" if classical.recipe.blends else "")
+    r2 = number_text(classical.r_squared, 3)
+    return (f"Classical reading: {classical.model} in {where}, {plural(len(classical.terms.names), 'term')}, {rest}. "
+            f"It follows the pours with R squared {r2} (about the mean).")
+
+
+def _shape(surface) -> list:
+    classical, lack = surface.classical, surface.lack_of_fit
+    if math.isnan(lack.f):
+        told = "No formula was poured twice with enough to spare: lack of fit cannot be told. A repeat would tell."
+    else:
+        verdict = "does not hold" if lack.p < 0.05 else "is not contradicted"
+        told = (f"Against the spread of repeats, the {classical.model} model {verdict} "
+                f"(F {number_text(lack.f)} on {lack.df} df, p {number_text(lack.p, 3)}).")
+    shown = classical.shapes[["terms", "df", "residual_sd", "r_squared", "predicted", "press", "lack_of_fit_p"]]
+    shapes = grid_of(shown, digits=3, index="model")
+    return [heading("Is the shape right?"), line(told), shapes, *_expectations(surface)]
+
+
+def _expectations(surface) -> list:
+    effects = surface.effects
+    asked = effects[(effects["expected"] != 0) & effects["trust"].notna()]
+    ways = {1: "up", -1: "down"}
+    words = [f"{name} {ways[int(row.expected)]} {100 * row.trust:.0f} %" for name, row in asked.iterrows()]
+    told = f"Expected directions, each begun at even odds, now stand at: {words_joined(words)}."
+    return [line(told)] if words else []
+
+
+def _new_pour(surface) -> list:
+    mean_half = typical_half_width(surface)
+    pour_half = float(np.hypot(mean_half, normal_multiple(0.9) * math.sqrt(surface.reading.variance_of_pour())))
+    told = (f"At a formula of the region the long-run mean is known to {number_text(mean_half, 1)} and one new pour "
+            f"falls within {number_text(pour_half, 1)} of it (half of a 90 % interval, typical).")
+    left_out = surface.classical.shapes.iloc[0]["predicted"]
+    checked = "Some pour cannot be left out, because it alone decides a term of the classical reading."
+    if not math.isnan(left_out):
+        part = f"{number_text(100 * left_out, 0)} % of the variation"
+        share = part if left_out > 0 else "worse than the plain average"
+        checked = (f"Leaving one pour out at a time, the classical reading foretells {share} "
+                   f"(PRESS {number_text(surface.press)}).")
+    return [heading("How far off will a new pour be?"), line(told), line(checked),
+            grid_of(surface.noise, index="standard deviation of")]
+
+
+def _deciding(surface) -> list:
+    table = surface.to_frame().set_index("pour")
+    shown = table[["score", "score_se", "mean", "low", "high", "left_out", "leverage", "influence"]]
+    blocks = [heading("Which pour decides?"), line(_influence_sentence(table))]
+    return [*blocks, grid_of(shown, index="pour"), *(line(text) for text in disagreements(surface))]
+
+
+def _influence_sentence(table: pd.DataFrame) -> str:
+    if table["influence"].notna().any():
+        pour = table["influence"].idxmax()
+        value = table.at[pour, "influence"]
+        strong = "more than all others should allow one" if value > 1 else "no more than a pour may"
+        return f"{pour} moves the classical reading most (Cook's distance {number_text(value)}: {strong})."
+    pour = table["leverage"].idxmax()
+    return f"{pour} weighs most in its own fitted value (leverage {number_text(table.at[pour, 'leverage'])})."
+
+
+def disagreements(surface, frame: pd.DataFrame | None = None) -> list[str]:
+    """Where the classical 90 % interval leaves out the hierarchical mean: the pour, both numbers, the likely cause."""
+    points = surface.classical.made if frame is None else frame
+    ours, theirs = surface.predict(points), surface.classical.predict(points, 0.9)
+    apart = (ours["mean"] < theirs["low"]) | (ours["mean"] > theirs["high"])
+    sentences = []
+    for at in np.flatnonzero(apart.to_numpy()):
+        cause = _cause(surface, points.iloc[[at]])
+        low, high, mean = theirs["low"].iloc[at], theirs["high"].iloc[at], ours["mean"].iloc[at]
+        sentences.append(f"{points.index[at]}: the classical 90 % interval {number_text(low)} to {number_text(high)} "
+                         f"leaves out the hierarchical mean {number_text(mean)}. Likely cause: {cause}.")
+    return sentences
+
+
+def _cause(surface, point: pd.DataFrame) -> str:
+    """The first that applies: few degrees of freedom, beyond the pours, a plainer model, a false hope, a steep fit."""
+    classical = surface.classical
+    if not classical.fit.df:
+        return "no residual degrees of freedom, so the classical interval rests on stated variances alone"
+    if classical.fit.df <= 3 and classical.scale < 0.5 * classical.stated_variance:
+        return (f"with {plural(classical.fit.df, 'degree')} of freedom the residuals came out small by luck, and the "
+                "classical interval with them")
+    columns = classical.columns(point).to_numpy()
+    if (columns @ classical.fit.covariance @ columns.T).item() > 1:
+        return "the formula lies beyond the pours, where the classical polynomial runs away and the prior holds back"
+    if classical.model != "quadratic":
+        return f"these pours carry only the {classical.model} model, and the hierarchical reading allows for bending"
+    trust = surface.effects["trust"].min()
+    if trust < 0.2:
+        return "an expected direction that the scores contradict still pulls a little"
+    return "the hierarchical reading takes part of a steep or bent fit for noise; a repeat of this pour would settle it"
