@@ -14,6 +14,7 @@ _ROOMS = {
     "store": ("read_trial", "new_trial", "append_round", "append_melts", "append_pours", "append_servings",
               "append_scores", "append_readings", "correct_scores", "correct_pours", "set_aside",
               "take_back"),
+    "store.keeping": ("keep_sheet",),
     "panel": ("appraise_panel",),
     "planning": ("plan_round",),
     "surfaces": ("fit_surfaces",),

@@ -1,7 +1,8 @@
 """Pictures of finished results: each takes one and returns Axes; nothing is fitted, shown or written here."""
 
+from labkit.figures.panel import draw_panel
 from labkit.figures.region import draw_region
 from labkit.figures.rounds import draw_round
 from labkit.figures.surface import draw_surface
 
-__all__ = ["draw_region", "draw_round", "draw_surface"]
+__all__ = ["draw_panel", "draw_region", "draw_round", "draw_surface"]

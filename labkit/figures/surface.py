@@ -94,7 +94,7 @@ def _over(trial: Trial, points: pd.DataFrame) -> np.ndarray:
 
 
 def _levels(mean: np.ndarray, scale) -> np.ndarray:
-    """Values for the lines: about a dozen, and a fiftieth of the scale apart or more, so that what is flat looks flat."""
+    """Values for the lines: about a dozen, a fiftieth of the scale apart or more, so that what is flat looks flat."""
     step = next(s for s in scale.width * np.array([0.02, 0.05, 0.1]) if np.ptp(mean) / s <= 12)
     return step * np.arange(np.floor(mean.min() / step), np.ceil(mean.max() / step) + 1.5)
 

@@ -1,0 +1,190 @@
+"""The command line: `labkit next TRIAL`, `labkit check TRIAL`, `labkit new FOLDER`."""
+
+import argparse
+import os
+import sys
+
+import labkit
+from labkit.errors import LabkitError
+from labkit.rounds import Round
+from labkit.sheets import AT_THE_BENCH, CAUTIONS
+from labkit.trial import Trial
+from labkit.tweaks import Tweak
+from labkit.wording import Block, Report, grid, grid_of, heading, line, plural, report, words_joined
+
+COMMANDS = {
+    "next": ("TRIAL", "say what to pour next, and why"),
+    "check": ("TRIAL", "read a trial and say what is wrong with it"),
+    "new": ("FOLDER", "lay out a new trial: a commented trial.toml and empty tables"),
+}
+WHOLE = {"pours": (4, 24, "pours in the next round"), "melts": (2, 24, "pots in the next round"),
+         "seed": (0, 2**31 - 1, "which draw to repeat")}
+NOTEBOOKS = "The notebooks open with: .venv/bin/jupyter lab notebooks"
+
+
+class _Parser(argparse.ArgumentParser):
+    """Argparse, but a mistake is one sentence on stderr and not a usage text."""
+
+    def error(self, message):
+        raise LabkitError(f"{message}. For help: labkit --help.")
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run a command and return the exit code: 0, or 2 after one sentence about what is wrong."""
+    try:
+        asked = _parser().parse_args(arguments)
+        _say({"next": next_tweak, "check": checked, "new": laid_out}[asked.command](asked))
+        sys.stdout.flush()
+    except LabkitError as problem:
+        print(f"labkit: {problem}", file=sys.stderr)
+        return 2
+    except BrokenPipeError:                      # whoever read our output has had enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except KeyboardInterrupt:
+        return 130
+    return 0
+
+
+def _say(told: Report) -> None:
+    if hasattr(sys.stdout, "reconfigure"):
+        sys.stdout.reconfigure(errors="replace")
+    print(told.as_text())
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = _Parser(prog="labkit", description="Plan, pour, score and settle small batches of tinted lip colour.")
+    parser.add_argument("--version", action="version", version=f"labkit {labkit.__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name, (folder, does) in COMMANDS.items():
+        command = commands.add_parser(name, help=does, description=f"{does[0].upper()}{does[1:]}.")
+        command.add_argument("folder", metavar=folder)
+        for option, (usual, _, means) in WHOLE.items() if name == "next" else ():
+            command.add_argument(f"--{option}", type=_whole(option), default=usual, metavar="N",
+                                 help=f"{means} (default {usual})")
+        if name == "next":
+            command.add_argument("--keep", action="store_true", help="keep the round in plan.csv, with a bench sheet")
+    return parser
+
+
+def _whole(option: str):
+    """A reader of one whole number for argparse; its refusal names the option and the range."""
+    low, high = (0 if option == "seed" else 1), WHOLE[option][1]
+
+    def read(text: str) -> int:
+        if not text.isascii() or not text.isdigit() or not low <= int(text) <= high:
+            raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from {low} to {high}")
+        return int(text)
+    return read
+
+
+def laid_out(asked) -> Report:
+    """What `new` made, and what to do with it."""
+    trial = labkit.new_trial(asked.folder)
+    tables = plural(len(trial.tables), "empty table")
+    return report(line(f"{asked.folder} holds a commented trial.toml ({trial.name}) and {tables}."),
+                  line(f"Write your own formula and limits into trial.toml, then run: labkit check {asked.folder}"))
+
+
+def checked(asked) -> Report:
+    """What a trial holds, what was left out of it, and what is still to do; wrong input has raised before."""
+    trial = labkit.read_trial(asked.folder)
+    recipe, region = trial.recipe, trial.region
+    varies = (f"{plural(len(recipe.ingredients), 'ingredient')}; what varies: {words_joined(recipe.coordinates)}. The "
+              f"region has {plural(len(region.vertices()), 'corner')} in {plural(region.dimension, 'free dimension')}.")
+    blocks = [line(f"{asked.folder} can be read."), line(_standing(trial)), line(varies)]
+    blocks += [line(f"Left out: {why}") for why in trial.left_out.values()]
+    outside = trial.made.index[~trial.made["inside"]]
+    blocks += [line(f"Outside the present limits, and kept: {words_joined(outside)}.")] * bool(len(outside))
+    return report(*blocks, *_waiting(trial))
+
+
+def next_tweak(asked) -> Report:
+    """The panel, the surfaces, the next round, the formula settled on, the advice, the cautions, the notebooks."""
+    trial = labkit.read_trial(asked.folder)
+    planned = _unpoured(trial)
+    if planned is not None:
+        kept = _kept(asked, trial, planned, append=False)
+        return report(line(_standing(trial)), *_round_blocks(planned, "Planned, and not poured yet"), *kept, *_ending())
+    tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
+    blocks = [line(_standing(trial)), *_waiting(trial), *_findings(trial)]
+    blocks += _round_blocks(tweak.round, "Pour next") + _kept(asked, trial, tweak.round, append=True)
+    return report(*blocks, *_settled(trial, tweak), *_advice(tweak), *_ending())
+
+
+def _kept(asked, trial: Trial, round_: Round, *, append: bool) -> list[Block]:
+    """With --keep: the round in plan.csv and its bench sheet beside it."""
+    if not asked.keep:
+        return []
+    if append:
+        labkit.append_round(asked.folder, round_)
+    sheet = labkit.keep_sheet(asked.folder, f"round-{round_.number}", labkit.bench_sheet(trial, round_))
+    return [line(f"Round {round_.number} is in plan.csv; its bench sheet, to print: {sheet}")]
+
+
+def _standing(trial: Trial) -> str:
+    """One sentence: rounds, pours and scores so far."""
+    made, scores = trial.made, trial.standing_scores
+    if not len(trial.pours):
+        return f"{trial.name}: nothing is poured yet."
+    failed = f" ({len(trial.failed)} failed)" if trial.failed else ""
+    rounds = trial.plan.loc[trial.plan["pour"].isin(trial.pours["pour"]), "round"].nunique()
+    return (f"{trial.name}: {plural(made.index.size, 'pour')}{failed} in {plural(rounds, 'round')}, "
+            f"{plural(len(scores), 'score')} by {plural(scores['tester'].nunique(), 'tester')}.")
+
+
+def _waiting(trial: Trial) -> list[Block]:
+    """Planned and not poured, poured and not scored: each in one line."""
+    poured, scored = set(trial.pours["pour"]), set(trial.scores["pour"])
+    late = [pour for pour in trial.plan["pour"] if pour not in poured]
+    bare = [pour for pour in trial.made.index[trial.made["ok"]] if pour not in scored]
+    return ([line(f"Planned and not recorded as poured: {words_joined(late)}.")] * bool(late)
+            + [line(f"Poured and not scored yet: {words_joined(bare)}.")] * bool(bare))
+
+
+def _unpoured(trial: Trial) -> Round | None:
+    """The newest round, where none of its pours is recorded."""
+    plan = trial.plan
+    rows = plan[plan["round"] == plan["round"].max()].sort_values("order")
+    if not len(rows) or set(rows["pour"]) & set(trial.pours["pour"]):
+        return None
+    return Round(number=int(rows["round"].iloc[0]), frame=rows.reset_index(drop=True), recipe=trial.recipe)
+
+
+def _findings(trial: Trial) -> list[Block]:
+    """What the panel and the surfaces say so far."""
+    if not len(trial.standing_scores):
+        return []
+    panel = labkit.appraise_panel(trial)
+    surfaces = labkit.fit_surfaces(trial, panel)
+    return [heading("The panel"), *(line(text) for text in panel.in_two_lines()), heading("The surfaces"),
+            *(line(surface.in_one_line()) for surface in surfaces.values())]
+
+
+def _round_blocks(round_: Round, title: str) -> list[Block]:
+    """Grams into each pot, then the pours in pour order."""
+    first, *rest = round_._report().blocks
+    return [heading(f"{title} ({first.text[:1].lower()}{first.text[1:]})"), *rest]
+
+
+def _settled(trial: Trial, tweak: Tweak) -> list[Block]:
+    """Today's best formula: its grams, its factors and settings, and what to expect of it."""
+    best = tweak.best.iloc[0]
+    grams = [(name, best[f"{name} [g]"]) for name in trial.recipe.ingredients]
+    blocks = [heading("The formula it would settle on today"),
+              grid([f"{name} [g]" for name, _ in grams], [[value for _, value in grams]]),
+              line(", ".join(f"{name} {best[name]:.3g}" for name in trial.recipe.coordinates) + ".")]
+    told = grid_of(tweak.predictions, title="Predicted there: mean score, with a 90 % interval")
+    return blocks + [told] * bool(len(tweak.predictions))
+
+
+def _advice(tweak: Tweak) -> list[Block]:
+    return [heading("Advice"), *(line(part) for part in tweak.advice.split("\n") if part)]
+
+
+def _ending() -> list[Block]:
+    cautions = " ".join(f"{name}: {CAUTIONS[name][0].lower()}{CAUTIONS[name][1:]}" for name in AT_THE_BENCH)
+    return [heading("Cautions"), line(cautions), line(NOTEBOOKS)]
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,53 @@
+"""What the testers said about each pour, and what is left when their leanings are taken out."""
+
+import numpy as np
+
+from labkit.figures.axes import axes_or_new, title_and_marks
+from labkit.panel import Panel
+
+RAW = {"marker": "o", "color": "0.55", "markersize": 4, "markerfacecolor": "none", "markeredgewidth": 0.9}
+MEAN = {"marker": "D", "color": "black", "markersize": 6}
+
+
+def draw_panel(panel: Panel, attribute: str, ax=None):
+    """A row a pour, highest on top: each score as a ring, the adjusted mean with its 90 % interval. Returns the Axes.
+
+    Rings of one tester lie at one height within the rows. The interval is what the testers leave open, not how much a
+    second pour of the same formula would differ.
+    """
+    reading = panel.reading(attribute)
+    means = panel.pours.query("attribute == @attribute").set_index("pour").sort_values("mean", kind="stable")
+    scale, place = reading.attribute, {pour: row for row, pour in enumerate(means.index)}
+    ax = axes_or_new(ax, size=(6.4, 1.4 + 0.36 * len(means)))
+    scores, offsets = reading.scores, _offsets(reading.testers)
+    height = scores["pour"].map(place) + scores["tester"].map(offsets)
+    ax.plot(scores["score"], height, linestyle="none", zorder=2, **RAW)
+    ax.hlines(range(len(means)), means["low"], means["high"], color="black", linewidth=2.2, zorder=3)
+    ax.plot(means["mean"], range(len(means)), linestyle="none", zorder=4, **MEAN)
+    ax.set_yticks(range(len(means)), means.index)
+    _label(ax, scale, rows=len(means))
+    title_and_marks(ax, f"{panel.trial_name}: {scale.name}", _marks())
+    return ax
+
+
+def _offsets(testers: tuple[str, ...]) -> dict[str, float]:
+    """A height within the row for each tester, from top to bottom."""
+    heights = np.linspace(0.3, -0.3, len(testers)) if len(testers) > 1 else [0.0]
+    return dict(zip(testers, heights, strict=True))
+
+
+def _label(ax, scale, *, rows: int) -> None:
+    """The scale with the words at its ends."""
+    ends = [f"\n{end}" if end else "" for end in scale.ends]
+    ax.set_xticks([scale.low, (scale.low + scale.high) / 2, scale.high],
+                  [f"{scale.low:g}{ends[0]}", f"{(scale.low + scale.high) / 2:g}", f"{scale.high:g}{ends[1]}"])
+    ax.set(xlim=(scale.low - 0.03 * scale.width, scale.high + 0.03 * scale.width), ylim=(-0.7, rows - 0.3),
+           xlabel=f"{scale.name} [score]", ylabel="pour")
+    ax.grid(axis="y", color="0.9", linewidth=0.8, zorder=0)
+
+
+def _marks() -> list:
+    from matplotlib.lines import Line2D
+
+    return [Line2D([], [], linestyle="none", label="one score", **RAW),
+            Line2D([], [], linewidth=2.2, label="adjusted mean, 90 % interval", **MEAN)]
