@@ -13,7 +13,7 @@ import pandas as pd
 from labkit.checks import check_frame
 from labkit.errors import StoreError
 from labkit.rounds import Round
-from labkit.store.files import folder_of, replace_file, sweep
+from labkit.store.files import check_not_open, folder_of, replace_file, sweep
 from labkit.store.lock import only_writer
 from labkit.store.reading import OnDisk, file_of, read_folder
 from labkit.store.rows import content_with
@@ -94,4 +94,5 @@ def _worth_writing(plan: pd.DataFrame, trial: Trial) -> pd.DataFrame:
 def _write(disk: OnDisk, table: str, news: pd.DataFrame) -> None:
     before = disk.tables.get(table)
     path = os.path.join(disk.folder, file_of(table))
+    check_not_open(path)
     replace_file(path, content_with(disk.table(table), news), before=before.content if before else None)

@@ -4,7 +4,7 @@ import os
 from importlib import resources
 
 from labkit.errors import StoreError
-from labkit.store.files import reason_of, replace_file
+from labkit.store.files import path_of, reason_of, replace_file
 from labkit.store.reading import DEFINITION, file_of
 from labkit.store.rows import header_only
 from labkit.trial import Trial
@@ -28,7 +28,7 @@ def first_definition() -> str:
 
 
 def _empty_folder(folder: str | os.PathLike) -> str:
-    path = os.fspath(folder)
+    path = path_of(folder)
     try:
         os.makedirs(path, exist_ok=True)
         found = sorted(os.listdir(path))

@@ -16,9 +16,17 @@ from labkit.errors import StoreError
 _OLD = 60.0             # s after which something beside a lock was left by a writer that died
 
 
+def path_of(place: str | os.PathLike) -> str:
+    """A path as text."""
+    if not isinstance(place, str | os.PathLike):
+        raise StoreError(f"the place on disk is given as a {type(place).__name__}. "
+                         "Give the path of a trial's folder, such as trials/terracotta-stick.")
+    return os.fspath(place)
+
+
 def folder_of(folder: str | os.PathLike) -> str:
     """The path of a folder that exists."""
-    path = os.fspath(folder)
+    path = path_of(folder)
     if not os.path.isdir(path):
         found = "is a file, not a folder" if os.path.exists(path) else "does not exist"
         raise StoreError(f"the trial folder {path} {found}. Check how it is spelled; "
@@ -53,6 +61,17 @@ def replace_file(path: str, content: bytes, *, before: bytes | None) -> None:
         with contextlib.suppress(OSError):
             os.unlink(temporary)
     sync_folder(os.path.dirname(path))
+
+
+def check_not_open(path: str) -> None:
+    """Office suites mark what they have open with a file beside it; they would save over the rows that are added."""
+    folder, file = os.path.split(path)
+    mark = f".~lock.{file}#"
+    if os.path.exists(os.path.join(folder, mark)):
+        raise StoreError(
+            f"{path} is open in a spreadsheet, which would overwrite what is added. Save and close it there; "
+            f"when it is not open, delete {mark} in that folder."
+        )
 
 
 def sweep(folder: str) -> None:
@@ -95,7 +114,10 @@ def _write_whole(temporary: str, content: bytes, *, like: str) -> None:
         handle.flush()
         os.fsync(handle.fileno())
     if os.path.exists(like):
-        os.chmod(temporary, stat.S_IMODE(os.stat(like).st_mode))
+        found = os.stat(like)
+        with contextlib.suppress(OSError, AttributeError):      # only root may give away; some systems have no chown
+            os.chown(temporary, found.st_uid, found.st_gid)
+        os.chmod(temporary, stat.S_IMODE(found.st_mode))
 
 
 def _check_unchanged(path: str, before: bytes | None) -> None:

@@ -19,6 +19,7 @@ import subprocess
 import time
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
+from types import ModuleType
 
 from labkit.errors import StoreError
 from labkit.store.files import folder_refused
@@ -133,11 +134,15 @@ def _took(path: str, mine: Writer) -> bool:
         writer = _writer_at(path)
         if not alone or writer is None or not is_dead(writer):
             return False
-        os.unlink(path)
+        with contextlib.suppress(OSError):
+            os.unlink(path)
         return _created(path, mine)
 
 
 def _created(path: str, mine: Writer) -> bool:
+    """True when the lock was free and is ours now."""
+    if os.path.lexists(path):
+        return False
     beside = f"{path}.{mine.token}.tmp"
     try:
         with open(beside, "x", encoding="utf-8") as handle:
@@ -170,19 +175,22 @@ def _alone(folder: str) -> Iterator[bool]:
     """True while the kernel's own lock on the folder is ours; False where another has it or there is none."""
     try:
         import fcntl
-    except ImportError:
+        handle = os.open(folder, os.O_RDONLY)
+    except (ImportError, OSError):
         yield False
         return
-    handle = os.open(folder, os.O_RDONLY)
     try:
-        alone = True
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            alone = False
-        yield alone
+        yield _locked(fcntl, handle)
     finally:
         os.close(handle)
+
+
+def _locked(fcntl: ModuleType, handle: int) -> bool:
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
 
 
 def _writer_at(path: str) -> Writer | None:

@@ -1,4 +1,7 @@
 """A trial on disk after one round: two melts, four pours, three testers, two attributes (invented numbers)."""
+import pathlib
+import shutil
+
 import pandas as pd
 import pytest
 
@@ -110,26 +113,34 @@ def snapshot(folder):
     return {path.name: path.read_bytes() for path in sorted(folder.iterdir())}
 
 
+@pytest.fixture(scope="session")
+def stages(tmp_path_factory):
+    """The same trial at three stages, made once."""
+    place = tmp_path_factory.mktemp("stages")
+    folder = place / "begun"
+    round_ = first_round(labkit.new_trial(folder, STICK))
+    shutil.copytree(folder, place / "poured")
+    labkit.append_round(place / "poured", round_)
+    labkit.append_melts(place / "poured", melts_of(round_))
+    labkit.append_pours(place / "poured", pours_of(round_))
+    shutil.copytree(place / "poured", place / "scored")
+    labkit.append_scores(place / "scored", scores_of(["P01", "P02", "P03", "P04"]))
+    return place
+
+
 @pytest.fixture
-def begun(tmp_path):
+def begun(stages, tmp_path):
     """A trial with tables that only have headers."""
-    folder = tmp_path / "stick"
-    labkit.new_trial(folder, STICK)
-    return folder
+    return pathlib.Path(shutil.copytree(stages / "begun", tmp_path / "stick"))
 
 
 @pytest.fixture
-def poured(begun):
+def poured(stages, tmp_path):
     """A trial with one round poured and not scored."""
-    round_ = first_round(labkit.read_trial(begun))
-    labkit.append_round(begun, round_)
-    labkit.append_melts(begun, melts_of(round_))
-    labkit.append_pours(begun, pours_of(round_))
-    return begun
+    return pathlib.Path(shutil.copytree(stages / "poured", tmp_path / "stick"))
 
 
 @pytest.fixture
-def scored(poured):
+def scored(stages, tmp_path):
     """A trial with one round poured and scored."""
-    labkit.append_scores(poured, scores_of(["P01", "P02", "P03", "P04"]))
-    return poured
+    return pathlib.Path(shutil.copytree(stages / "scored", tmp_path / "stick"))

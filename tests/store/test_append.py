@@ -1,7 +1,9 @@
 """Appending to a trial on disk: checked as a whole, then written whole, in the manner of the file; or refused."""
 import datetime
+import multiprocessing
 import os
 import pathlib
+import shutil
 import tempfile
 
 import pandas as pd
@@ -11,7 +13,7 @@ from store.conftest import POT, STICK, first_round, melts_of, pours_of, scores_o
 import labkit
 from labkit.errors import LabkitError, PlanError, PourError, ScoreError, StoreError
 from labkit.rounds import round_from_factors
-from labkit.store import files
+from labkit.store import files, reading
 
 
 def refused(error, verb, *args, **kwargs):
@@ -256,6 +258,15 @@ class TestRefusedWhole:
 
 
 class TestFolders:
+    def test_a_trial_in_place_of_its_folder(self, scored):
+        text = ("the place on disk is given as a Trial. Give the path of a trial's folder, such as "
+                "trials/terracotta-stick.")
+        trial = labkit.read_trial(scored)
+        for verb, args in [(labkit.append_scores, (score(),)), (labkit.read_trial, ()), (labkit.new_trial, ())]:
+            with pytest.raises(StoreError) as caught:
+                verb(trial, *args)
+            assert str(caught.value) == text
+
     def test_a_folder_that_does_not_exist(self, tmp_path):
         text = f"the trial folder {tmp_path}/none does not exist. Check how it is spelled; `labkit new` lays out a new one."
         for verb, args in [(labkit.read_trial, ()), (labkit.append_scores, (score(),))]:
@@ -276,7 +287,7 @@ class TestFolders:
         (begun / "trial.toml").write_text(STICK.replace("pour_g = 20.0", "pour_g 20.0"))
         assert refused(LabkitError, labkit.read_trial, begun) == (
             "trial.toml cannot be read: Expected '=' after a key in a key/value pair (at line 6, column 8). "
-            "Mend that line; text stands in double quotes.")
+            "Mend that line: text in double quotes, numbers as 0.5.")
 
     def test_a_definition_as_editors_save_it(self, begun):
         path = begun / "trial.toml"
@@ -363,6 +374,67 @@ class TestReadOnly:
         os.symlink(tmp_path / "elsewhere.csv", begun / "plan.csv")
         labkit.append_round(begun, first_round(labkit.read_trial(begun)))
         assert os.path.islink(begun / "plan.csv") and len(labkit.read_trial(begun).plan) == 4
+
+
+class TestOthersMeanwhile:
+    def test_a_table_that_is_open_in_a_spreadsheet(self, scored):
+        (scored / ".~lock.scores.csv#").write_text(",maker,bench,04.05.2031 18:30,file:///home/maker;")
+        assert refused(StoreError, labkit.append_scores, scored, score()) == (
+            f"{scored}/scores.csv is open in a spreadsheet, which would overwrite what is added. "
+            "Save and close it there; when it is not open, delete .~lock.scores.csv# in that folder.")
+        labkit.set_aside(scored, tester="001", reason="cold")
+
+    def test_who_reads_while_another_writes_finds_what_every_row_names(self, poured, monkeypatch):
+        """The tables are read from the last to the first: here a pour and its score appear after scores.csv was read."""
+        read, pour = reading.read_bytes, pd.DataFrame({"pour": ["X-01"], "melt": ["M01"], "base [g]": [18.0]})
+
+        def read_and_let_another_write(path):
+            content = read(path)
+            if os.path.basename(path) == "scores.csv":
+                monkeypatch.setattr(reading, "read_bytes", read)
+                labkit.append_pours(poured, pour)
+                labkit.append_scores(poured, score(pour="X-01"))
+            return content
+        monkeypatch.setattr(reading, "read_bytes", read_and_let_another_write)
+        trial = labkit.read_trial(poured)
+        assert (len(trial.scores), len(trial.pours)) == (0, 5)
+        assert len(labkit.read_trial(poured).scores) == 1
+
+    def test_two_who_write_at_once_both_get_their_rows_in(self, poured):
+        context = multiprocessing.get_context("spawn")
+        writers = [context.Process(target=_append_some, args=(poured, name)) for name in ("A", "B")]
+        for writer in writers:
+            writer.start()
+        for writer in writers:
+            writer.join()
+        testers = labkit.read_trial(poured).scores["tester"]
+        assert sorted(testers) == sorted(f"{name}{k}" for name in "AB" for k in range(6))
+
+
+def _append_some(folder, name):
+    for k in range(6):
+        labkit.append_scores(folder, score(tester=f"{name}{k}"), wait=60)
+
+
+class TestTheDemoTrial:
+    @pytest.fixture
+    def copy(self, demo_folder, tmp_path):
+        if not demo_folder.is_dir():
+            pytest.skip("the demo trial is not there")
+        return pathlib.Path(shutil.copytree(demo_folder, tmp_path / "demo"))
+
+    def test_takes_another_round_with_its_scores(self, copy):
+        before, trial = snapshot(copy), labkit.read_trial(copy)
+        middle = trial.factors_of(trial.recipe.starting)
+        middle = middle.assign(**{s: trial.recipe.bounds.loc[s].mean() for s in trial.recipe.settings})
+        round_ = round_from_factors(trial.recipe, trial.batch, number=trial.next_round, melts=trial.next_melts(1),
+                                    pours=trial.next_pours(1), coordinates=middle)
+        labkit.append_round(copy, round_)
+        labkit.append_melts(copy, melts_of(round_))
+        labkit.append_pours(copy, pours_of(round_))
+        after = labkit.append_scores(copy, scores_of(round_.pours, ["T01"], [next(iter(trial.attributes))]))
+        assert len(after.standing_scores) == len(trial.standing_scores) + 1
+        assert all(content.startswith(before[name]) for name, content in snapshot(copy).items() if name in before)
 
 
 class TestTheDisk:

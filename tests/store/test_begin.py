@@ -1,0 +1,55 @@
+"""A new trial's folder."""
+import pytest
+from store.conftest import STICK, snapshot
+from store.test_append import refused
+
+import labkit
+from labkit.errors import LabkitError, StoreError
+from labkit.store import beginning
+
+
+def test_the_example_is_a_trial_as_it_stands(tmp_path):
+    folder = tmp_path / "trials" / "first"
+    trial = labkit.new_trial(folder)
+    assert trial.name == labkit.read_trial(folder).name == "My first stick"
+    assert trial.attributes.keys() == {"payoff", "hardness", "sheerness", "shade"}
+    assert (folder / "trial.toml").read_text(encoding="utf-8") == beginning.first_definition()
+
+
+def test_the_example_shows_the_cautions():
+    shown = " ".join(beginning.first_definition().replace("#", " ").split())
+    for words in ("Hot wax burns", "water bath", "Do not breathe pigment powder", "cosmetic-grade", "allergies"):
+        assert words in shown
+
+
+def test_tables_are_empty_and_have_their_headers(tmp_path):
+    labkit.new_trial(tmp_path, STICK)
+    files = snapshot(tmp_path)
+    assert sorted(files) == ["melts.csv", "plan.csv", "pours.csv", "readings.csv", "scores.csv", "servings.csv",
+                             "set_aside.csv", "trial.toml"]
+    grams = ["candelilla wax [g]", "mango butter [g]", "vitamin E [g]", "red paste [g]", "yellow paste [g]", "jojoba oil [g]"]
+    assert files["plan.csv"].decode() == ",".join(
+        ["round", "melt", "pour", "order", "wax", "red_share", "load", "pour_temperature", *grams]) + "\n"
+    assert files["pours.csv"].decode() == ",".join(
+        ["pour", "melt", "date", "base [g]", *grams, "pour_temperature", "outcome", "defects", "note", "corrects",
+         "reason"]) + "\n"
+    assert files["scores.csv"] == b"pour,tester,session,position,attribute,score,corrects,reason\n"
+    assert files["trial.toml"].decode() == STICK
+
+
+def test_a_folder_with_something_in_it_is_left_alone(tmp_path):
+    (tmp_path / "diary.txt").write_text("dear diary")
+    assert refused(StoreError, labkit.new_trial, tmp_path) == (
+        f"the folder {tmp_path} is not empty: it holds diary.txt. Name a new folder for the trial.")
+    with pytest.raises(StoreError) as caught:
+        labkit.new_trial(tmp_path / "diary.txt")
+    assert str(caught.value) == f"{tmp_path}/diary.txt is a file. Name a new folder for the trial."
+    with pytest.raises(StoreError) as caught:
+        labkit.new_trial(tmp_path / "diary.txt" / "new")
+    assert str(caught.value) == f"the folder {tmp_path}/diary.txt/new cannot be made: not a directory. Name another place."
+
+
+def test_a_definition_that_does_not_hold_makes_no_folder(tmp_path):
+    assert refused(LabkitError, labkit.new_trial, tmp_path / "new", STICK.replace("low = 0.10", "low = 0.40")) == (
+        "[factors.wax]: low is 0.4 and high is 0.22. Give the lower number as low.")
+    assert not (tmp_path / "new").exists()
