@@ -58,7 +58,7 @@ def scale_use(cells, noise, *, spread, use=USE):
     noise of single scores at first: it is taken off, and the slopes are found once more.
     """
     for _ in range(2):
-        slopes = [_slope(cells, noise, tester, spread, use) for tester in range(cells.count.shape[1])]
+        slopes = [slope_of(cells, noise, tester, spread=spread, use=use) for tester in range(cells.count.shape[1])]
         raw, raw_se, slope, se, alike = np.array(slopes).T
         noise = replace(noise, score=_without_slopes(cells, noise, slope))
     testers = len(slope)
@@ -100,7 +100,7 @@ def chance_of_constant(cells, noise, tester, *, means, step):
 
 
 def surprises(cells, noise, *, df):
-    """Distance of each cell from what its pour and tester lead one to expect, in standard deviations (P, T).
+    """What pour and tester lead one to expect of each cell, and how far off it is in standard deviations (P, T).
 
     With Q the residual maker of all cells under the model, the residual of a cell left out of the fit is
     (Qy)_i / Q_ii with variance 1 / Q_ii (Dubrule 1983, Math. Geology 15:687-699). The cell is left out of the
@@ -113,12 +113,13 @@ def surprises(cells, noise, *, df):
     columns = np.eye(len(cells.count))[pour]
     load = precision @ columns
     maker = precision - load @ np.linalg.solve(columns.T @ load, load.T)
-    diagonal = np.diag(maker)
-    told = diagonal > 1e-9 * np.diag(precision)
-    table = np.full(cells.count.shape, np.nan)
-    away = (maker @ cells.mean[pour, tester])[told] / np.sqrt(diagonal[told])
-    table[pour[told], tester[told]] = _normal_score(away, max(df, 2.0))
-    return table
+    told = np.diag(maker) > 1e-9 * np.diag(precision)
+    at, diagonal = (pour[told], tester[told]), np.diag(maker)[told]
+    expected, away = np.full(cells.count.shape, np.nan), np.full(cells.count.shape, np.nan)
+    left = (maker @ cells.mean[pour, tester])[told]
+    expected[at] = cells.mean[at] - left / diagonal
+    away[at] = _normal_score(left / np.sqrt(diagonal), max(df, 2.0))
+    return expected, away
 
 
 def _normal_score(away, df):
@@ -136,8 +137,12 @@ def without(cells, *, testers=(), pours=()):
     return replace(cells, mean=cells.mean[block], count=count[block]), kept
 
 
-def _slope(cells, noise, tester, spread, use):
-    """raw, its se, shrunken, its se, correlation with the rest, of one tester."""
+def slope_of(cells, noise, tester, *, spread, use=USE):
+    """One tester against the rest: raw slope, its se, the slope shrunken towards 1, its se, correlation.
+
+    With x_p = E[x_p | the others' means] about its mean, raw = sum x y / sum x^2, with error variance
+    v + var(x_p | others) a score; the prior of a slope is N(1, use^2).
+    """
     nothing = np.nan, np.nan, 1.0, use, np.nan
     rest, kept = without(cells, testers=[tester])
     common = np.flatnonzero(cells.count[kept, tester] > 0)

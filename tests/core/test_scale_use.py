@@ -90,12 +90,12 @@ def test_surprise_is_the_score_predicted_from_all_others():
     """Dense: leave one cell out, predict it by the best linear unbiased predictor at the same noise."""
     cells, _ = panel(4, pours=5, testers=4, share=0.8)
     noise = lv.Noise(tester=1.0, score=0.8, stays=0.5)
-    found = su.surprises(cells, noise, df=1e9)
+    expected, away = su.surprises(cells, noise, df=1e9)
     pour, tester = np.nonzero(cells.count)
     for p, t in zip(pour, tester):
         rest = ~((pour == p) & (tester == t))
         if p not in pour[rest]:
-            assert np.isnan(found[p, t])
+            assert np.isnan(away[p, t])
             continue
         x = np.eye(len(cells.count))[pour]
         whole = 0.64 * np.eye(len(pour)) + 1.0 * (tester[:, None] == tester)
@@ -107,8 +107,8 @@ def test_surprise_is_the_score_predicted_from_all_others():
         new = x[~rest][:, used] - cross @ design
         predicted = x[~rest][:, used] @ mean + cross @ (cells.mean[pour, tester][rest] - design @ mean)
         variance = whole[~rest][:, ~rest] - cross @ whole[rest][:, ~rest] + new @ np.linalg.inv(information) @ new.T
-        expected = (cells.mean[p, t] - predicted[0]) / np.sqrt(variance[0, 0])
-        assert found[p, t] == pytest.approx(expected, abs=1e-6)
+        assert expected[p, t] == pytest.approx(predicted[0], abs=1e-9)
+        assert away[p, t] == pytest.approx((cells.mean[p, t] - predicted[0]) / np.sqrt(variance[0, 0]), abs=1e-6)
 
 
 def test_normal_score_of_a_t():

@@ -1,0 +1,196 @@
+"""Panel: what the scores of a trial say about testers and pours, attribute by attribute."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+
+from labkit.checks import check_choice
+from labkit.core.levels import SPREAD
+from labkit.errors import PanelError
+from labkit.panel.flags import Verdict, verdict_on
+from labkit.panel.reading import PRIORS, Reading
+from labkit.panel.report import agree_sentence, lean_sentence, panel_report
+from labkit.wording import plural, words_joined
+
+NOTHING_YET = 0.8      # of the prior's spread: what is still as unsure as that has not been told by the data
+NOISE_NAMES = MappingProxyType({"tester": "testers", "tester_pour": "tester x pour"})
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Panel:
+    """What the testers can and cannot tell; frames are copies, an attribute without scores is not in them."""
+
+    trial_name: str
+    readings: Mapping[str, Reading]
+    verdicts: Mapping[str, Verdict]
+    unscored: tuple[str, ...]
+
+    @property
+    def attributes(self) -> tuple[str, ...]:
+        """The attributes that were scored, in the order of trial.toml."""
+        return tuple(self.readings)
+
+    @property
+    def agreement(self) -> pd.DataFrame:
+        """A row an attribute: how many, icc with 90 % limits and which it is, reliability of the pours' means,
+        Kendall's W of those who scored every pour, and a rank test of whether the orders have anything in common."""
+        return pd.DataFrame([_agreement_row(reading) for reading in self.readings.values()])
+
+    @property
+    def testers(self) -> pd.DataFrame:
+        """A row a tester and attribute: scores, level [scale] and slope (use of the scale, 1 = the panel's) with
+        standard errors, correlation with the rest, standard deviation of own repeats, flags in plain words."""
+        return pd.concat([_tester_rows(reading, self.verdicts[name]) for name, reading in self.readings.items()],
+                         ignore_index=True)
+
+    @property
+    def pours(self) -> pd.DataFrame:
+        """A row a pour and attribute: adjusted mean [scale], its se and 90 % interval, scores, testers, raw mean."""
+        return pd.concat([_pour_rows(reading) for reading in self.readings.values()], ignore_index=True)
+
+    @property
+    def noise(self) -> pd.DataFrame:
+        """A row an attribute and source: stated and found standard deviation [scale], 90 % limits, what it says."""
+        return pd.DataFrame([row for reading in self.readings.values() for row in _noise_rows(reading)])
+
+    @property
+    def flags(self) -> pd.DataFrame:
+        """A row a flag: attribute, tester, pour (blank: all), kind, and a sentence."""
+        frames = [verdict.flags for verdict in self.verdicts.values()]
+        return pd.concat([frame for frame in frames if len(frame)] or frames[:1], ignore_index=True)
+
+    def means(self, attribute: str) -> tuple[pd.Series, pd.DataFrame]:
+        """Adjusted means by pour, and their covariance: what testers and tester x pour leave open.
+
+        The mean of a pour is what would be seen had every tester of the panel scored it. Variation from pour to pour,
+        melt to melt and round to round is not in the covariance.
+        """
+        reading = self.reading(attribute)
+        index = pd.Index(reading.pours, name="pour")
+        means = pd.Series(reading.adjusted.means, index=index, name=attribute)
+        return means, pd.DataFrame(reading.adjusted.covariance, index=index, columns=index.rename(None))
+
+    def reading(self, attribute: str) -> Reading:
+        """Everything that was worked out for one attribute."""
+        check_choice(attribute, self.attributes, name="attribute", error=PanelError)
+        return self.readings[attribute]
+
+    def in_two_lines(self) -> list[str]:
+        """Do they agree; who leans or looks odd: two sentences."""
+        return [agree_sentence(self), lean_sentence(self)]
+
+    def to_frame(self) -> pd.DataFrame:
+        """The pours' means without display rounding."""
+        return self.pours
+
+    def _report(self):
+        return panel_report(self)
+
+    def __str__(self) -> str:
+        return self._report().as_text()
+
+    def _repr_html_(self) -> str:
+        return self._report().as_html()
+
+    def __repr__(self) -> str:
+        testers = {tester for reading in self.readings.values() for tester in reading.testers}
+        pours = {pour for reading in self.readings.values() for pour in reading.pours}
+        return (f"<Panel of {self.trial_name}: {plural(len(testers), 'tester')}, {plural(len(pours), 'pour')}, "
+                f"{words_joined(self.attributes)}>")
+
+
+def appraise_panel(trial, *, prior: str = "weak") -> Panel:
+    """Read the standing scores of a trial as a panel, attribute by attribute.
+
+    score = pour (fixed) + tester (random) + tester x pour (random, with repeats); incomplete tables are welcome.
+    prior : "weak" takes the trial's stated noise as the middle of a lognormal prior (two in three within a factor
+        of two) beside the restricted likelihood; "flat" is restricted maximum likelihood alone, for people who check.
+    """
+    check_choice(prior, PRIORS, name="prior", error=PanelError)
+    scores, made = trial.standing_scores, trial.made
+    if scores.empty:
+        raise PanelError(
+            f"{trial.name} has no standing score, so there is no panel to appraise. "
+            "Record scores with append_scores (or trial.with_scores), or take back what is set aside."
+        )
+    readings = {
+        name: Reading.of(scores[scores["attribute"] == name], attribute=attribute, pours=made.index,
+                         stated=trial.noise_of(name), prior=prior)
+        for name, attribute in trial.attributes.items() if (scores["attribute"] == name).any()
+    }
+    verdicts = {name: verdict_on(reading, attributes=len(readings)) for name, reading in readings.items()}
+    there = set(scores["pour"])
+    return Panel(
+        trial_name=trial.name, readings=MappingProxyType(readings), verdicts=MappingProxyType(verdicts),
+        unscored=tuple(pour for pour in made.index[made["ok"]] if pour not in there),
+    )
+
+
+def _agreement_row(reading: Reading) -> dict:
+    kind, icc = reading.icc()
+    w, complete = reading.concordance()
+    name, test = reading.rank_test()
+    return {
+        "attribute": reading.attribute.name, "testers": len(reading.testers), "pours": len(reading.pours),
+        "scores": len(reading.scores), "icc": icc.estimate, "low": icc.low, "high": icc.high, "icc_from": kind,
+        "reliability": reading.reliability, "kendall_w": w, "w_testers": complete, "test": name,
+        "statistic": test.statistic, "df": test.df, "df2": test.df2, "p": test.p,
+    }
+
+
+def _tester_rows(reading: Reading, verdict: Verdict) -> pd.DataFrame:
+    flags, use = verdict.flags, verdict.use
+    se = np.sqrt(np.maximum(np.diag(reading.adjusted.level_covariance), 0.0))
+    counts = reading.cells.count
+    return pd.DataFrame({
+        "attribute": reading.attribute.name, "tester": list(reading.testers),
+        "n": counts.sum(axis=0).astype(int), "pours": (counts > 0).sum(axis=0),
+        "level": reading.adjusted.levels, "level_se": se,
+        "slope": use.slope, "slope_se": use.slope_se, "alike": use.alike,
+        "repeat_sd": [_repeat_sd(reading, tester) for tester in reading.testers],
+        "flags": ["; ".join(flags.loc[flags["tester"] == tester, "says"]) for tester in reading.testers],
+    })
+
+
+def _repeat_sd(reading: Reading, tester: str) -> float:
+    """Standard deviation of one tester's scores of the same pour, NaN where none was scored twice."""
+    scores = reading.scores[reading.scores["tester"] == tester]
+    groups = scores.groupby("pour")["score"]
+    df = int((groups.size() - 1).sum())
+    return float(np.sqrt(((scores["score"] - groups.transform("mean")) ** 2).sum() / df)) if df else np.nan
+
+
+def _pour_rows(reading: Reading) -> pd.DataFrame:
+    means, counts = reading.adjusted.means, reading.cells.count
+    se = np.sqrt(np.maximum(np.diag(reading.adjusted.covariance), 0.0))
+    raw = reading.scores.groupby("pour")["score"].mean()
+    return pd.DataFrame({
+        "attribute": reading.attribute.name, "pour": list(reading.pours), "mean": means, "se": se,
+        "low": means - reading.multiple * se, "high": means + reading.multiple * se,
+        "n": counts.sum(axis=1).astype(int), "testers": (counts > 0).sum(axis=1),
+        "raw_mean": raw.loc[list(reading.pours)].to_numpy(float),
+    })
+
+
+def _noise_rows(reading: Reading) -> list[dict]:
+    noise = reading.noise
+    found = {"tester": (noise.tester, noise.unsure_tester), "tester_pour": (noise.score, noise.unsure_score)}
+    return [{
+        "attribute": reading.attribute.name, "source": source, "stated": reading.stated[source], "found": sd,
+        "low": sd * np.exp(-1.645 * unsure), "high": sd * np.exp(1.645 * unsure),
+        "says": _noise_words(source, reading.stated[source], sd, unsure, reading.prior),
+    } for source, (sd, unsure) in found.items()]
+
+
+def _noise_words(source: str, stated: float, found: float, unsure: float, prior: str) -> str:
+    if prior == "flat":
+        return "from the scores alone"
+    name = NOISE_NAMES[source]
+    if unsure > NOTHING_YET * SPREAD and abs(np.log(found / stated)) < SPREAD / 3:
+        return f"the data say nothing yet about {name}"
+    if 0.8 <= found / stated <= 1.25:
+        return "about as stated"
+    return "more than stated" if found > stated else "less than stated"

@@ -1,0 +1,138 @@
+"""What looks odd in the scores, in plain words. A flag never drops anything: setting aside is the maker's choice.
+
+A tester is looked at first for the same score throughout, then for a reversed scale; single scores are judged
+against the testers who remain. All thresholds stand here. With 8 pours, 8 testers, a spread between pours of 1.5
+and a noise of .8, about 4 clean panels in 100 raise any flag (the tests measure it).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtri
+
+from labkit.core import levels, scale_use
+from labkit.panel.reading import Reading
+from labkit.wording import plural
+
+FAR = 0.035            # chance that a clean panel has any score called far from expectation
+CONSTANT = 0.005       # chance that it has any tester called constant
+REVERSED = 4.0         # log odds of a reversed tester over an honest one from which he is called reversed
+WILD = 2.0             # sd of the slope of a tester who is flagged: next to no shrinking
+LEAST_SCORES = 3       # pours that a tester must have scored before his use of the scale is judged
+COLUMNS = ("attribute", "tester", "pour", "kind", "says")
+SAME, TURNED, ODD = "same score for everything", "reversed scale", "far from expectation"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Verdict:
+    """What looks odd in one attribute, and the use of the scale judged with that in mind."""
+
+    flags: pd.DataFrame
+    use: scale_use.ScaleUse
+
+
+def verdict_on(reading: Reading, *, attributes: int) -> Verdict:
+    """Flags of one attribute; the chances above are shared out among the `attributes` of the panel."""
+    if len(reading.testers) < 2 or reading.all_equal or reading.noise.score <= 0:
+        return Verdict(flags=pd.DataFrame(columns=list(COLUMNS)), use=_use(reading, []))
+    constant = [t for t in range(len(reading.testers)) if _is_constant(reading, t, attributes)]
+    turned = _reversed(reading, constant, attributes)
+    use = _use(reading, constant + turned)
+    rows = [_constant_row(reading, tester) for tester in constant]
+    rows += [_reversed_row(reading, tester, use.alike[tester]) for tester in turned]
+    rows += _far_rows(reading, constant + turned, attributes)
+    return Verdict(flags=pd.DataFrame(rows, columns=list(COLUMNS)), use=use)
+
+
+def _use(reading: Reading, odd: list[int]) -> scale_use.ScaleUse:
+    """Use of the scale by tester; those who look odd are measured against the others and hardly shrunken."""
+    honest = [t for t in range(len(reading.testers)) if t not in odd]
+    cells, _ = scale_use.without(reading.cells, testers=odd)
+    noise = _noise(cells, reading)
+    spread = scale_use.spread_of_pours(levels.adjusted_means(cells, noise), stated=reading.stated_spread)
+    found = scale_use.scale_use(cells, noise, spread=spread)
+    columns = np.full((5, len(reading.testers)), np.nan)
+    columns[:, honest] = [found.raw, found.raw_se, found.slope, found.slope_se, found.alike]
+    for tester in odd:
+        alone, _ = scale_use.without(reading.cells, testers=[t for t in odd if t != tester])
+        place = sorted([*honest, tester]).index(tester)
+        columns[:, tester] = scale_use.slope_of(alone, noise, place, spread=spread, use=WILD)
+    return scale_use.ScaleUse(**dict(zip(("raw", "raw_se", "slope", "slope_se", "alike"), columns, strict=True)))
+
+
+def _noise(cells: levels.Cells, reading: Reading) -> levels.Noise:
+    return levels.noise_with_prior(cells, tester=reading.stated["tester"], score=reading.stated["tester_pour"])
+
+
+def _is_constant(reading: Reading, tester: int, attributes: int) -> bool:
+    """All scores the same, where the pours' means by the others make that hard to believe."""
+    own = reading.table[:, tester][reading.cells.count[:, tester] > 0]
+    if len(own) < LEAST_SCORES or np.ptp(own) > 0:
+        return False
+    rest, kept = scale_use.without(reading.cells, testers=[tester])
+    noise = _noise(rest, reading)
+    means = np.full(len(reading.pours), np.nan)
+    means[kept] = levels.adjusted_means(rest, noise).means
+    means = np.where(np.isnan(means), np.nanmean(means), means)
+    chance = scale_use.chance_of_constant(reading.cells, noise, tester, means=means, step=_step(reading))
+    return chance * len(reading.testers) * attributes < CONSTANT
+
+
+def _step(reading: Reading) -> float:
+    """The smallest distance between two scores that were given."""
+    given = np.unique(reading.scores["score"])
+    return float(np.diff(given).min()) if len(given) > 1 else reading.attribute.width
+
+
+def _reversed(reading: Reading, left_out: list[int], attributes: int) -> list[int]:
+    """Testers called reversed, the clearest first, each judged without those found before."""
+    found: list[int] = []
+    while True:
+        live = [t for t in range(len(reading.testers)) if t not in left_out + found]
+        if len(live) < 3:
+            return found
+        cells, _ = scale_use.without(reading.cells, testers=left_out + found)
+        noise = _noise(cells, reading)
+        spread = scale_use.spread_of_pours(levels.adjusted_means(cells, noise), stated=reading.stated_spread)
+        odds = scale_use.reversal_odds(scale_use.scale_use(cells, noise, spread=spread))
+        odds[(cells.count > 0).sum(axis=0) < LEAST_SCORES] = 0.0
+        if odds.max() < REVERSED + np.log(attributes):
+            return found
+        found.append(live[int(odds.argmax())])
+
+
+def _far_rows(reading: Reading, left_out: list[int], attributes: int) -> list[tuple]:
+    """Scores that pour and tester would not lead one to expect, among testers who are not flagged whole."""
+    testers = [t for t in range(len(reading.testers)) if t not in left_out]
+    if len(testers) < 2:
+        return []
+    cells, pours = scale_use.without(reading.cells, testers=left_out)
+    noise = _noise(cells, reading)
+    expected, away = scale_use.surprises(cells, noise, df=0.5 / noise.unsure_score**2)
+    judged = int(np.sum(~np.isnan(away)))
+    limit = -ndtri(FAR / (2 * attributes * max(judged, 1)))
+    return [_far_row(reading, testers[t], pours[p], cells.mean[p, t], expected[p, t], away[p, t])
+            for p, t in zip(*np.nonzero(np.abs(np.nan_to_num(away)) > limit), strict=True)]
+
+
+def _constant_row(reading: Reading, tester: int) -> tuple:
+    name, own = reading.testers[tester], reading.table[:, tester]
+    given, count = own[~np.isnan(own)][0], int(np.sum(~np.isnan(own)))
+    attribute = reading.attribute.name
+    return attribute, name, "", SAME, f"{name} gave {given:g} to each of {plural(count, 'pour')} for {attribute}"
+
+
+def _reversed_row(reading: Reading, tester: int, alike: float) -> tuple:
+    name, attribute = reading.testers[tester], reading.attribute.name
+    says = (f"{name} scores {attribute} the other way round than the rest (correlation {alike:.2f}): "
+            "ask which end is which")
+    return attribute, name, "", TURNED, says
+
+
+def _far_row(reading: Reading, tester: int, pour: int, score: float, expected: float, away: float) -> tuple:
+    name, attribute, where = reading.testers[tester], reading.attribute.name, reading.pours[pour]
+    expected = np.clip(expected, reading.attribute.low, reading.attribute.high)
+    says = (f"{name} gave {where} {score:g} for {attribute}, where {expected:.1f} would be expected "
+            f"({abs(away):.1f} standard deviations)")
+    return attribute, name, where, ODD, says

@@ -1,0 +1,141 @@
+"""One attribute's scores read as a panel: noise, adjusted means, levels, use of the scale, agreement."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+from scipy.special import stdtrit
+
+from labkit.attributes import Attribute
+from labkit.core import agreement, levels, reliability, scale_use
+from labkit.errors import PanelError
+from labkit.wording import plural
+
+LEVEL = 0.9                    # of every interval here
+PRIORS = ("weak", "flat")
+SPREAD_OF_POURS = 0.15         # stated spread between pours, a part of the scale's width: weak, within a factor of 3
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Reading:
+    """The scores of one attribute and what they say; rows and columns of arrays are `pours` and `testers`."""
+
+    attribute: Attribute
+    pours: tuple[str, ...]
+    testers: tuple[str, ...]
+    scores: pd.DataFrame
+    stated: dict[str, float]
+    prior: str
+    cells: levels.Cells
+    noise: levels.Noise
+    adjusted: levels.Adjusted
+
+    @classmethod
+    def of(cls, scores: pd.DataFrame, *, attribute: Attribute, pours, stated: dict[str, float], prior: str):
+        """From standing scores of one attribute; `pours` gives their order."""
+        there = set(scores["pour"])
+        pours = tuple(pour for pour in pours if pour in there)
+        testers = tuple(sorted(set(scores["tester"])))
+        cells = levels.cells_of(
+            pd.Categorical(scores["pour"], categories=pours).codes,
+            pd.Categorical(scores["tester"], categories=testers).codes,
+            scores["score"].to_numpy(float),
+        )
+        noise = _noise(cells, stated, prior, attribute.name)
+        return cls(
+            attribute=attribute, pours=pours, testers=testers, scores=scores.reset_index(drop=True), stated=stated,
+            prior=prior, cells=cells, noise=noise, adjusted=levels.adjusted_means(cells, noise),
+        )
+
+    @property
+    def all_equal(self) -> bool:
+        """True where every score is the same."""
+        return bool(np.ptp(self.scores["score"].to_numpy()) == 0)
+
+    @property
+    def table(self) -> np.ndarray:
+        """Mean score by pour and tester, NaN where there is none."""
+        return np.where(self.cells.count > 0, self.cells.mean, np.nan)
+
+    @property
+    def df(self) -> float:
+        """Degrees of freedom of the noise of a score, those that the prior is worth included: 1 / (2 var log sd)."""
+        return 0.5 / self.noise.unsure_score**2 if self.prior == "weak" else float(self.cells.df)
+
+    @property
+    def multiple(self) -> float:
+        """How many standard errors an interval reaches to either side."""
+        if self.prior == "weak":
+            return levels.normal_multiple(self.noise.unsure_score, level=LEVEL)
+        return float(stdtrit(self.cells.df, 0.5 + LEVEL / 2))
+
+    @property
+    def stated_spread(self) -> float:
+        return SPREAD_OF_POURS * self.attribute.width
+
+    @cached_property
+    def spread(self) -> float:
+        """Standard deviation between pours."""
+        return scale_use.spread_of_pours(self.adjusted, stated=self.stated_spread)
+
+    @property
+    def reliability(self) -> float:
+        """Share of the variance between the pours' means that is not noise: v_P / (v_P + mean noise of a mean)."""
+        n, covariance = len(self.pours), self.adjusted.covariance
+        if n < 2 or self.all_equal:
+            return np.nan
+        noise = (np.trace(covariance) - covariance.sum() / n) / (n - 1)
+        return float(self.spread**2 / (self.spread**2 + noise))
+
+    def icc(self) -> tuple[str, agreement.Interval]:
+        """Which icc, and the icc with limits: of a complete table ICC(2,1), else from the variance components."""
+        if len(self.testers) < 2 or len(self.pours) < 2 or self.all_equal:
+            return "none", agreement.Interval(np.nan, np.nan, np.nan)
+        if (self.cells.count == 1).all():
+            return "ICC(2,1)", agreement.intraclass_correlations(self.table, level=LEVEL)["ICC(2,1)"]
+        stated = {"pour": self.stated_spread, "tester": self.stated["tester"], "score": self.stated["tester_pour"]}
+        noise = self.noise if self.prior == "weak" else _noise(self.cells, self.stated, "weak", self.attribute.name)
+        found = reliability.icc_with_gaps(self.cells, noise, **stated, level=LEVEL)
+        return "variance components", agreement.Interval(*found)
+
+    def concordance(self) -> tuple[float, int]:
+        """Kendall's W of the testers who scored every pour, and how many they are; NaN for fewer than two."""
+        complete = self.table[:, (self.cells.count > 0).all(axis=0)]
+        if min(complete.shape) < 2:
+            return np.nan, complete.shape[1]
+        return agreement.kendalls_w(complete)[0], complete.shape[1]
+
+    def rank_test(self) -> tuple[str, agreement.RankTest]:
+        """Do the testers' orders of the pours have anything in common? The test that suits the table."""
+        table = self.table
+        if min(table.shape) < 2:
+            return "none", agreement.RankTest(np.nan, np.nan, np.nan, np.nan)
+        if not np.isnan(table).any():
+            return "Kendall's W", agreement.kendalls_w(table)[1]
+        if agreement.is_balanced_incomplete(table):
+            return "Durbin", agreement.durbin(table)
+        found = agreement.skillings_mack(table)
+        return ("Skillings-Mack", found) if found.df else ("none", found._replace(p=np.nan))
+
+    def islands(self) -> list[list[str]]:
+        """Groups of pours that no tester links to each other."""
+        linked = (self.cells.count > 0).astype(float)
+        reach = linked @ linked.T > 0
+        for _ in range(len(self.pours).bit_length()):
+            reach = (reach.astype(float) @ reach) > 0
+        groups = {tuple(np.flatnonzero(row)) for row in reach}
+        return [[self.pours[i] for i in group] for group in sorted(groups)]
+
+
+def _noise(cells: levels.Cells, stated: dict[str, float], prior: str, attribute: str) -> levels.Noise:
+    if prior == "weak":
+        return levels.noise_with_prior(cells, tester=stated["tester"], score=stated["tester_pour"])
+    found = levels.noise_by_reml(cells)
+    pours, testers = cells.count.shape
+    if cells.df < 1 or not np.isfinite(found.score):
+        raise PanelError(
+            f"{attribute} has {plural(int(cells.count.sum()), 'score')} by {plural(testers, 'tester')} on "
+            f"{plural(pours, 'pour')}, too few to tell the noise from the scores alone. Use prior='weak'."
+        )
+    return found

@@ -1,0 +1,147 @@
+"""The words of a panel: reports in the order of the maker's questions."""
+
+import numpy as np
+import pandas as pd
+
+from labkit.wording import Report, grid, grid_of, heading, line, plural, report, words_joined
+
+TELLS = 0.05           # p below which the testers' orders have something in common
+LEANS = 2.0            # standard errors from which a tester is said to score high or low
+NOTABLE = 0.05         # and the least part of the scale that is worth a word
+NAMED = 2              # testers named in one sentence
+
+
+def panel_report(panel) -> Report:
+    """Do they agree? Who leans? Which pours differ? How sure is that?"""
+    return report(
+        heading(f"Do they agree? {panel.trial_name}"), *_agreement_blocks(panel),
+        heading("Who leans?"), *_tester_blocks(panel),
+        heading("Which pours differ?"), *_pour_blocks(panel),
+        heading("How much is noise?"), *_noise_blocks(panel),
+    )
+
+
+def agree_sentence(panel) -> str:
+    """On which attributes the testers tell the pours apart."""
+    frame = panel.agreement.set_index("attribute")
+    testers, pours = int(frame["testers"].max()), int(frame["pours"].max())
+    start = f"{plural(testers, 'tester')} scored {plural(pours, 'pour')}"
+    if testers == 1:
+        return f"{start}: with one tester nothing can be said about agreement."
+    if pours == 1:
+        return f"{start}: with one pour there is nothing to tell apart."
+    told = [_with_icc(panel, name, row) for name, row in frame.iterrows() if row["p"] < TELLS]
+    rest = [_with_icc(panel, name, row) for name, row in frame.iterrows() if not row["p"] < TELLS]
+    if not told:
+        return f"{start} and cannot yet be said to tell them apart on {words_joined(rest, last='or')}."
+    return f"{start} and tell them apart on {words_joined(told)}" + (
+        f", not yet on {words_joined(rest, last='or')}." if rest else ".")
+
+
+def _with_icc(panel, name: str, row: pd.Series) -> str:
+    if panel.readings[name].all_equal:
+        return f"{name} (every score the same)"
+    return f"{name} (icc {row['icc']:.2f})" if np.isfinite(row["icc"]) else f"{name} (too few scores)"
+
+
+def lean_sentence(panel) -> str:
+    """Who scores high or low, and what looks odd."""
+    leaning, flags = _leaning(panel), panel.flags
+    if panel.testers["tester"].nunique() == 1:
+        return f"There is nobody to compare {panel.testers['tester'].iloc[0]} with."
+    words = [f"{tester} scores {words_joined(parts)}" for tester, parts in list(leaning.items())[:NAMED]]
+    others = len(leaning) - len(words)
+    start = ", ".join(words) if words else "Nobody clearly scores high or low"
+    start += f", and {plural(others, 'other tester')} less so" if others else ""
+    if flags.empty:
+        return f"{start}; no score looks odd."
+    more = f" ({plural(len(flags) - 1, 'more flag')} in the report)" if len(flags) > 1 else ""
+    return f"{start}; to look at: {flags['says'].iloc[0]}{more}."
+
+
+def _leaning(panel) -> dict[str, list[str]]:
+    """tester -> `high on payoff (+1.2)` where that is clear and worth a word, who leans most first."""
+    frame = panel.testers
+    width = frame["attribute"].map({name: reading.attribute.width for name, reading in panel.readings.items()})
+    clear = frame["level"].abs() > np.maximum(NOTABLE * width, LEANS * frame["level_se"])
+    frame = frame.assign(part=frame["level"] / width)[clear]
+    total = frame["part"].abs().groupby(frame["tester"]).sum().sort_values(ascending=False, kind="stable")
+    return {tester: _sides(frame[frame["tester"] == tester]) for tester in total.index}
+
+
+def _sides(rows: pd.DataFrame) -> list[str]:
+    """`high on payoff (+1.2) and hardness (+0.9)`, `low on shade (-1.0)`."""
+    found = []
+    for side, own in (("high", rows[rows["level"] > 0]), ("low", rows[rows["level"] < 0])):
+        parts = [f"{row['attribute']} ({row['level']:+.1f})" for _, row in own.iterrows()]
+        found += [f"{side} on {words_joined(parts)}"] if parts else []
+    return found
+
+
+def _agreement_blocks(panel) -> list:
+    frame = panel.agreement
+    shown = frame[["attribute", "testers", "pours", "icc", "low", "high", "reliability", "kendall_w", "test", "p"]]
+    blocks = [line(agree_sentence(panel)), grid_of(shown, digits={"p": 4})]
+    kinds = [kind for kind in dict.fromkeys(frame["icc_from"]) if kind != "none"]
+    if kinds:
+        blocks.append(line(
+            f"icc ({words_joined(kinds)}): how alike the single scores of two testers are, leaning counted as "
+            "disagreement, with 90 % limits. reliability: the share of the differences between the pours' means that "
+            "is not noise. Kendall's W: of those who scored every pour, 1 is one common order."))
+    return blocks + [line(text) for text in _notes(panel)]
+
+
+def _notes(panel) -> list[str]:
+    notes = []
+    for name, reading in panel.readings.items():
+        if reading.all_equal and len(reading.scores) > 1:
+            value = reading.scores["score"].iloc[0]
+            notes.append(f"Every score of {name} is {value:g}: the pours are alike, or the scale is not used.")
+        groups = reading.islands()
+        if len(groups) > 1:
+            parts = words_joined([words_joined(group) for group in groups], last="and of")
+            notes.append(f"{name}: no tester scored pours of {parts} alike, so how these compare rests on the "
+                         "stated spread of the testers.")
+    names = sorted({tester for reading in panel.readings.values() for tester in reading.testers})
+    for i, one in enumerate(names):
+        twins = [other for other in names[i + 1:] if other.casefold() == one.casefold()]
+        notes += [f"{one} and {other} differ only in capitals: if they are one tester, correct the scores."
+                  for other in twins]
+    return notes
+
+
+def _tester_blocks(panel) -> list:
+    frame = panel.testers
+    blocks = [line(lean_sentence(panel)), _by_tester(frame, "level", "level: points above the panel", "+.2f")]
+    if np.ptp(frame["slope"]) > 0:
+        blocks.append(_by_tester(frame, "slope", "use of the scale: 1 is the panel's, 2 twice as wide", ".2f"))
+    return blocks + [line(f"Look at: {says}.") for says in panel.flags["says"]]
+
+
+def _by_tester(frame: pd.DataFrame, column: str, title: str, form: str):
+    """Testers by attributes, each value with its standard error."""
+    attributes = list(dict.fromkeys(frame["attribute"]))
+    cells = {(row["tester"], row["attribute"]): f"{round(row[column], 2) + 0.0:{form}} ({row[column + '_se']:.2f})"
+             for _, row in frame.iterrows()}
+    testers = sorted(set(frame["tester"]))
+    rows = [[tester, *(cells.get((tester, name), "") for name in attributes)] for tester in testers]
+    return grid(["tester", *attributes], rows, title=f"{title} (standard error)")
+
+
+def _pour_blocks(panel) -> list:
+    frame = panel.pours
+    attributes, pours = list(dict.fromkeys(frame["attribute"])), list(dict.fromkeys(frame["pour"]))
+    cells = {(row["pour"], row["attribute"]): f"{row['mean']:.2f} ({row['se']:.2f})" for _, row in frame.iterrows()}
+    rows = [[pour, *(cells.get((pour, name), "") for name in attributes)] for pour in pours]
+    blocks = [
+        grid(["pour", *attributes], rows, title="adjusted mean (standard error)"),
+        line("A mean is what would be seen had every tester of the panel scored the pour. Its standard error is due to "
+             "testers alone; the same formula poured again differs by more."),
+    ]
+    if panel.unscored:
+        blocks.append(line(f"Nobody has scored {words_joined(panel.unscored)}."))
+    return blocks
+
+
+def _noise_blocks(panel) -> list:
+    return [grid_of(panel.noise[["attribute", "source", "stated", "found", "low", "high", "says"]])]

@@ -1,0 +1,396 @@
+"""The panel of a trial: what it says, in frames and words, and what it refuses."""
+import time
+
+import numpy as np
+import pandas as pd
+import pytest
+from definitions import TERRACOTTA
+
+import labkit
+from labkit.attributes import Attribute
+from labkit.core.agreement import intraclass_correlations
+from labkit.errors import PanelError
+from labkit.panel import appraise_panel
+from labkit.panel.flags import verdict_on
+from labkit.panel.reading import Reading
+
+SHELF = {"candelilla wax": 2.8, "mango butter": 6.0, "vitamin E": 0.2, "red paste": 0.8, "yellow paste": 0.8,
+         "jojoba oil": 9.4}
+TEN = [f"X-{k:02d}" for k in range(1, 11)]
+
+
+def trial_with(pours=4, outcome="ok", text=TERRACOTTA):
+    """A trial with unplanned pours, none scored; panels do not look into the formulas."""
+    names = [f"X-{k:02d}" for k in range(1, pours + 1)] if isinstance(pours, int) else pours
+    frame = pd.DataFrame([{f"{i} [g]": grams for i, grams in SHELF.items()} for _ in names])
+    frame["pour"], frame["pour_temperature"], frame["outcome"] = names, 74.0, outcome
+    return labkit.Trial.from_toml(text).with_pours(frame)
+
+
+def scored(table, attribute="payoff", session="1", testers=None, pours=None):
+    """Score rows from an array of pours by testers; NaN is not scored."""
+    table = np.asarray(table, dtype=float)
+    testers = testers or [f"T{k:02d}" for k in range(1, table.shape[1] + 1)]
+    pours = pours or [f"X-{k:02d}" for k in range(1, table.shape[0] + 1)]
+    rows = [{"pour": pours[p], "tester": testers[t], "session": session, "attribute": attribute, "score": table[p, t]}
+            for p, t in np.ndindex(*table.shape) if np.isfinite(table[p, t])]
+    return pd.DataFrame(rows)
+
+
+def simulated(seed, pours=8, testers=8, step=0.5, noise=0.8, spread=1.5, level=1.0):
+    """An array of rounded scores, the pours' true means over the panel, and the testers' levels."""
+    rng = np.random.default_rng(seed)
+    mean, lean = rng.normal(5, spread, pours), rng.normal(0, level, testers)
+    values = mean[:, None] + lean + rng.normal(0, noise, (pours, testers))
+    return np.clip(np.round(values / step) * step if step else values, 0, 10), mean + lean.mean(), lean - lean.mean()
+
+
+def panel_of(table, **options):
+    table = np.asarray(table, dtype=float)
+    return appraise_panel(trial_with(len(table)).with_scores(scored(table, **options)))
+
+
+class TestMeans:
+    def test_complete_table_gives_the_raw_means(self):
+        table, _, _ = simulated(1)
+        panel = panel_of(table)
+        means, covariance = panel.means("payoff")
+        assert list(means.index) == list(covariance.index) == list(covariance.columns) == TEN[:8]
+        assert means.to_numpy() == pytest.approx(table.mean(axis=1))
+        off = covariance.to_numpy() - np.diag(np.diag(covariance))
+        assert np.abs(off).max() < 1e-12 and np.ptp(np.diag(covariance)) < 1e-12
+
+    def test_pours_frame_holds_the_same_numbers(self):
+        table, _, _ = simulated(2)
+        table[2, 3] = np.nan
+        panel = panel_of(table)
+        means, covariance = panel.means("payoff")
+        frame = panel.pours.set_index("pour")
+        assert frame["mean"].to_numpy() == pytest.approx(means.to_numpy())
+        assert frame["se"].to_numpy() == pytest.approx(np.sqrt(np.diag(covariance)))
+        assert frame.loc["X-03", ["n", "testers"]].tolist() == [7, 7]
+        assert frame.loc["X-03", "raw_mean"] == pytest.approx(np.nanmean(table[2]))
+        assert frame["se"].idxmax() == "X-03"
+        assert panel.to_frame().equals(panel.pours)
+
+    def test_rounds_with_other_testers_are_linked_by_those_in_both(self):
+        """T01..T04 score X-01..X-04, T03..T06 the rest; T05 and T06 score 3 too high."""
+        truth = np.array([3.0, 4, 5, 6, 3, 4, 5, 6])
+        table = np.tile(truth[:, None], 6) + np.array([0, 0, 0, 0, 3, 3])
+        table[:4, 4:] = table[4:, :2] = np.nan
+        means = panel_of(table).means("payoff")[0].to_numpy()
+        raw = np.nanmean(table, axis=1)
+        assert (raw[4:] - raw[:4]).mean() == pytest.approx(1.5)
+        assert (means[4:] - means[:4]).mean() == pytest.approx(0, abs=0.1)
+
+    def test_shuffled_rows_and_other_units_change_nothing(self):
+        table, _, _ = simulated(3)
+        table[1, 1] = np.nan
+        scores = scored(table)
+        one = appraise_panel(trial_with(8).with_scores(scores))
+        two = appraise_panel(trial_with(8).with_scores(scores.sample(frac=1, random_state=1)))
+        assert two.pours["mean"].to_numpy() == pytest.approx(one.pours["mean"].to_numpy())
+        wide = TERRACOTTA.replace("scale = [0, 10]", "scale = [0, 100]").replace("rising = [4, 8]", "rising = [40, 80]")
+        tenfold = scores.assign(score=10 * scores["score"])
+        three = appraise_panel(trial_with(8, text=wide).with_scores(tenfold))
+        assert three.pours[["mean", "se"]].to_numpy() == pytest.approx(10 * one.pours[["mean", "se"]].to_numpy())
+        assert three.testers["slope"].to_numpy() == pytest.approx(one.testers["slope"].to_numpy())
+
+    def test_repeats_by_one_tester_count_less_than_another_tester(self):
+        table, _, _ = simulated(4, pours=4, testers=4)
+        again = scored(table, session="2")
+        again["score"] = np.clip(again["score"] + np.tile([0.5, -0.5], 8), 0, 10)
+        once = appraise_panel(trial_with(4).with_scores(scored(table)))
+        twice = appraise_panel(trial_with(4).with_scores(pd.concat([scored(table), again], ignore_index=True)))
+        assert twice.pours["n"].tolist() == [8] * 4 and twice.pours["testers"].tolist() == [4] * 4
+        assert (twice.testers["repeat_sd"] > 0).all() and once.testers["repeat_sd"].isna().all()
+        assert (twice.pours["se"] < once.pours["se"]).all()
+        assert (twice.pours["se"] > once.pours["se"] / np.sqrt(2)).all()
+
+    def test_set_aside_is_left_out(self):
+        table, _, _ = simulated(5)
+        trial = trial_with(8).with_scores(scored(table))
+        aside = pd.DataFrame([{"action": "set aside", "tester": "T02", "reason": "had a cold"}])
+        panel = appraise_panel(trial.with_set_aside(aside))
+        assert "T02" not in set(panel.testers["tester"])
+        assert panel.means("payoff")[0].to_numpy() == pytest.approx(np.delete(table, 1, axis=1).mean(axis=1))
+
+    def test_unknown_attribute(self):
+        panel = panel_of(simulated(1)[0])
+        with pytest.raises(PanelError) as caught:
+            panel.means("shine")
+        assert str(caught.value) == "attribute is 'shine'. Choose 'payoff'."
+
+
+class TestFlatPrior:
+    def test_is_reml(self):
+        table, _, _ = simulated(6)
+        panel = appraise_panel(trial_with(8).with_scores(scored(table)), prior="flat")
+        rest = table - table.mean(axis=1, keepdims=True) - table.mean(axis=0) + table.mean()
+        error = np.sum(rest**2) / 49                            # the analysis of variance of a balanced table
+        testers = 8 * np.sum((table.mean(axis=0) - table.mean()) ** 2) / 7
+        found = panel.noise.set_index("source")["found"]
+        assert found["tester_pour"] == pytest.approx(np.sqrt(error), rel=1e-4)
+        assert found["tester"] == pytest.approx(np.sqrt((testers - error) / 8), rel=1e-3)
+        assert set(panel.noise["says"]) == {"from the scores alone"}
+
+    def test_one_tester_is_refused(self):
+        trial = trial_with(4).with_scores(scored([[1], [2], [3], [4]]))
+        with pytest.raises(PanelError) as caught:
+            appraise_panel(trial, prior="flat")
+        assert str(caught.value) == ("payoff has 4 scores by 1 tester on 4 pours, too few to tell the noise from the "
+                                     "scores alone. Use prior='weak'.")
+
+    def test_other_priors_are_refused(self):
+        with pytest.raises(PanelError) as caught:
+            appraise_panel(trial_with(4).with_scores(scored([[1], [2], [3], [4]])), prior="strong")
+        assert str(caught.value) == "prior is 'strong'. Choose 'weak' or 'flat'."
+
+
+class TestAgreement:
+    def test_complete_table(self):
+        row = panel_of(simulated(7)[0]).agreement.iloc[0]
+        assert (row["attribute"], row["testers"], row["pours"], row["scores"]) == ("payoff", 8, 8, 64)
+        assert row["icc_from"] == "ICC(2,1)" and row["low"] < row["icc"] < row["high"]
+        assert row["test"] == "Kendall's W" and row["w_testers"] == 8
+        assert row["statistic"] == pytest.approx(8 * 7 * row["kendall_w"]) and row["df"] == 7
+        assert 0 < row["reliability"] < 1
+
+    def test_gaps_use_variance_components_and_skillings_mack(self):
+        table = simulated(7)[0]
+        table[0, 0] = np.nan
+        row = panel_of(table).agreement.iloc[0]
+        assert row["icc_from"] == "variance components" and row["low"] < row["icc"] < row["high"]
+        assert row["test"] == "Skillings-Mack" and row["w_testers"] == 7
+
+    def test_balanced_incomplete_uses_durbin(self):
+        table = np.full((4, 4), np.nan)                        # 4 pours, 3 a tester, every pair twice
+        for tester in range(4):
+            for pour in range(4):
+                if pour != tester:
+                    table[pour, tester] = 2 + 1.5 * pour + 0.5 * tester
+        row = panel_of(table).agreement.iloc[0]
+        assert row["test"] == "Durbin" and row["df2"] == 5 and np.isnan(row["kendall_w"])
+
+    def test_reliability_is_near_icc_3_k(self):
+        """With wide prior and complete tables; ICC(3,k) of Shrout & Fleiss is the same share by mean squares."""
+        gaps = [panel_of(simulated(seed)[0]).agreement["reliability"].iloc[0]
+                - intraclass_correlations(simulated(seed)[0])["ICC(3,k)"].estimate for seed in range(8)]
+        assert np.abs(gaps).max() < 0.06
+
+
+class TestNoise:
+    def test_says_nothing_yet_when_nothing_was_learnt(self):
+        noise = panel_of([[3], [4], [6], [7]]).noise
+        assert noise["says"].tolist() == ["the data say nothing yet about testers",
+                                          "the data say nothing yet about tester x pour"]
+        assert noise["found"].to_numpy() == pytest.approx([1.0, 0.8])
+
+    def test_speaks_when_much_was_learnt(self):
+        noise = panel_of(simulated(1, pours=10, testers=10, noise=0.3, level=3.0, step=0.1)[0]).noise
+        assert noise["says"].tolist() == ["more than stated", "less than stated"]
+        assert (noise["low"] < noise["found"]).all() and (noise["found"] < noise["high"]).all()
+
+
+class TestEdges:
+    def test_no_scores(self):
+        with pytest.raises(PanelError) as caught:
+            appraise_panel(trial_with(3))
+        assert str(caught.value) == (
+            "Terracotta stick has no standing score, so there is no panel to appraise. "
+            "Record scores with append_scores (or trial.with_scores), or take back what is set aside.")
+
+    def test_everything_set_aside(self):
+        trial = trial_with(2).with_scores(scored([[3], [4]]))
+        aside = pd.DataFrame([{"action": "set aside", "tester": "T01", "reason": "mixed up the codes"}])
+        with pytest.raises(PanelError):
+            appraise_panel(trial.with_set_aside(aside))
+
+    def test_one_tester_only(self):
+        panel = panel_of([[3], [4], [6], [7]])
+        means, covariance = panel.means("payoff")
+        assert means.tolist() == pytest.approx([3, 4, 6, 7])
+        assert covariance.to_numpy() == pytest.approx(0.64 * np.eye(4), abs=1e-9)
+        assert panel.agreement["icc_from"].tolist() == ["none"] and panel.agreement["test"].tolist() == ["none"]
+        assert panel.in_two_lines() == ["1 tester scored 4 pours: with one tester nothing can be said about agreement.",
+                                        "There is nobody to compare T01 with."]
+
+    def test_one_pour_only(self):
+        panel = panel_of([[3, 4, 6, 7]])
+        assert panel.means("payoff")[0].tolist() == pytest.approx([5])
+        assert panel.testers["slope"].tolist() == [1.0] * 4
+        assert panel.in_two_lines()[0] == "4 testers scored 1 pour: with one pour there is nothing to tell apart."
+
+    def test_one_score(self):
+        panel = panel_of([[3]])
+        assert panel.means("payoff")[0].tolist() == [3.0]
+        assert "Do they agree?" in str(panel)
+
+    def test_all_testers_give_the_same_score(self):
+        panel = panel_of(np.full((4, 5), 6.0))
+        assert panel.means("payoff")[0].tolist() == pytest.approx([6] * 4)
+        assert panel.agreement["icc"].isna().all() and panel.flags.empty
+        assert "Every score of payoff is 6: the pours are alike, or the scale is not used." in str(panel)
+        assert panel.in_two_lines()[0] == ("5 testers scored 4 pours and cannot yet be said to tell them apart on "
+                                           "payoff (every score the same).")
+        flat = appraise_panel(trial_with(4).with_scores(scored(np.full((4, 5), 6.0))), prior="flat")
+        assert flat.pours["se"].tolist() == [0.0] * 4
+
+    def test_a_tester_with_one_score(self):
+        table = simulated(9)[0]
+        table[1:, 7] = np.nan
+        row = panel_of(table).testers.set_index("tester").loc["T08"]
+        assert row["n"] == 1 and row["slope"] == pytest.approx(1, abs=0.1) and np.isnan(row["alike"])
+        assert row["level_se"] > panel_of(table).testers.set_index("tester").loc["T01", "level_se"]
+
+    def test_a_pour_nobody_scored(self):
+        panel = appraise_panel(trial_with(5).with_scores(scored(simulated(1, pours=4)[0])))
+        assert "X-05" not in panel.means("payoff")[0].index
+        assert panel.unscored == ("X-05",)
+        assert "Nobody has scored X-05." in str(panel)
+
+    def test_attributes_need_not_share_testers(self):
+        payoff = scored(simulated(1, pours=4)[0])
+        shade = scored(simulated(2, pours=3, testers=2)[0], attribute="shade", testers=["T07", "T09"])
+        panel = appraise_panel(trial_with(4).with_scores(payoff).with_scores(shade))
+        assert panel.attributes == ("payoff", "shade")
+        assert len(panel.means("shade")[0]) == 3
+        assert panel.agreement["testers"].tolist() == [8, 2]
+        assert "T09" in str(panel)
+
+    def test_rounds_without_a_common_tester(self):
+        table = np.full((4, 4), np.nan)
+        table[:2, :2], table[2:, 2:] = [[3, 4], [5, 6]], [[7, 8], [8, 9]]
+        panel = panel_of(table)
+        assert ("payoff: no tester scored pours of X-01 and X-02 and of X-03 and X-04 alike, so how these compare "
+                "rests on the stated spread of the testers.") in " ".join(str(panel).split())
+        between = panel.means("payoff")[1].to_numpy()
+        apart, within = (between[0, 0] + between[j, j] - 2 * between[0, j] for j in (2, 1))
+        assert apart > 2 * within
+
+    def test_names_in_two_cases_are_named(self):
+        panel = panel_of(simulated(1, testers=3)[0], testers=["Ida", "ida", "Ole"])
+        assert "Ida and ida differ only in capitals: if they are one tester, correct the scores." in str(panel)
+
+    def test_frames_are_copies(self):
+        panel = panel_of(simulated(1)[0])
+        for name in ("pours", "testers", "agreement", "noise", "flags"):
+            frame = getattr(panel, name)
+            frame["attribute"] = "changed"
+            assert "changed" not in set(getattr(panel, name)["attribute"])
+
+
+class TestFlags:
+    def test_same_score_for_everything(self):
+        table = simulated(1)[0]
+        table[:, 2] = 5
+        panel = panel_of(table)
+        assert panel.flags["says"].tolist() == ["T03 gave 5 to each of 8 pours for payoff"]
+        assert panel.flags.loc[0, ["attribute", "tester", "pour", "kind"]].tolist() == [
+            "payoff", "T03", "", "same score for everything"]
+        row = panel.testers.set_index("tester").loc["T03"]
+        assert row["flags"] == "T03 gave 5 to each of 8 pours for payoff"
+        assert row["slope"] == pytest.approx(0, abs=0.2)
+
+    def test_reversed_scale(self):
+        table = simulated(1)[0]
+        table[:, 4] = np.clip(10 - table[:, 4], 0, 10)
+        panel = panel_of(table)
+        alike = np.corrcoef(table[:, 4], np.delete(table, 4, axis=1).mean(axis=1))[0, 1]
+        assert panel.flags["says"].tolist() == [
+            f"T05 scores payoff the other way round than the rest (correlation {alike:.2f}): ask which end is which"]
+        assert panel.testers.set_index("tester").loc["T05", "slope"] < -0.6
+        assert panel.testers.set_index("tester").drop("T05")["slope"].mean() == pytest.approx(1, abs=0.05)
+
+    def test_far_from_expectation(self):
+        table = simulated(1)[0]
+        rest = table - table.mean(axis=1, keepdims=True) - table.mean(axis=0) + table.mean()
+        table[5, 6] = 0.0 if table[5, 6] > 5 else 10.0
+        panel = panel_of(table)
+        assert panel.flags["kind"].tolist() == ["far from expectation"]
+        assert panel.flags.loc[0, ["tester", "pour"]].tolist() == ["T07", "X-06"]
+        words = panel.flags.loc[0, "says"]
+        assert words.startswith(f"T07 gave X-06 {table[5, 6]:g} for payoff, where ") and "would be expected" in words
+        assert np.abs(rest).max() < 2.5
+
+    def test_nothing_is_dropped(self):
+        table = simulated(1)[0]
+        table[:, 2] = 5
+        assert panel_of(table).means("payoff")[0].to_numpy() == pytest.approx(table.mean(axis=1))
+
+    def test_few_testers_or_scores_raise_none(self):
+        assert panel_of([[5, 2], [5, 9], [5, 1]]).flags["kind"].isin(["far from expectation"]).sum() == 0
+        assert panel_of([[5, 2, 3], [5, 9, 8]]).flags.empty
+
+
+class TestFlagsSimulated:
+    """8 pours, 8 testers, spread between pours 1.5, noise .8, half-point steps; more panels in the slow runs."""
+
+    def flags(self, table):
+        reading = Reading.of(scored(table), attribute=Attribute(name="payoff"), pours=TEN[:len(table)], prior="weak",
+                             stated={"tester": 1.0, "tester_pour": 0.8})
+        return verdict_on(reading, attributes=1).flags
+
+    def test_clean_panels_alarm_at_most_one_in_twenty(self):
+        """120 panels; 4 in 100 in a run of 2000, so that 10 or fewer are seen with probability .98."""
+        assert sum(len(self.flags(simulated(seed)[0])) > 0 for seed in range(120)) <= 10
+
+    def test_faults_are_found(self):
+        """60 panels each: a reversed tester in 97 of 100 (a run of 1000), a constant one nearly always, a score
+        that is 4 standard deviations of all scores (6.8 points) off nearly always where the scale has room."""
+        reversed_, constant, slip = 0, 0, 0
+        for seed in range(60):
+            table, _, _ = simulated(seed, step=0)
+            middle = np.mean(table[:, 2])
+            turned, same, slipped = table.copy(), table.copy(), table.copy()
+            turned[:, 2] = 2 * middle - table[:, 2]
+            same[:, 2] = 5.0
+            slipped[3, 2] += 6.8 if slipped[3, 2] < 5 else -6.8
+            found = self.flags(turned)
+            reversed_ += ((found["kind"] == "reversed scale") & (found["tester"] == "T03")).any()
+            found = self.flags(same)
+            constant += ((found["kind"] == "same score for everything") & (found["tester"] == "T03")).any()
+            found = self.flags(slipped)
+            slip += ((found["pour"] == "X-04") & (found["tester"] == "T03")).any()
+        assert reversed_ >= 54 and constant >= 58 and slip >= 57
+
+
+class TestWords:
+    def test_report_is_in_the_order_of_the_questions(self):
+        text = str(panel_of(simulated(1)[0]))
+        heads = ["Do they agree? Terracotta stick", "Who leans?", "Which pours differ?", "How much is noise?"]
+        assert [text.index(head) for head in heads] == sorted(text.index(head) for head in heads)
+
+    def test_html_has_the_same_rows(self):
+        panel = panel_of(simulated(1)[0])
+        page = panel._repr_html_()
+        assert page.count("<table>") == 5 and "<td" in page
+        assert all(tester in page for tester in set(panel.testers["tester"]))
+
+    def test_one_line_repr(self):
+        assert repr(panel_of(simulated(1)[0])) == "<Panel of Terracotta stick: 8 testers, 8 pours, payoff>"
+
+    def test_two_lines(self):
+        lines = panel_of(simulated(1)[0]).in_two_lines()
+        assert len(lines) == 2 and all(line.endswith(".") and "\n" not in line for line in lines)
+        assert lines[0].startswith("8 testers scored 8 pours and tell them apart on payoff (icc 0.")
+
+    def test_which_icc_is_said(self):
+        assert "icc (ICC(2,1)): how alike the single scores of two testers are" in str(panel_of(simulated(1)[0]))
+
+
+def test_twelve_testers_forty_pours_six_attributes_in_two_seconds():
+    """Half of the time that is asked of it, on one core."""
+    names = ["payoff", "hardness", "sheerness", "shade", "shine", "slip"]
+    text = TERRACOTTA + "[attributes.shine]\n[attributes.slip]\n"
+    trial = trial_with(40, text=text)
+    for k, name in enumerate(names):
+        table = simulated(k, pours=40, testers=12)[0]
+        table[np.random.default_rng(k).random(table.shape) < 0.1] = np.nan
+        trial = trial.with_scores(scored(table, attribute=name))
+    assert len(trial.made) == 40 and len(trial.standing_scores) > 2000      # read before, as any trial has been
+    start = time.perf_counter()
+    panel = appraise_panel(trial)
+    frames = panel.agreement, panel.testers, panel.pours, panel.noise, panel.flags
+    assert time.perf_counter() - start < 2.0
+    assert [len(frame) for frame in frames[:4]] == [6, 72, 240, 12]
