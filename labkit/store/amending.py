@@ -205,7 +205,8 @@ def _check_matches(trial: Trial, names: Mapping[str, str]) -> None:
     known["pour"] = list(dict.fromkeys([*trial.pours["pour"], *known["pour"]]))
     for key, value in names.items():
         if value and value not in known[key]:
-            raise ScoreError(f"no score has the {key} {value!r}. Choose {words_joined(known[key], last='or')}.")
+            choice = f"Choose {words_joined(known[key], last='or')}." if known[key] else "None is recorded yet."
+            raise ScoreError(f"no score has the {key} {value!r}. {choice}")
     if any(v for k, v in names.items() if k != "pour") and not _matching(trial.scores, names).any():
         raise ScoreError(f"no score matches {_words(names)}. Check the names against scores.csv.")
 

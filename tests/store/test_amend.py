@@ -156,6 +156,10 @@ class TestSetAside:
     def test_what_is_set_aside_exists(self, scored, names, text):
         assert refused(ScoreError, labkit.set_aside, scored, **names, reason="x") == text
 
+    def test_before_anything_is_scored(self, poured):
+        assert refused(ScoreError, labkit.set_aside, poured, tester="T01", reason="x") == (
+            "no score has the tester 'T01'. None is recorded yet.")
+
     def test_needs_a_reason(self, scored):
         for verb in (labkit.set_aside, labkit.take_back):
             assert refused(ScoreError, verb, scored, tester="001", reason=" ") == (
