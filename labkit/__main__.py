@@ -10,7 +10,7 @@ from labkit.rounds import Round
 from labkit.sheets import AT_THE_BENCH, CAUTIONS
 from labkit.trial import Trial
 from labkit.tweaks import Tweak
-from labkit.wording import Block, Report, grid, grid_of, heading, line, plural, report, words_joined
+from labkit.wording import Block, Report, grid_of, heading, line, plural, report, words_joined
 
 COMMANDS = {
     "next": ("TRIAL", "say what to pour next, and why"),
@@ -107,8 +107,9 @@ def next_tweak(asked) -> Report:
         return report(line(_standing(trial)), *_round_blocks(planned, "Planned, and not poured yet"), *kept, *_ending())
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
     blocks = [line(_standing(trial)), *_waiting(trial), *_findings(trial)]
-    blocks += _round_blocks(tweak.round, "Pour next") + _kept(asked, trial, tweak.round, append=True)
-    return report(*blocks, *_settled(trial, tweak), *_advice(tweak), *_ending())
+    blocks += _round_blocks(tweak.round, "If you go on" if tweak.stop else "Pour next") + _reasons(tweak)
+    blocks += _kept(asked, trial, tweak.round, append=True) + _settled(trial, tweak) + _advice(tweak) + _ending()
+    return report(*blocks)
 
 
 def _kept(asked, trial: Trial, round_: Round, *, append: bool) -> list[Block]:
@@ -166,19 +167,23 @@ def _round_blocks(round_: Round, title: str) -> list[Block]:
     return [heading(f"{title} ({first.text[:1].lower()}{first.text[1:]})"), *rest]
 
 
+def _reasons(tweak: Tweak) -> list[Block]:
+    return [line(f"{pour}: {why}.") for pour, why in zip(tweak.reasons["pour"], tweak.reasons["why"])]
+
+
 def _settled(trial: Trial, tweak: Tweak) -> list[Block]:
     """Today's best formula: its grams, its factors and settings, and what to expect of it."""
-    best = tweak.best.iloc[0]
-    grams = [(name, best[f"{name} [g]"]) for name in trial.recipe.ingredients]
-    blocks = [heading("The formula it would settle on today"),
-              grid([f"{name} [g]" for name, _ in grams], [[value for _, value in grams]]),
-              line(", ".join(f"{name} {best[name]:.3g}" for name in trial.recipe.coordinates) + ".")]
+    best, pour = tweak.best.iloc[0], f"{trial.batch.pour_g:g}"
+    grams = words_joined([f"{best[f'{name} [g]']:.2f} {name}" for name in trial.recipe.ingredients])
+    places = ", ".join(f"{name} {best[name]:.3g}" for name in trial.recipe.coordinates)
+    blocks = [heading("The formula it would settle on today"), line(f"Grams for a pour of {pour}: {grams}."),
+              line(f"That is {places}.")]
     told = grid_of(tweak.predictions, title="Predicted there: mean score, with a 90 % interval")
     return blocks + [told] * bool(len(tweak.predictions))
 
 
 def _advice(tweak: Tweak) -> list[Block]:
-    return [heading("Advice"), *(line(part) for part in tweak.advice.split("\n") if part)]
+    return [heading("Advice"), *(line(part.replace("formula below", "formula above")) for part in tweak.advice.split("\n"))]
 
 
 def _ending() -> list[Block]:

@@ -21,7 +21,7 @@ def draw_round(trial: Trial, round_: Round | int | None = None, ax=None):
     for band, name in enumerate(names):
         _draw_band(ax, band, name, plan, made, trial.recipe.bounds.loc[name])
     height = len(plan) + 1
-    ax.set(ylim=(len(names) * height - 0.5, -0.9), xlim=(-0.12, 1.12), xticks=[])
+    ax.set(ylim=(len(names) * height - 0.5, -0.9), xlim=(-0.14, 1.14), xticks=[])
     ax.set_yticks([band * height + (len(plan) - 1) / 2 for band in range(len(names))],
                   [words_of(trial.recipe, name, width=34) for name in names])
     ax.tick_params(axis="y", length=0)
@@ -47,12 +47,12 @@ def _draw_band(ax, band: int, name: str, plan: pd.DataFrame, made: pd.DataFrame,
     """One coordinate: 0..1 is low..high; its low and high stand at the ends."""
     top, width = band * (len(plan) + 1), (bounds["high"] - bounds["low"]) or 1.0
     ax.fill_between([0, 1], top - 0.6, top + len(plan) - 0.4, facecolor="0.93", edgecolor="none")
-    for x, value, side in ((-0.015, bounds["low"], "right"), (1.015, bounds["high"], "left")):
+    for x, value, side in ((-0.03, bounds["low"], "right"), (1.03, bounds["high"], "left")):
         ax.text(x, top + (len(plan) - 1) / 2, f"{value:g}", ha=side, va="center", fontsize=9)
     for line, (pour, row) in enumerate(plan.iterrows()):
         x = (row[name] - bounds["low"]) / width
         ax.plot(x, top + line, linestyle="none", zorder=3, **PLANNED)
-        weighed = np.clip((made.at[pour, name] - bounds["low"]) / width, -0.12, 1.12) if pour in made.index else x
+        weighed = np.clip((made.at[pour, name] - bounds["low"]) / width, -0.14, 1.14) if pour in made.index else x
         if pour in made.index:
             ax.plot(weighed, top + line, linestyle="none", zorder=4, **(POURED if made.at[pour, "ok"] else FAILED))
         left, right = min(x, weighed), max(x, weighed)
