@@ -9,6 +9,7 @@ from labkit.core.optimal import Criterion, frozen, is_regular
 PASSES = 60
 GAIN = 1e-9  # a change of the loss smaller than this is none
 RIDGE = 1e-6  # of the mean information: lets a start be improved while its precision is still singular
+WASTED = 1e9  # added to the loss while all melts have one pot where they should differ
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -46,7 +47,9 @@ class Task:
     """A round to be searched: which pours share a melt, what is known before, what is asked.
 
     melts (n,) labels 0..k-1; known (p, p) precision from the prior and earlier rounds; ratio of the variance of
-    melts to that of pours; locked (n,) the candidate that a pour must be, or -1.
+    melts to that of pours; locked (n,) the candidate that a pour must be, or -1. weights (n,): how many pours of its
+    melt a choice stands for; copies (k,): how many melts a melt stands for. pots_differ: not all melts of the round
+    have the same pot, even where the criterion would rather leave the pot for later.
     """
 
     pool: Pool
@@ -55,27 +58,39 @@ class Task:
     criterion: Criterion
     ratio: float = 0.0
     locked: np.ndarray | None = None
-    shares: np.ndarray = field(init=False, repr=False)
+    weights: np.ndarray | None = None
+    copies: np.ndarray | None = None
+    pots_differ: bool = False
+    shrinkage: np.ndarray = field(init=False, repr=False)  # (k,) c = ratio / (1 + m ratio) of a melt of m pours
 
     def __post_init__(self):
-        locked = np.full(len(self.melts), -1) if self.locked is None else self.locked
-        object.__setattr__(self, "melts", frozen(self.melts, dtype=int))
-        object.__setattr__(self, "locked", frozen(locked, dtype=int))
+        melts = frozen(self.melts, dtype=int)
+        fill = {"locked": np.full(len(melts), -1), "weights": np.ones(len(melts)), "copies": np.ones(max(melts) + 1)}
+        for name, usual in fill.items():
+            given = getattr(self, name)
+            object.__setattr__(self, name, frozen(usual if given is None else given, dtype=usual.dtype))
+        object.__setattr__(self, "melts", melts)
         object.__setattr__(self, "known", frozen(self.known))
-        inside = np.arange(max(self.melts) + 1)[:, None] == self.melts
-        weight = self.ratio / (1 + inside.sum(axis=1) * self.ratio)
-        object.__setattr__(self, "shares", frozen(inside * np.sqrt(weight)[:, None]))
+        size = np.bincount(melts, weights=self.weights)
+        object.__setattr__(self, "shrinkage", frozen(self.ratio / (1 + size * self.ratio)))
+        inside = (np.arange(len(size))[:, None] == melts) * self.weights
+        object.__setattr__(self, "_sums", np.sqrt(self.copies * self.shrinkage)[:, None] * inside)
+        object.__setattr__(self, "_times", np.sqrt(self.weights * self.copies[melts])[:, None])
 
     def precision(self, chosen) -> np.ndarray:
         """Posterior precision when the pours are these candidates (n,)."""
         rows = self.pool.rows[chosen]
-        sums = self.shares @ rows
+        sums, rows = self._sums @ rows, self._times * rows
         return self.known + rows.T @ rows - sums.T @ sums
 
     def loss(self, chosen) -> float:
         """The criterion of a choice of candidates (n,); infinite where not every function is estimable."""
         precision = self.precision(chosen)
-        return self.criterion.value(precision) if is_regular(precision) else np.inf
+        return self.criterion.value(precision) if is_regular(precision) and not self.wastes(chosen) else np.inf
+
+    def wastes(self, chosen) -> bool:
+        """Whether all melts have one pot although they should differ."""
+        return self.pots_differ and np.ptp(self.pool.pot[chosen]) == 0
 
     def pots_of(self, melt) -> list:
         """The pots that a melt may have: all, or that of the pour that is locked in it."""
@@ -155,11 +170,12 @@ class _State:
         if self.flat and not is_regular(precision):
             precision = precision + self.ridge
         self.inverse = np.linalg.inv(precision)
+        wasted = WASTED if self.task.wastes(self.chosen) else 0.0
         if criterion.kind == "D":
-            self.loss = -np.linalg.slogdet(precision)[1]
+            self.loss = wasted - np.linalg.slogdet(precision)[1]
             return
         half = self.inverse @ criterion.moments
-        self.loss, self.spread = np.trace(half), half @ self.inverse
+        self.loss, self.spread = wasted + np.trace(half), half @ self.inverse
 
     def allowed(self, pour) -> np.ndarray:
         """The candidates that a pour may become: any when it has its melt to itself, else those of its pot."""
@@ -187,17 +203,16 @@ class _State:
     def losses(self, pour, candidates) -> np.ndarray:
         """The loss with each candidate (m,) in the place of a pour, by a rank-two update.
 
-        In a melt whose other k pours have the row sum r, a pour adds w u u', u = f - c r, c = ratio / (1 + k ratio),
-        w = 1 - ratio / (1 + (k + 1) ratio). Taking u_o out and u_n in turns A into A + w u_n u_n' - w u_o u_o'
-        (Fedorov 1972).
+        In a melt whose other pours have the row sum r, a choice f that stands for w pours adds W u u', up to what does
+        not depend on f: u = f - r c / (1 - c w), W = w - c w^2, c the melt's shrinkage. Taking u_o out and u_n in turns
+        A into A + W u_n u_n' - W u_o u_o' (Fedorov 1972).
         """
-        rows = self.task.pool.rows
-        ratio, others = self.task.ratio, self.task.melts == self.task.melts[pour]
+        task, melt = self.task, self.task.melts[pour]
+        others, times, c = task.melts == melt, task.weights[pour], task.shrinkage[melt]
         others[pour] = False
-        count = others.sum()
-        rest = ratio / (1 + count * ratio) * rows[self.chosen[others]].sum(axis=0)
-        weight = 1 - ratio / (1 + (count + 1) * ratio)
-        new, old = rows[candidates] - rest, rows[self.chosen[pour]] - rest
+        rest = (task.weights[others] @ task.pool.rows[self.chosen[others]]) * c / (1 - c * times)
+        weight = task.copies[melt] * times * (1 - c * times)
+        new, old = task.pool.rows[candidates] - rest, task.pool.rows[self.chosen[pour]] - rest
         nn, no, oo = _forms(new, old, self.inverse)
         change = (1 / weight + nn) * (1 / weight - oo) + no**2  # det ratio / w^2
         if self.task.criterion.kind == "D":

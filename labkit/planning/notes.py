@@ -1,0 +1,99 @@
+"""What a planned round says about itself: how it was judged, what it leaves open, what the balance cannot weigh."""
+
+import numpy as np
+
+from labkit.core.optimal import Criterion, d_optimum, information
+from labkit.planning.draft import Plan, pot_dimensions
+from labkit.planning.question import WEAK
+from labkit.planning.size import SITTING
+from labkit.planning.wish import Wish
+from labkit.rounds import Round, small_portions
+from labkit.trial import Trial
+from labkit.wording import plural, words_joined
+
+
+def judged(plan: Plan, found: Round) -> np.ndarray:
+    """Posterior precision after the round as it will be weighed."""
+    frame = found.to_frame()
+    rows = plan.known.rows(plan.question.rows(frame))
+    ratio = plan.question.noise.melt_ratio
+    return plan.known.precision + information(rows, melts=frame["melt"].to_numpy(), ratio=ratio)
+
+
+def notes_of(trial: Trial, wish: Wish, plan: Plan, found: Round, *, said: tuple[str, ...]) -> tuple[str, ...]:
+    """All notes of a round, in the order in which a maker needs them; `said` are those of the earlier steps."""
+    return (
+        *_caveats(trial, wish, plan, found),
+        *small_portions(found, trial.batch),
+        *said,
+        _method(wish, plan),
+        *_uncertainty(plan, found),
+        *_efficiency(wish, plan, found),
+    )
+
+
+def _caveats(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:
+    pours, caveats = len(found.pours), []
+    if pours == 1:
+        caveats.append("A single pour has no other of its round beside it: what the round and the pot did stays in it.")
+    if pours > SITTING:
+        caveats.append(f"{pours} pours are {-(-pours // SITTING)} sittings of {SITTING}: testers tire of more at once.")
+    return caveats + _few_melts(trial, wish, plan, found)
+
+
+def _few_melts(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:
+    """A caveat where the melts so far are fewer than the pot's part of the model needs."""
+    dimensions = pot_dimensions(plan)
+    if not dimensions:
+        return []
+    q, past = dimensions, set(trial.made.loc[trial.made["ok"], "melt"])
+    needed = {"linear": q + 1, "interaction": 1 + q + q * (q - 1) // 2, "quadratic": (q + 1) * (q + 2) // 2}[wish.model]
+    total = len(found.melts) + len(past)
+    if total >= needed:
+        return []
+    names = words_joined(trial.recipe.per_melt) if trial.recipe.per_melt else "the pot"
+    counted = plural(len(found.melts), "melt") + (f" and {len(past)} before" if past else "")
+    advice = "the plan rests on the prior there" if wish.prior == "weak" else "more melts would tell them apart"
+    return [f"The {wish.model} model needs {needed} different pots for {names}; with {counted} {advice}."]
+
+
+def _method(wish: Wish, plan: Plan) -> str:
+    noise, prior = plan.question.noise, "nothing assumed before"
+    if wish.prior == "weak":
+        curved = f", all curved ones {WEAK[2]:g}" if wish.model != "linear" else ""
+        prior = f"weak prior (root mean square of all linear functions together {WEAK[1]:g} of the scale{curved})"
+    shared = ""
+    if plan.region.recipe.pot:
+        scored = plural(noise.testers, "tester")
+        shared = f" A melt's variance is {noise.melt_ratio:.2f} of that of a pour scored by {scored} ([noise])."
+    return f"Planned by the {wish.criterion}-criterion for the {wish.model} model, {prior}.{shared}"
+
+
+def _uncertainty(plan: Plan, found: Round) -> list[str]:
+    """The standard error of a surface over the region, root mean square, before and after, as a part of the scale."""
+    asked = plan.known.criterion(Criterion(kind="I", moments=plan.question.criterion.moments))
+    before, after = asked.value(plan.known.precision), asked.value(judged(plan, found))
+    if not np.isfinite(after):
+        return []
+    words = [f"{np.sqrt(loss * plan.question.noise.pour):.2f}" for loss in (before, after) if np.isfinite(loss)]
+    told = " before and ".join(words)
+    return [f"Standard error of a surface over the region, as a part of its scale: {told} after this round."]
+
+
+def _efficiency(wish: Wish, plan: Plan, found: Round) -> list[str]:
+    """D-efficiency of independent pours of a first round against the certified continuous optimum."""
+    alone = len(found.melts) == len(found.pours) and not len(plan.known.block)
+    if wish.criterion != "D" or not alone:
+        return []
+    pours, prior = len(found.pours), plan.known.precision * (1 + plan.question.noise.melt_ratio)
+    best = d_optimum(plan.rows(plan.offer.points), pours=pours, prior=prior)
+    frame = found.to_frame()
+    rows = plan.known.rows(plan.question.rows(frame))
+    reached = np.linalg.slogdet(rows.T @ rows + prior)[1]
+    efficiency = np.exp((reached - best.log_det) / len(prior))
+    return [
+        f"D-efficiency {efficiency:.3f} of the best that {plural(pours, 'pour')} could teach if they were divisible "
+        f"(certified within {max(best.gap, 0):.0e})."
+    ]
+
+

@@ -1,0 +1,278 @@
+"""`plan_round`: from a trial and a wish to a round that can be weighed."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from labkit.core.order import melt_order
+from labkit.core.terms import indistinct_terms
+from labkit.errors import PlanError
+from labkit.planning.draft import Draft, Plan, drafted, refined, weighable_points
+from labkit.planning.layout import Layout, layout_of
+from labkit.planning.notes import judged, notes_of
+from labkit.planning.points import Offer, Points, base_points, offer, with_control
+from labkit.planning.question import (
+    Known,
+    Past,
+    Question,
+    flat_question,
+    flat_sample,
+    known_before,
+    noise_of,
+    past_of,
+    weak_question,
+)
+from labkit.planning.size import proposed_melts, proposed_pours
+from labkit.planning.weigh import weighed
+from labkit.planning.wish import Wish, control_point, held_region
+from labkit.region import Region
+from labkit.rounds import Round
+from labkit.trial import Trial
+from labkit.wording import plural, words_joined
+
+EFFORT = 1.1e8  # candidates x functions^2: about half a second of exchanges on one core
+MOST_SEARCHES = 108
+KICKS = 8
+
+
+def plan_round(
+    trial: Trial,
+    pours: int | None = None,
+    melts: int | None = None,
+    seed: int = 0,
+    criterion: str = "I",
+    prior: str = "weak",
+    model: str = "quadratic",
+    control: str | None = None,
+    repeats: int = 0,
+    hold: Mapping[str, float] | None = None,
+) -> Round:
+    """The round that teaches the most about the surfaces, given everything poured before.
+
+    I: the mean posterior variance over the region, uniform on coded factors; D: the determinant of the posterior
+    covariance. Melts are whole plots, V = I + eta Z Z' with eta from [noise]; rounds are blocks. Exchange over
+    corners, midpoints, the centroid and points inside, several starts, then local refinement; weighed in whole
+    balance steps within the limits, and judged as weighed. Order by lot, melts kept together.
+
+    pours, melts: their numbers, proposed from the costs where left out. prior: "weak" (functions by degree with the
+    scales stated in `question.WEAK`) or "flat" (the classical design of the polynomial). control: a pour to be made
+    again. repeats: how many of the pours repeat a formula of the round. hold: coordinates that are fixed.
+    """
+    wish = Wish(
+        pours=pours,
+        melts=melts,
+        seed=seed,
+        criterion=criterion,
+        prior=prior,
+        model=model,
+        control=control,
+        repeats=repeats,
+        hold=hold,
+    )
+    task = _brief(trial, wish)
+    pours, melts, sized = _size(task)
+    plan = task.plan(layout_of(pours, melts, repeats=wish.repeats, control=control is not None))
+    drafts = _searched(plan, wish.seed)
+    _check_estimable(task, pours, melts, drafts[0])
+    found = min((_written(task, plan, draft) for draft in drafts), key=lambda round_: _loss(plan, round_))
+    return replace(found, notes=notes_of(trial, wish, plan, found, said=(*sized, *task.said)))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Brief:
+    """A wish in the light of a trial: what is asked, what is known, what may be poured, and what is to be said."""
+
+    trial: Trial
+    wish: Wish
+    question: Question
+    known: Known
+    past: Past
+    offer: Offer
+    control: Points | None
+    said: tuple[str, ...]
+
+    def plan(self, layout: Layout) -> Plan:
+        return Plan(
+            question=self.question,
+            known=self.known,
+            layout=layout,
+            offer=self.offer,
+            batch=self.trial.batch,
+            control=self.control,
+        )
+
+    def weak(self) -> "Brief":
+        """The same wish with a weak prior: what a round teaches can be told before all terms are estimable."""
+        wish = replace(self.wish, prior="weak")
+        question = _question(self.trial, self.question.held, wish)
+        return replace(self, wish=wish, question=question, known=known_before(question, self.past.pours))
+
+
+def _brief(trial: Trial, wish: Wish) -> Brief:
+    """Everything that the search needs but the size of the round."""
+    _check_own_pots(trial, wish)
+    held = held_region(trial, wish.hold)
+    _check_freedom(held, wish)
+    past, question = past_of(trial), _question(trial, held, wish)
+    found, said = _offer(trial, held, wish)
+    control = control_point(trial, wish.control) if wish.control is not None else None
+    if control is not None:
+        step = trial.batch.balance_step_g / trial.batch.pour_g
+        found = with_control(found, trial.region, control, tolerance=2 * step)
+    return Brief(
+        trial=trial,
+        wish=wish,
+        question=question,
+        known=known_before(question, past.pours),
+        past=past,
+        offer=found,
+        control=control,
+        said=(*said, *_control_words(wish), *past.notes),
+    )
+
+
+def _check_own_pots(trial: Trial, wish: Wish) -> None:
+    """Without [melt] every pour has its own pot, so pours and melts are one number."""
+    if not trial.recipe.pot and wish.melts is not None and wish.pours is not None and wish.melts != wish.pours:
+        raise PlanError(
+            f"trial.toml has no [melt], so each of the {plural(wish.pours, 'pour')} has a pot of its own, and there cannot "
+            f"be {plural(wish.melts, 'melt')}. Leave melts out, or name the pot's ingredients in [melt]."
+        )
+
+
+def _check_freedom(held: Region, wish: Wish) -> None:
+    """There is something to vary."""
+    free_settings = [s.name for s in held.recipe.setting_list if s.high > s.low]
+    if held.dimension == 0 and not free_settings:
+        reason = "what is held" if wish.hold else "these limits"
+        raise PlanError(f"{reason} leaves one single formula, so there is nothing to plan. Let a factor vary.")
+
+
+def _question(trial: Trial, held: Region, wish: Wish) -> Question:
+    noise = noise_of(trial)
+    if wish.prior == "weak":
+        return weak_question(trial.region, held, noise, model=wish.model, kind=wish.criterion)
+    question = flat_question(trial.region, held, noise, model=wish.model, kind=wish.criterion)
+    alike = indistinct_terms(question.functions, flat_sample(trial.region, held, question.columns))
+    if alike:
+        name, others = next(iter(alike.items()))
+        raise PlanError(
+            f"the {wish.model} model is richer than the region: {name} cannot be told from {words_joined(others)} "
+            "there. Choose a smaller model, or prior='weak'."
+        )
+    return question
+
+
+def _offer(trial: Trial, held: Region, wish: Wish) -> tuple[Offer, tuple[str, ...]]:
+    """What may be poured: inside the limits, every portion at least one step of the balance."""
+    found = offer(held, base_points(held, seed=wish.seed))
+    fits = weighable_points(found.points, trial.batch)
+    if not fits.any():
+        told = _unweighable(trial, found.points, fits)
+        raise PlanError(f"{told} Pour more, use a finer balance, or stir in a paste.")
+    if not fits.all():
+        return found.kept(fits), (f"{_unweighable(trial, found.points, fits)} Such formulas were passed over.",)
+    return found, ()
+
+
+def _unweighable(trial: Trial, points: Points, fits: np.ndarray) -> str:
+    """The smallest portion that a step of the balance exceeds, with its grams."""
+    grams = points.take(~fits).formulas * trial.batch.pour_g
+    grams = np.where(grams < 1e-9, np.inf, grams)
+    row, column = np.unravel_index(np.argmin(grams), grams.shape)
+    return (
+        f"{trial.recipe.ingredients[column]} would be {grams[row, column]:.2g} g of a {trial.batch.pour_g:g} g pour, "
+        f"less than one step of the balance ({trial.batch.balance_step_g:g} g)."
+    )
+
+
+def _control_words(wish: Wish) -> list[str]:
+    return [f"One pour is {wish.control} made again, as a control."] if wish.control is not None else []
+
+
+def _size(task: Brief) -> tuple[int, int, tuple[str, ...]]:
+    """Numbers of pours and melts, and how those that were left out were chosen."""
+    wish, cost, own_pots, said = task.wish, task.trial.cost, not task.trial.recipe.pot, []
+    pours = wish.pours or (wish.melts if own_pots else None)
+    if pours is None:
+        pours = max(proposed_pours(cost, melts=wish.melts, own_pots=own_pots), _needed(task))
+        said.append(_pours_words(pours, cost))
+    _check_enough(task, pours)
+    if own_pots or wish.melts is not None:
+        return pours, wish.melts or pours, tuple(said)
+    melts = proposed_melts(task.weak().plan, cost, pours=pours, seed=wish.seed, least=_least_melts(task, pours))
+    said.append(f"{plural(melts, 'melt')} teach the most per cost at {cost.melt:g} a melt and {cost.round:g} a round.")
+    return pours, melts, tuple(said)
+
+
+def _pours_words(pours: int, cost) -> str:
+    return (
+        f"{plural(pours, 'pour')} were chosen for a round that costs {cost.round:g}, {cost.melt:g} a melt and "
+        f"{cost.pour:g} a pour (4, one sitting, at the usual 5, 1 and 0.5)."
+    )
+
+
+def _needed(task: Brief) -> int:
+    """Pours that a flat prior needs before every term can be estimated."""
+    if task.wish.prior == "weak":
+        return 1
+    return max(1, task.question.size - np.linalg.matrix_rank(task.known.precision) + len(task.known.block))
+
+
+def _check_enough(task: Brief, pours: int) -> None:
+    """With a flat prior there are as many pours as terms."""
+    needed, terms = _needed(task), task.question.size
+    if pours < needed:
+        raise PlanError(
+            f"with a flat prior the {terms} terms of the {task.wish.model} model need {plural(needed, 'more pour')}, "
+            f"not {pours}. Plan more pours, choose a smaller model, or prior='weak'."
+        )
+
+
+def _least_melts(task: Brief, pours: int) -> int:
+    """The fewest melts in which a round can estimate every term; one with a weak prior."""
+    if task.wish.prior == "weak":
+        return 1
+    for melts in range(1, pours):
+        if np.isfinite(drafted(task.plan(layout_of(pours, melts)), seed=task.wish.seed, starts=1, kicks=0).loss):
+            return melts
+    return pours
+
+
+def _searched(plan: Plan, seed: int) -> list[Draft]:
+    """The best round found, and the same after local refinement; as many starts as half a second allows."""
+    pots = max(1, len(np.unique(plan.offer.pot)))
+    effort = len(plan.layout.melts) * len(plan.offer.points) / pots * len(plan.known.precision) ** 2
+    searches = int(np.clip(EFFORT / effort, 6, MOST_SEARCHES if pots == 1 else MOST_SEARCHES // 3))
+    draft = drafted(plan, seed=seed, starts=-(-searches // (KICKS + 1)), kicks=KICKS if searches > KICKS else 2)
+    return [draft, refined(plan, draft)] if np.isfinite(draft.loss) else [draft]
+
+
+def _check_estimable(task: Brief, pours: int, melts: int, draft: Draft) -> None:
+    """With a flat prior, pours enough can still be in too few pots."""
+    if not np.isfinite(draft.loss):
+        raise PlanError(
+            f"no round of {plural(pours, 'pour')} in {plural(melts, 'melt')} can tell the {task.question.size} terms "
+            f"of the {task.wish.model} model apart. Plan more melts, choose a smaller model, or prior='weak'."
+        )
+
+
+def _written(task: Brief, plan: Plan, draft: Draft) -> Round:
+    """The round with its names and its order by lot, melts kept together, as it will be weighed."""
+    places, labels = plan.layout.spread()
+    order = melt_order(labels, seed=task.wish.seed)
+    places, labels = places[order], labels[order]
+    names = dict(zip(dict.fromkeys(labels.tolist()), task.trial.next_melts(len(set(labels.tolist())))))
+    return weighed(
+        task.trial,
+        draft.points.take(places),
+        melts=[names[label] for label in labels.tolist()],
+        pours=task.trial.next_pours(len(places)),
+        fixed=np.flatnonzero(places == 0) if task.control is not None else (),
+    )
+
+
+def _loss(plan: Plan, found: Round) -> float:
+    """The criterion of a round as weighed."""
+    return plan.known.criterion(plan.question.criterion).value(judged(plan, found))

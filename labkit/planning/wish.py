@@ -1,0 +1,138 @@
+"""What is asked of a round, checked; the part of the region a hold leaves; the pour a control repeats."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+
+from labkit.checks import check_choice, check_whole
+from labkit.core.terms import MODELS
+from labkit.errors import FormulaError, PlanError, RegionError
+from labkit.planning.points import Points
+from labkit.region import Region
+from labkit.statements import Blend
+from labkit.trial import Trial
+from labkit.wording import plural, words_joined
+
+CRITERIA = ("I", "D")
+PRIORS = ("weak", "flat")
+MOST_POURS = 48
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wish:
+    """The arguments of `plan_round`; None where the kit is to propose."""
+
+    pours: int | None = None
+    melts: int | None = None
+    seed: int = 0
+    criterion: str = "I"
+    prior: str = "weak"
+    model: str = "quadratic"
+    control: str | None = None
+    repeats: int = 0
+    hold: Mapping[str, float] = field(default_factory=dict)
+
+    def __post_init__(self):
+        check_choice(self.criterion, CRITERIA, name="criterion", error=PlanError)
+        check_choice(self.prior, PRIORS, name="prior", error=PlanError)
+        check_choice(self.model, MODELS, name="model", error=PlanError)
+        check_whole(self.seed, name="seed", low=0, high=2**32 - 1, error=PlanError)
+        check_whole(self.repeats, name="repeats", low=0, high=MOST_POURS, error=PlanError)
+        for name in ("pours", "melts"):
+            if getattr(self, name) is not None:
+                check_size(getattr(self, name), name)
+        if self.hold is not None and not isinstance(self.hold, Mapping):
+            raise PlanError(f"hold is {self.hold!r}. Give a dict of coordinates and values, such as {{'wax': 0.15}}.")
+        object.__setattr__(self, "hold", MappingProxyType(dict(self.hold or {})))
+        if self.pours is not None and self.melts is not None and self.melts > self.pours:
+            raise PlanError(
+                f"{plural(self.melts, 'melt')} were asked for {plural(self.pours, 'pour')}, but a melt serves one pour "
+                f"at least. Plan {self.pours} melts or fewer."
+            )
+
+
+def check_size(value: object, name: str) -> None:
+    """A number of pours or melts that one round can hold."""
+    if isinstance(value, int | np.integer) and not isinstance(value, bool) and value > MOST_POURS:
+        raise PlanError(
+            f"{name} is {value}, and one round holds {MOST_POURS} at most. Plan several rounds, each from what the "
+            "one before has shown."
+        )
+    check_whole(value, name=name, low=1, high=MOST_POURS, error=PlanError)
+
+
+def held_region(trial: Trial, hold: Mapping[str, float]) -> Region:
+    """The region with coordinates held at values; the region itself where nothing is held."""
+    recipe = trial.recipe
+    for name, value in hold.items():
+        _check_held(trial, name, value)
+    if not hold:
+        return trial.region
+    held = replace(
+        recipe,
+        shares=tuple(_pinned(s, hold, s.name) for s in recipe.shares),
+        blend_list=tuple(_pinned_blend(blend, hold) for blend in recipe.blend_list),
+        setting_list=tuple(_pinned(s, hold, s.name) for s in recipe.setting_list),
+    )
+    try:
+        return Region(recipe=held, floor=trial.region.floor)
+    except (RegionError, FormulaError):
+        words = words_joined([f"{name} = {value:g}" for name, value in hold.items()])
+        raise PlanError(f"no formula within the limits has {words}. Hold another value, or widen a limit.") from None
+
+
+def _check_held(trial: Trial, name: str, value: object) -> None:
+    bounds = trial.recipe.bounds
+    if name not in bounds.index:
+        raise PlanError(f"hold names {name!r}, which does not vary. Choose {words_joined(bounds.index, last='or')}.")
+    number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
+    if not number or not np.isfinite(value):
+        raise PlanError(f"hold gives {name} the value {value!r}. Give a number.")
+    low, high = bounds.loc[name]
+    if not low - 1e-9 <= value <= high + 1e-9:
+        raise PlanError(
+            f"hold puts {name} at {value:g}, outside its limits {low:g} to {high:g}. Hold a value within them, or "
+            "widen them."
+        )
+
+
+def _pinned(stated, hold: Mapping[str, float], name: str):
+    return replace(stated, low=float(hold[name]), high=float(hold[name])) if name in hold else stated
+
+
+def _pinned_blend(blend: Blend, hold: Mapping[str, float]) -> Blend:
+    low = [float(hold.get(c, low)) for c, low in zip(blend.columns, blend.low)]
+    high = [float(hold.get(c, high)) for c, high in zip(blend.columns, blend.high)]
+    return replace(blend, low=tuple(low), high=tuple(high))
+
+
+def control_point(trial: Trial, control: str) -> Points:
+    """The formula of a pour to be made again: as weighed, or as planned where it has not been poured."""
+    made, plan = trial.made, trial.plan.set_index("pour")
+    if control in made.index:
+        row, inside = made.loc[[control]], bool(made.at[control, "inside"])
+    elif control in trial.left_out:
+        raise PlanError(f"control {control} cannot be repeated: {trial.left_out[control]}")
+    elif control in plan.index:
+        row, inside = plan.loc[[control]], True
+    else:
+        known = [*made.index, *(name for name in plan.index if name not in made.index)]
+        advice = f"Choose {words_joined(known, last='or')}." if known else "Leave control out of the first round."
+        raise PlanError(f"control {control!r} is not among the pours. {advice}")
+    if not inside:
+        raise PlanError(
+            f"control {control} lies outside the limits: {_outside_words(trial, row.iloc[0])}. Choose another pour, or "
+            "widen the limits."
+        )
+    return Points.at(trial.recipe, row[list(trial.recipe.coordinates)].astype(float))
+
+
+def _outside_words(trial: Trial, row: pd.Series) -> str:
+    """Which coordinates are out of their range, or else that a limit on the formula is broken."""
+    bounds = trial.recipe.bounds
+    out = [c for c in bounds.index if not bounds.at[c, "low"] - 1e-9 <= row[c] <= bounds.at[c, "high"] + 1e-9]
+    words = [f"{c} is {row[c]:.4g}, its limits are {bounds.at[c, 'low']:g} to {bounds.at[c, 'high']:g}" for c in out]
+    return words_joined(words) if words else "it breaks one of [[limits]]"
