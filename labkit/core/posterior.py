@@ -1,12 +1,13 @@
 """The hierarchical reading of one surface: functions by degree, noise by source, scales integrated over.
 
-    y = h(eta) + e,   eta = sum_j b_j phi_j(x),   e ~ N(0, S + sum_s v_s^2 C_s)
+    y = h(eta) + e,   eta = sum_j b_j phi_j(x),   e ~ N(0, r^2 S + sum_s v_s^2 C_s)
     b_0 ~ N(centre, constant^2);   b_j ~ N(m_j, t_g^2 / p_g)  for the p_g functions of degree g
-    t_g, v_s ~ half-t, 4 df, of stated medians;   m = sum_k z_k shift (t_1 / sqrt p_1) u_k,  z_k ~ Bernoulli(trust)
+    t_g, v_s ~ half-t, 4 df, of stated medians;   log r ~ N(0, unsure^2)
+    m = sum_k z_k shift (t_1 / sqrt p_1) u_k,  z_k ~ Bernoulli(trust)
 
 phi are orthonormal over the region, so t_g is the root mean square of the part of degree g there. S (n, n) is the
-known covariance of the adjusted means, C_s (n, n) tells which rows share a source (round, melt, pour). u_k are the
-expected directions: each stands as a candidate beside "no expectation" (z_k = 0) and is weighed by evidence.
+covariance of the adjusted means, known up to r^2, C_s (n, n) tells which rows share a source (round, melt, pour).
+u_k are the expected directions: each stands as a candidate beside "no expectation" (z_k = 0), weighed by evidence.
 
 Given scales and z all is Gaussian (Lindley & Smith 1972, JRSS B 34:1-41). The scales are integrated over by importance
 sampling from their prior and, where few draws would carry the weight, from normal densities re-centred on the
@@ -28,14 +29,20 @@ PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47)
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Prior:
-    """centre and constant of b_0; median of t_g by degree from 1; median of v_s by source; shift and trust."""
+    """centre and constant of b_0; median of t_g by degree from 1; of v_s by source; unsure of r; shift and trust."""
 
     centre: float
     constant: float
     degrees: tuple[float, ...]
     sources: tuple[float, ...] = ()
+    unsure: float = 0.0
     shift: float = 1.0
     trust: float = 0.5
+
+    @property
+    def dimension(self) -> int:
+        """How many scales are integrated over."""
+        return len(self.degrees) + len(self.sources) + (self.unsure > 0)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -57,18 +64,29 @@ class Functions:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class Scales:
+    """m choices of the scales: t by degree (m, g), v by source (m, s), r (m,)."""
+
+    degrees: np.ndarray
+    sources: np.ndarray
+    sampling: np.ndarray
+
+    def picked(self, at: np.ndarray) -> "Scales":
+        return Scales(degrees=self.degrees[at], sources=self.sources[at], sampling=self.sampling[at])
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Mixture:
     """A posterior as K weighted Gaussians over b: weights (K,), means (K, p), roots (K, p, p) with cov = R R'.
 
-    scales (K, g) and noise (K, s) hold t and v of each, expected (K, k) the probability of each z; log_evidence is
-    log p(y); effective is Kish's effective number of the draws that the scales were integrated with.
+    `scales` holds t, v and r of each, expected (K, k) the probability of each z; log_evidence is log p(y);
+    effective is Kish's effective number of the draws that the scales were integrated with.
     """
 
     weights: np.ndarray
     means: np.ndarray
     roots: np.ndarray
-    scales: np.ndarray
-    noise: np.ndarray
+    scales: Scales
     expected: np.ndarray
     log_evidence: float
     effective: float
@@ -97,18 +115,20 @@ def normal_points(n: int, dimension: int) -> np.ndarray:
     return ndtri(np.clip(((np.arange(n) + 0.5)[:, None] * steps) % 1.0, 1e-9, 1 - 1e-9))
 
 
-def scales_at(theta: np.ndarray, prior: Prior) -> tuple[np.ndarray, np.ndarray]:
-    """t (n, g) and v (n, s) at normal scores theta (n, g + s) of their priors."""
-    values = half_t_quantile(ndtr(theta), np.array(prior.degrees + prior.sources))
-    return values[:, :len(prior.degrees)], values[:, len(prior.degrees):]
+def scales_at(theta: np.ndarray, prior: Prior) -> Scales:
+    """The scales at normal scores theta (m, dimension) of their priors."""
+    g, s = len(prior.degrees), len(prior.sources)
+    values = half_t_quantile(ndtr(theta[:, :g + s]), np.array(prior.degrees + prior.sources))
+    stretch = np.exp(prior.unsure * theta[:, g + s]) if prior.unsure > 0 else np.ones(len(theta))
+    return Scales(degrees=values[:, :g], sources=values[:, g:], sampling=stretch)
 
 
-def prior_variances(functions: Functions, prior: Prior, scales: np.ndarray) -> np.ndarray:
-    """Prior variance of each b_j, (n, p), at scales t (n, g)."""
-    variances = np.full((len(scales), len(functions.degrees)), prior.constant**2)
-    for g in range(1, scales.shape[1] + 1):
-        at = functions.degrees == g
-        variances[:, at] = (scales[:, g - 1] ** 2 / max(at.sum(), 1))[:, None]
+def prior_variances(functions: Functions, prior: Prior, scales: Scales) -> np.ndarray:
+    """Prior variance of each b_j, (m, p)."""
+    variances = np.full((len(scales.degrees), len(functions.degrees)), prior.constant**2)
+    for k, size in enumerate(scales.degrees.T):
+        at = functions.degrees == k + 1
+        variances[:, at] = (size**2 / max(at.sum(), 1))[:, None]
     return variances
 
 
@@ -122,7 +142,7 @@ class _Weighed:
 
 def integrate(observed: Observed, functions: Functions, prior: Prior) -> Mixture:
     """The posterior with its scales integrated over: passes of draws until enough of them carry weight."""
-    dimension = len(prior.degrees) + len(prior.sources)
+    dimension = prior.dimension
     points = normal_points(DRAWS * PASSES, dimension)
     proposals = [(np.zeros(dimension), np.eye(dimension))]
     weighed = _weighed(points[:DRAWS], observed, functions, prior)
@@ -186,8 +206,8 @@ def choices(directions: int) -> np.ndarray:
 
 
 def _log_likelihoods(theta, observed, functions, prior) -> np.ndarray:
-    scales, noise = scales_at(theta, prior)
-    roots = np.linalg.cholesky(_covariances(scales, noise, observed, functions, prior))
+    scales = scales_at(theta, prior)
+    roots = np.linalg.cholesky(_covariances(scales, observed, functions, prior))
     lines = np.linalg.solve(roots, np.broadcast_to(_right(observed, functions, prior),
                                                    (len(roots), len(observed.means), 1 + len(functions.expected))))
     gram = np.einsum("kni,knj->kij", lines, lines)
@@ -210,28 +230,30 @@ def _right(observed: Observed, functions: Functions, prior: Prior) -> np.ndarray
     return np.column_stack([observed.means - level, functions.columns @ functions.expected.T])
 
 
-def _picks(scales: np.ndarray, functions: Functions, prior: Prior) -> np.ndarray:
+def _picks(scales: Scales, functions: Functions, prior: Prior) -> np.ndarray:
     """Factors (n, 2^k, 1 + k) that combine `_right` to y - centre - sum of the chosen shifts."""
     z = choices(len(functions.expected))
     size = _shift_size(scales, functions, prior)
-    ones = np.ones((len(scales), len(z), 1))
+    ones = np.ones((len(size), len(z), 1))
     return np.concatenate([ones, -size[:, None, None] * z[None]], axis=2)
 
 
-def _shift_size(scales: np.ndarray, functions: Functions, prior: Prior) -> np.ndarray:
+def _shift_size(scales: Scales, functions: Functions, prior: Prior) -> np.ndarray:
     linear = max(int((functions.degrees == 1).sum()), 1)
-    return prior.shift * (scales[:, 0] if scales.shape[1] else np.zeros(len(scales))) / np.sqrt(linear)
+    return prior.shift * scales.degrees[:, :1].sum(axis=1) / np.sqrt(linear)
 
 
-def _covariances(scales, noise, observed, functions, prior) -> np.ndarray:
-    """cov(y) for each draw, (k, n, n)."""
+def _covariances(scales, observed, functions, prior) -> np.ndarray:
+    """cov(y) for each choice of scales, (m, n, n)."""
     variances = prior_variances(functions, prior, scales)
     surface = np.einsum("np,kp,mp->knm", functions.columns, variances, functions.columns, optimize=True)
-    return surface + _noise_covariances(noise, observed)
+    return surface + noise_covariances(scales, observed)
 
 
-def _noise_covariances(noise: np.ndarray, observed: Observed) -> np.ndarray:
-    return observed.sampling + np.einsum("ks,snm->knm", noise**2, observed.sources, optimize=True)
+def noise_covariances(scales: Scales, observed: Observed) -> np.ndarray:
+    """r^2 S + sum_s v_s^2 C_s, (m, n, n)."""
+    made = np.einsum("ks,snm->knm", scales.sources**2, observed.sources, optimize=True)
+    return made + scales.sampling[:, None, None] ** 2 * observed.sampling
 
 
 def _mixture(theta, weights, log_evidence, effective, observed, functions, prior) -> Mixture:
@@ -239,8 +261,8 @@ def _mixture(theta, weights, log_evidence, effective, observed, functions, prior
     by_draw = weights.sum(axis=1)
     order = np.argsort(by_draw, kind="stable")[::-1]
     kept = np.sort(order[:int(np.searchsorted(np.cumsum(by_draw[order]), 0.999)) + 1])
-    scales, noise = scales_at(theta[kept], prior)
-    found, covariances = conditional(scales, noise, observed, functions, prior)
+    scales = scales_at(theta[kept], prior)
+    found, covariances = conditional(scales, observed, functions, prior)
     z = choices(len(functions.expected))
     share = weights[kept] / by_draw[kept, None]
     means = found[:, :1] + np.einsum("zi,kip->kzp", z, found[:, 1:])
@@ -248,17 +270,16 @@ def _mixture(theta, weights, log_evidence, effective, observed, functions, prior
     off = means - middle[:, None]
     covariances = covariances + np.einsum("kz,kzp,kzq->kpq", share, off, off, optimize=True)
     return Mixture(weights=by_draw[kept] / by_draw[kept].sum(), means=middle, roots=_roots(covariances),
-                   scales=scales, noise=noise, expected=share @ z, log_evidence=log_evidence,
-                   effective=effective)
+                   scales=scales, expected=share @ z, log_evidence=log_evidence, effective=effective)
 
 
-def conditional(scales, noise, observed, functions, prior) -> tuple[np.ndarray, np.ndarray]:
+def conditional(scales, observed, functions, prior) -> tuple[np.ndarray, np.ndarray]:
     """E(b | y) without expectation and what each direction adds, (m, 1 + k, p), and cov(b | y) (m, p, p).
 
-    For scales t (m, g) and noise v (m, s):  T phi' V^-1 (y - phi m) + m  and  T - T phi' V^-1 phi T.
+    For each of m choices of the scales:  T phi' V^-1 (y - phi m) + m  and  T - T phi' V^-1 phi T.
     """
     variances = prior_variances(functions, prior, scales)
-    covariance = _covariances(scales, noise, observed, functions, prior)
+    covariance = _covariances(scales, observed, functions, prior)
     gain = np.linalg.solve(covariance, functions.columns * variances[:, None, :])
     size = _shift_size(scales, functions, prior)
     right = _right(observed, functions, prior)

@@ -22,6 +22,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.core import adequacy
+from labkit.core.canonical import Canonical, canonical
 from labkit.core.terms import MODELS, Terms, indistinct_terms, polynomial_terms
 from labkit.formula import Recipe
 from labkit.surfaces.reading import shared
@@ -109,6 +110,36 @@ class Classical:
         table = {"estimate": self.results.params, "se": self.results.bse, "low": bounds[0], "high": bounds[1],
                  "p": self.results.pvalues}
         return pd.DataFrame(table).rename_axis("term")
+
+    def quadratic(self) -> tuple[float, np.ndarray, np.ndarray]:
+        """b0, b (d,) and symmetric B (d, d) of the polynomial in the coded factors and settings.
+
+        For recipes without blends; a blend's stationary point depends on what its parts leave free.
+        """
+        powers, b = self.terms.exponents, self.fit.coefficients
+        d, places = powers.shape[1], [np.flatnonzero(row).repeat(row[np.flatnonzero(row)]) for row in powers]
+        b0, slope, bend = 0.0, np.zeros(d), np.zeros((d, d))
+        for place, value in zip(places, b, strict=True):
+            if len(place) == 2:
+                bend[place[0], place[1]] += value / 2
+                bend[place[1], place[0]] += value / 2
+            elif len(place) == 1:
+                slope[place[0]] += value
+            else:
+                b0 += value
+        return b0, slope, bend
+
+    def canonical(self) -> Canonical:
+        """Stationary point (coded), the level there, eigenvalues and axes of the fitted polynomial."""
+        return canonical(*self.quadratic())
+
+    @property
+    def stationary(self) -> pd.DataFrame:
+        """The stationary point in the units of the coordinates, a row, with the level there and what it is."""
+        form, names = self.canonical(), list(self.recipe.coordinates)
+        bounds = self.recipe.bounds.loc[names]
+        point = (bounds["low"] + bounds["high"]) / 2 + form.point * (bounds["high"] - bounds["low"]) / 2
+        return pd.DataFrame([point]).assign(level=form.level, kind=form.kind)
 
     @cached_property
     def shapes(self) -> pd.DataFrame:

@@ -73,14 +73,13 @@ class Candidate:
 class Reading:
     """The posterior of one attribute's surface: candidates weighed by evidence, each a mixture of Gaussians.
 
-    `stated` and `sources` hold the stated medians of the noise and the names of those that are not stated as 0.
+    `stated` holds the stated medians of the noise by source.
     """
 
     attribute: Attribute
     ground: Ground
     candidates: tuple[Candidate, ...]
     stated: Mapping[str, float]
-    sources: tuple[str, ...]
 
     def moments(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Mean and standard deviation (m,) of the long-run mean score."""
@@ -102,7 +101,7 @@ class Reading:
 
     def variance_of_pour(self) -> float:
         """Expected variance of a new pour about the surface: round, melt and pour together."""
-        each = [c.weight * (c.mixture.weights @ np.sum(c.mixture.noise**2, axis=1)) for c in self.candidates]
+        each = [c.weight * (c.mixture.weights @ np.sum(c.mixture.scales.sources**2, axis=1)) for c in self.candidates]
         return float(sum(each))
 
     def _solved(self, columns, level, chance) -> tuple[np.ndarray, np.ndarray]:
@@ -135,11 +134,16 @@ class Reading:
         return drawn, rng.permutation(n)
 
     def noise_quantiles(self, source: str, levels: tuple[float, ...]) -> np.ndarray:
-        """Posterior quantiles of the standard deviation of a source; 0 where it is stated as 0."""
-        if source not in self.sources:
-            return np.zeros(len(levels))
-        k = self.sources.index(source)
-        values = np.concatenate([c.mixture.noise[:, k] for c in self.candidates])
+        """Posterior quantiles of the standard deviation of one of SOURCES."""
+        k = SOURCES.index(source)
+        return self._quantiles([c.mixture.scales.sources[:, k] for c in self.candidates], levels)
+
+    def stretch_quantiles(self, levels: tuple[float, ...]) -> np.ndarray:
+        """Posterior quantiles of what the panel's tester x pour noise is multiplied by, now that the shape is known."""
+        return self._quantiles([c.mixture.scales.sampling for c in self.candidates], levels)
+
+    def _quantiles(self, values: list[np.ndarray], levels: tuple[float, ...]) -> np.ndarray:
+        values = np.concatenate(values)
         weights = np.concatenate([c.weight * c.mixture.weights for c in self.candidates])
         order = np.argsort(values)
         return np.interp(levels, np.cumsum(weights[order]) - weights[order] / 2, values[order])
@@ -159,16 +163,22 @@ class Reading:
         return min(c.mixture.effective for c in self.candidates if c.weight >= 0.01)
 
 
-def read_hierarchically(ground: Ground, attribute: Attribute, means: pd.Series, sampling: pd.DataFrame) -> Reading:
-    """Fit one attribute from its adjusted means by pour and their covariance."""
+def read_hierarchically(
+    ground: Ground, attribute: Attribute, means: pd.Series, sampling: pd.DataFrame, unsure: float
+) -> Reading:
+    """Fit one attribute from its adjusted means by pour and their covariance.
+
+    unsure : how well the panel knows the standard deviation behind that covariance (sd of its logarithm). A pour with a
+        single score cannot tell the panel how scattered scores are; repeats and a smooth surface can.
+    """
     trial, width = ground.trial, attribute.width
     stated = trial.noise_of(attribute.name)
-    sources = tuple(s for s in SOURCES if stated[s] > 0)
     prior = Prior(
         centre=(attribute.low + attribute.high) / 2,
         constant=CONSTANT * width,
         degrees=tuple(part * width for part in BY_DEGREE.values()),
-        sources=tuple(stated[s] for s in sources),
+        sources=tuple(stated[s] for s in SOURCES),
+        unsure=unsure,
         shift=SHIFT,
         trust=TRUST,
     )
@@ -176,7 +186,7 @@ def read_hierarchically(ground: Ground, attribute: Attribute, means: pd.Series, 
     observed = Observed(
         means=means.to_numpy(dtype=float),
         sampling=sampling.to_numpy(dtype=float),
-        sources=np.array([shared(made, s) for s in sources]).reshape(-1, len(made), len(made)),
+        sources=np.array([shared(made, s) for s in SOURCES]),
     )
     functions = Functions(
         columns=ground.columns(made[list(trial.recipe.coordinates)]),
@@ -185,7 +195,7 @@ def read_hierarchically(ground: Ground, attribute: Attribute, means: pd.Series, 
     )
     links = [Link(name=name, low=attribute.low, high=attribute.high) for name in LINKS[:1]]
     fitted = [(link, _posterior(link, observed, functions, prior)) for link in links]
-    return Reading(attribute=attribute, ground=ground, candidates=_weighed(fitted), stated=stated, sources=sources)
+    return Reading(attribute=attribute, ground=ground, candidates=_weighed(fitted), stated=stated)
 
 
 def shared(made: pd.DataFrame, source: str) -> np.ndarray:
@@ -244,7 +254,7 @@ def _chance_below_mean(candidate: Candidate, columns: np.ndarray):
 def _chance_below_pour(candidate: Candidate, columns: np.ndarray):
     """As `_chance_below_mean` for one new pour; each Gaussian is taken as normal on the scale of the scores."""
     middle, spread = _on_scale(candidate, columns)
-    spread = np.sqrt(spread**2 + np.sum(candidate.mixture.noise**2, axis=1))
+    spread = np.sqrt(spread**2 + np.sum(candidate.mixture.scales.sources**2, axis=1))
     share = candidate.weight * candidate.mixture.weights
     return lambda at: ndtr((at[:, None] - middle) / np.maximum(spread, 1e-12)) @ share
 
@@ -274,8 +284,8 @@ def _thinned(candidate: Candidate, most: int) -> Candidate:
         return candidate
     at = np.searchsorted(np.cumsum(mixture.weights), (np.arange(n) + 0.5) / n * (1 - 1e-12))
     fewer = Mixture(weights=np.full(n, 1 / n), means=mixture.means[at], roots=mixture.roots[at],
-                    scales=mixture.scales[at], noise=mixture.noise[at], expected=mixture.expected[at],
-                    log_evidence=mixture.log_evidence, effective=mixture.effective)
+                    scales=mixture.scales.picked(at), expected=mixture.expected[at], log_evidence=mixture.log_evidence,
+                    effective=mixture.effective)
     return Candidate(link=candidate.link, mixture=fewer, weight=candidate.weight)
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import check_columns, check_frame
+from labkit.checks import check_columns, check_frame, parse_number
 from labkit.core.adequacy import Comparison
 from labkit.errors import SurfaceError
 from labkit.formula import BOOKKEEPING
@@ -83,7 +83,8 @@ class Surface:
     def noise(self) -> pd.DataFrame:
         """By source, five of them: stated (prior median), found (posterior), low, high (90 %), what the data say."""
         rows = {s: telling.noise_row(self.reading, s) for s in SOURCES}
-        return pd.concat([pd.DataFrame.from_dict(rows, orient="index"), self.tasting]).rename_axis("source")
+        rows |= telling.tasting_rows(self.reading, self.tasting)
+        return pd.DataFrame.from_dict(rows, orient="index").rename_axis("source")
 
     @cached_property
     def effects(self) -> pd.DataFrame:
@@ -141,12 +142,9 @@ def check_points(frame: pd.DataFrame, trial: Trial) -> pd.DataFrame:
             "Turn mass fractions into factors with trial.factors_of, or take these columns only."
         )
     check_columns(frame, allowed=(*names, *BOOKKEEPING), required=names, what=what, error=SurfaceError)
-    values = frame[names].to_numpy(dtype=float)
-    if not np.isfinite(values).all():
-        i, j = np.argwhere(~np.isfinite(values))[0]
-        raise SurfaceError(f"row {frame.index[i]} of {what} has no {names[j]}. Give every coordinate a value.")
+    points = _numbers(frame[names], what)
     for name, columns in trial.recipe.blends.items():
-        total = frame[list(columns)].to_numpy(dtype=float).sum(axis=1)
+        total = points[list(columns)].to_numpy().sum(axis=1)
         off = np.abs(total - 1) > 1e-6
         if off.any():
             i = int(np.argmax(off))
@@ -154,7 +152,21 @@ def check_points(frame: pd.DataFrame, trial: Trial) -> pd.DataFrame:
                 f"row {frame.index[i]} of {what}: the parts of {name} add to {total[i]:.6f}, not 1. "
                 "Give shares of the whole blend."
             )
-    return frame[names]
+    return points
+
+
+def _numbers(frame: pd.DataFrame, what: str) -> pd.DataFrame:
+    """All cells as finite numbers; text is read as in every table of a trial."""
+    for name in frame.columns:
+        if not pd.api.types.is_numeric_dtype(frame[name]):
+            cells = [parse_number(cell, where=f"row {at} of {what}: {name}", error=SurfaceError)
+                     for at, cell in frame[name].items()]
+            frame = frame.assign(**{name: cells})
+    points = frame.astype(float)
+    if not np.isfinite(points.to_numpy()).all():
+        i, j = np.argwhere(~np.isfinite(points.to_numpy()))[0]
+        raise SurfaceError(f"row {frame.index[i]} of {what} has no {frame.columns[j]}. Give every coordinate a value.")
+    return points
 
 
 def fit_surfaces(trial: Trial, panel: Panel | None = None) -> dict[str, Surface]:
@@ -180,9 +192,10 @@ def _surface(ground: Ground, models, attribute: Attribute, panel: Panel) -> Surf
     means, sampling = panel.means(attribute.name)
     pours = [pour for pour in trial.made.index if pour in means.index]
     means, sampling = means.loc[pours].astype(float), sampling.loc[pours, pours]
-    reading = read_hierarchically(ground, attribute, means, sampling)
-    found = {s: float(reading.noise_quantiles(s, (0.5,))[0]) for s in SOURCES}
-    classical = read_classically(trial.recipe, models, trial.made.loc[pours], means, sampling, found)
-    scores = pd.DataFrame({"score": means, "score_se": np.sqrt(np.diag(sampling))}, index=pours)
     tasting = panel.noise.query("attribute == @attribute.name").set_index("source")[list(telling.NOISE_COLUMNS)]
+    reading = read_hierarchically(ground, attribute, means, sampling, telling.unsure_of(tasting))
+    found = {s: float(reading.noise_quantiles(s, (0.5,))[0]) for s in SOURCES}
+    spread = sampling * float(reading.stretch_quantiles((0.5,))[0]) ** 2
+    classical = read_classically(trial.recipe, models, trial.made.loc[pours], means, spread, found)
+    scores = pd.DataFrame({"score": means, "score_se": np.sqrt(np.diag(sampling))}, index=pours)
     return Surface(attribute=attribute.name, reading=reading, classical=classical, scores=scores, tasting=tasting)

@@ -12,7 +12,7 @@ from labkit.wording import Report, grid_of, heading, line, number_text, plural, 
 
 DRAWS, POINTS = 512, 256
 NOISE_COLUMNS = ("stated", "found", "low", "high", "says")
-WORDS = {"round": "rounds", "melt": "melts", "pour": "pours"}
+WORDS = {"round": "rounds", "melt": "melts", "pour": "pours", "tester_pour": "tester x pour"}
 
 
 def noise_row(reading: Reading, source: str) -> dict[str, object]:
@@ -22,13 +22,31 @@ def noise_row(reading: Reading, source: str) -> dict[str, object]:
     return {"stated": stated, "found": found, "low": low, "high": high, "says": _says(stated, low, found, high, source)}
 
 
+def unsure_of(tasting: pd.DataFrame) -> float:
+    """Standard deviation of the logarithm of the panel's tester x pour noise, from its 90 % limits."""
+    low, high = tasting.loc["tester_pour", ["low", "high"]]
+    return float(np.log(high / low) / (2 * normal_multiple(0.9))) if high > low > 0 else 0.0
+
+
+def tasting_rows(reading: Reading, tasting: pd.DataFrame) -> dict[str, dict[str, object]]:
+    """The panel's two sources; tester x pour once more, now that pours and the shape of the surface are told apart."""
+    rows = tasting.to_dict("index")
+    low, found, high = reading.stretch_quantiles((0.05, 0.5, 0.95)) * tasting.at["tester_pour", "found"]
+    stated, says = tasting.at["tester_pour", "stated"], tasting.at["tester_pour", "says"]
+    if not says.startswith("the data say nothing") or not 0.75 < found / stated < 1.33:
+        says = _beside(found, stated)
+    return rows | {"tester_pour": {"stated": stated, "found": found, "low": low, "high": high, "says": says}}
+
+
 def _says(stated: float, low: float, found: float, high: float, source: str) -> str:
-    if stated == 0:
-        return "stated as none"
     prior_low, prior_high = half_t_quantile(np.array([0.05, 0.95]), stated)
     narrower = (high - low) / (prior_high - prior_low)
     if narrower > 0.75 and 0.75 < found / stated < 1.33:
         return f"the data say nothing yet about {WORDS[source]}"
+    return _beside(found, stated)
+
+
+def _beside(found: float, stated: float) -> str:
     if 0.75 <= found / stated <= 1.33:
         return "about as stated"
     return "more than stated" if found > stated else "less than stated"
@@ -99,7 +117,10 @@ def _model_sentence(classical: Classical) -> str:
     rest = plural(classical.fit.df, "degree") + " of freedom left"
     if classical.model == "constant":
         return f"Classical reading: these pours carry no more than a constant, with {rest}."
-    where = "factors and settings coded -1 to 1" + (", parts of a blend as shares" if classical.recipe.blends else "")
+    parts = [c for columns in classical.recipe.blends.values() for c in columns]
+    others = [c for c in classical.recipe.coordinates if c not in parts]
+    where = words_joined([f"{words_joined(others)} coded -1 to 1"] * bool(others)
+                         + [f"{words_joined(parts)} as shares"] * bool(parts))
     r2 = number_text(classical.r_squared, 3)
     return (f"Classical reading: {classical.model} in {where}, {plural(len(classical.terms.names), 'term')}, {rest}. "
             f"It follows the pours with R squared {r2} (about the mean).")

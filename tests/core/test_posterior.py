@@ -33,12 +33,12 @@ class TestGivenScales:
 
     x = points(7)
     y = 5 + x @ [2.0, -1.0] + 0.3 * np.sin(np.arange(7))
-    t, v = np.array([[1.7, 0.6]]), np.array([[0.4]])
+    scales = posterior.Scales(degrees=np.array([[1.7, 0.6]]), sources=np.array([[0.4]]), sampling=np.ones(1))
 
     def test_conjugate_formulas(self):
         """Lindley & Smith (1972): precision X'V^-1X + T^-1."""
         functions = functions_at(self.x)
-        means, covariances = posterior.conditional(self.t, self.v, observed(self.y), functions, PRIOR)
+        means, covariances = posterior.conditional(self.scales, observed(self.y), functions, PRIOR)
         prior = np.r_[3.5**2, [1.7**2 / 2] * 2, [0.6**2 / 3] * 3]
         weight = 1 / (0.3**2 + 0.4**2)
         precision = weight * functions.columns.T @ functions.columns + np.diag(1 / prior)
@@ -61,7 +61,8 @@ class TestGivenScales:
         other = GaussianProcessRegressor(kernel, alpha=0.0, optimizer=None).fit(self.x, self.y - 5)
         new = points(20, seed=1)
         mean, sd = other.predict(new, return_std=True)
-        found, covariance = posterior.conditional(self.t[:, :1], self.v, observed(self.y), functions, prior)
+        scales = posterior.Scales(degrees=np.array([[1.7]]), sources=np.array([[0.4]]), sampling=np.ones(1))
+        found, covariance = posterior.conditional(scales, observed(self.y), functions, prior)
         columns = basis.evaluate(new)
         assert_allclose(columns @ found[0, 0], mean + 5, rtol=1e-6)
         assert_allclose(np.einsum("ij,jk,ik->i", columns, covariance[0], columns), sd**2 - 0.25, rtol=1e-5)
@@ -69,7 +70,7 @@ class TestGivenScales:
     def test_an_expected_direction_moves_the_prior_mean(self):
         up = np.r_[0, 1, 0, 0, 0, 0].astype(float)
         functions = functions_at(self.x, expected=[up])
-        means, covariances = posterior.conditional(self.t, self.v, observed(self.y), functions, PRIOR)
+        means, covariances = posterior.conditional(self.scales, observed(self.y), functions, PRIOR)
         weight = 1 / (0.3**2 + 0.4**2)
         prior = np.r_[3.5**2, [1.7**2 / 2] * 2, [0.6**2 / 3] * 3]
         right = weight * functions.columns.T @ self.y + (np.r_[5.0, np.zeros(5)] + 1.7 / np.sqrt(2) * up) / prior
@@ -88,11 +89,12 @@ class TestIntegration:
         one, b = np.ones(6), functions.columns
         height = np.array([multivariate_normal(5 * one, 3.5**2 + a**2 / 2 * b[:, 1:] @ b[:, 1:].T
                                                + (0.09 + c**2) * np.eye(6)).pdf(seen.means) for a, c in zip(t, v)])
-        means = posterior.conditional(t[:, None], v[:, None], seen, functions, prior)[0][:, 0]
+        scales = posterior.Scales(degrees=t[:, None], sources=v[:, None], sampling=np.ones(len(t)))
+        means = posterior.conditional(scales, seen, functions, prior)[0][:, 0]
         found = posterior.integrate(seen, functions, prior)
         assert_allclose(found.log_evidence, np.log(height.mean()), atol=0.02)
         assert_allclose(found.weights @ found.means, height @ means / height.sum(), atol=0.02)
-        assert_allclose(found.weights @ found.noise[:, 0], height @ v / height.sum(), rtol=0.03)
+        assert_allclose(found.weights @ found.scales.sources[:, 0], height @ v / height.sum(), rtol=0.03)
 
     def test_many_pours_still_have_enough_draws(self):
         rng = np.random.default_rng(3)
@@ -100,7 +102,7 @@ class TestIntegration:
         y = 5 + x @ [2.0, 0.0] + rng.normal(0, 1.5, 60)
         found = posterior.integrate(observed(y), functions_at(x), PRIOR)
         assert found.effective >= posterior.ENOUGH
-        assert 1.2 < found.weights @ found.noise[:, 0] < 1.9
+        assert 1.2 < found.weights @ found.scales.sources[:, 0] < 1.9
 
     def test_repeats_bit_for_bit(self):
         seen, functions = observed([4.0, 6.0, 5.0]), functions_at(points(3))
@@ -188,14 +190,16 @@ class TestCalibration:
         basis, rng = degree_basis(BOX), np.random.default_rng(12)
         rounds = np.repeat([0, 1], 3)
         sources = np.stack([(rounds[:, None] == rounds).astype(float), np.eye(6)])
-        prior = posterior.Prior(centre=5.0, constant=3.5, degrees=(1.5, 0.7), sources=(0.3, 0.3))
+        prior = posterior.Prior(centre=5.0, constant=3.5, degrees=(1.5, 0.7), sources=(0.3, 0.3), unsure=0.5)
         new = basis.evaluate(points(20, seed=3))
         covered = []
         for k in range(150):
-            t, v = posterior.scales_at(rng.standard_normal((1, 4)), prior)
+            scales = posterior.scales_at(rng.standard_normal((1, 5)), prior)
             functions = functions_at(points(6, seed=100 + k), basis)
-            b = rng.normal(0, np.sqrt(posterior.prior_variances(functions, prior, t)[0])) + np.r_[5.0, np.zeros(5)]
-            y = functions.columns @ b + v[0, 0] * rng.normal(size=2)[rounds] + np.hypot(v[0, 1], 0.3) * rng.normal(size=6)
+            b = rng.normal(0, np.sqrt(posterior.prior_variances(functions, prior, scales)[0])) + np.r_[5.0, np.zeros(5)]
+            seen = observed(np.zeros(6), sources=sources)
+            spread = posterior.noise_covariances(scales, seen)[0]
+            y = functions.columns @ b + np.linalg.cholesky(spread) @ rng.normal(size=6)
             found = posterior.integrate(observed(y, sources=sources), functions, prior)
             drawn = found.draws(400, np.random.default_rng(k)) @ new.T
             low, high = np.quantile(drawn, [0.05, 0.95], axis=0)

@@ -1,0 +1,326 @@
+"""Surfaces of invented developments: both readings, their noise, what they refuse, and what they say."""
+import subprocess
+import sys
+
+import numpy as np
+import pandas as pd
+import pytest
+from definitions import HAZEL, TERRACOTTA
+from invented import poured, scored
+from numpy.testing import assert_allclose
+
+import labkit
+from labkit.errors import SurfaceError
+
+NAMES = ["wax", "red_share", "load", "pour_temperature"]
+
+
+def terracotta_truth(coded):
+    wax, red, load, warm = coded.T
+    return np.column_stack([5.5 - 1.2 * wax + 2.0 * load - 0.5 * load**2, 5 + 2 * wax - 0.7 * wax**2,
+                            5 - 1.5 * load + 0.3 * warm, 6 - 1.5 * (red - 0.3) ** 2])
+
+
+@pytest.fixture(scope="module")
+def trial():
+    return scored(poured(TERRACOTTA, rounds=4), terracotta_truth)
+
+
+@pytest.fixture(scope="module")
+def surfaces(trial):
+    return labkit.fit_surfaces(trial)
+
+
+@pytest.fixture(scope="module")
+def payoff(surfaces):
+    return surfaces["payoff"]
+
+
+def hazel(scores, *, pours=None):
+    """The hazel pot with one score a pour by one tester."""
+    trial = poured(HAZEL, rounds=1, pours=pours or len(scores))
+    rows = [{"pour": pour, "tester": "T01", "session": "1", "position": "1", "attribute": "hardness", "score": score}
+            for pour, score in zip(trial.made.index, scores)]
+    return trial.with_scores(pd.DataFrame(rows))
+
+
+class TestReading:
+    def test_a_surface_for_every_attribute_in_the_order_of_the_definition(self, surfaces):
+        assert list(surfaces) == ["payoff", "hardness", "sheerness", "shade"]
+
+    def test_predict_keeps_the_index_and_the_scale(self, trial, payoff):
+        frame = trial.region.sample(40, seed=5).set_index(pd.Index([f"row {k}" for k in range(40)]))
+        for told in (payoff.predict(frame), payoff.predict_pour(frame)):
+            assert list(told.columns) == ["mean", "se", "low", "high"] and told.index.equals(frame.index)
+            assert ((0 <= told["low"]) & (told["low"] < told["mean"]) & (told["mean"] < told["high"])).all()
+            assert (told["high"] <= 10).all()
+
+    def test_one_new_pour_is_less_sure_than_the_mean_of_many(self, trial, payoff):
+        frame = trial.region.sample(10, seed=5)
+        many, one = payoff.predict(frame), payoff.predict_pour(frame)
+        assert_allclose(many["mean"], one["mean"])
+        assert (one["se"] > many["se"]).all() and (one["high"] - one["low"] > many["high"] - many["low"]).all()
+
+    def test_a_wider_level_is_a_wider_interval(self, trial, payoff):
+        frame = trial.region.sample(10, seed=5)
+        narrow, wide = payoff.predict(frame, level=0.5), payoff.predict(frame, level=0.99)
+        assert (wide["low"] < narrow["low"]).all() and (narrow["high"] < wide["high"]).all()
+
+    def test_draws_are_joint_functions_with_the_moments_of_predict(self, trial, payoff):
+        frame = trial.region.sample(6, seed=5)
+        drawn, told = payoff.draws(frame, n=4000, seed=3), payoff.predict(frame)
+        assert drawn.shape == (4000, 6)
+        assert_allclose(drawn.mean(axis=0), told["mean"], atol=0.05)
+        assert_allclose(drawn.std(axis=0), told["se"], rtol=0.08)
+        assert_allclose(np.quantile(drawn, 0.05, axis=0), told["low"], atol=0.12)
+        alone = payoff.draws(frame.iloc[[2]], n=4000, seed=3)
+        assert_allclose(alone[:, 0], drawn[:, 2], rtol=1e-12)
+
+    def test_it_finds_the_truth_it_was_made_from(self, trial, surfaces):
+        frame = trial.region.sample(200, seed=6)
+        true = terracotta_truth(trial.region.coded(frame))
+        for k, surface in enumerate(surfaces.values()):
+            told = surface.predict(frame)
+            assert np.corrcoef(told["mean"], true[:, k])[0, 1] > (0.9 if k < 3 else 0.5)
+            assert ((told["low"] <= true[:, k]) & (true[:, k] <= told["high"])).mean() > 0.7
+
+    def test_everything_repeats_bit_for_bit(self, trial, payoff):
+        again, frame = labkit.fit_surfaces(trial)["payoff"], trial.region.sample(5, seed=1)
+        pd.testing.assert_frame_equal(again.predict(frame), payoff.predict(frame), check_exact=True)
+        assert (again.draws(frame, seed=2) == payoff.draws(frame, seed=2)).all()
+
+    def test_a_panel_may_be_given(self, trial, payoff):
+        again = labkit.fit_surfaces(trial, labkit.appraise_panel(trial))["payoff"]
+        pd.testing.assert_frame_equal(again.to_frame(), payoff.to_frame())
+
+    def test_enough_draws_carry_the_weight(self, surfaces):
+        assert all(surface.reading.effective > 64 for surface in surfaces.values())
+
+    def test_effects_name_what_moves_and_weigh_the_expectations(self, payoff):
+        effects = payoff.effects
+        assert effects.loc["load", "low"] > 0 > effects.loc["wax", "high"]
+        assert_allclose(effects["expected"], [-1, 0, 1, 0])
+        assert effects.loc[["wax", "load"], "trust"].between(0.3, 1).all()
+        assert effects.loc[["red_share", "pour_temperature"], "trust"].isna().all()
+
+
+class TestExpectation:
+    def test_a_false_direction_loses(self):
+        false = TERRACOTTA.replace('expect = { wax = "up" }', 'expect = { wax = "down" }')
+        trial = scored(poured(false, rounds=2), terracotta_truth)
+        effects = labkit.fit_surfaces(trial)["hardness"].effects
+        assert effects.loc["wax", "trust"] < 0.35 and effects.loc["wax", "effect"] > 2
+
+    def test_a_right_direction_helps_when_pours_are_few(self):
+        plain = TERRACOTTA.replace('expect = { wax = "up" }', "")
+        error = []
+        for text in (TERRACOTTA, plain):
+            trial = scored(poured(text, rounds=1), terracotta_truth)
+            frame = trial.region.sample(200, seed=6)
+            told = labkit.fit_surfaces(trial)["hardness"].predict(frame)["mean"]
+            error.append(np.mean((told - terracotta_truth(trial.region.coded(frame))[:, 1]) ** 2))
+        assert error[0] < error[1]
+
+
+class TestNoise:
+    def test_five_sources_stated_beside_found(self, payoff):
+        noise = payoff.noise
+        assert list(noise.index) == ["round", "melt", "pour", "tester", "tester_pour"]
+        assert list(noise.columns) == ["stated", "found", "low", "high", "says"]
+        assert_allclose(noise["stated"], [0.3, 0.3, 0.3, 1.0, 0.8])
+        assert ((noise["low"] < noise["found"]) & (noise["found"] < noise["high"])).all()
+
+    def test_one_round_says_nothing_about_rounds(self):
+        trial = scored(poured(TERRACOTTA, rounds=1), terracotta_truth)
+        noise = labkit.fit_surfaces(trial)["payoff"].noise
+        assert noise.loc["round", "says"] == "the data say nothing yet about rounds"
+
+    def test_large_variation_from_round_to_round_is_found(self):
+        truth = lambda coded: 0 * terracotta_truth(coded) + 5  # noqa: E731
+        trial = scored(poured(TERRACOTTA, rounds=6), truth, noise={"round": 1.5})
+        noise = labkit.fit_surfaces(trial)["payoff"].noise
+        assert noise.loc["round", "found"] > 0.6 and noise.loc["round", "says"] == "more than stated"
+
+    def test_single_scores_learn_their_scatter_from_repeats(self):
+        """One tester, one score a pour: the panel cannot tell how scattered scores are; the surface can."""
+        trial = labkit.Trial.from_toml(HAZEL)
+        pours = poured(HAZEL, rounds=1, pours=2).pours.drop(columns=["corrects", "reason"])
+        many = pd.concat([pours] * 12, ignore_index=True)
+        many["pour"], many["melt"] = [f"X-{k:02d}" for k in range(24)], ""
+        values = np.where(np.arange(24) % 2, 7.0, 3.0) + 0.05 * np.sin(np.arange(24))
+        rows = pd.DataFrame({"pour": many["pour"], "tester": "lab", "attribute": "hardness", "score": values})
+        surface = labkit.fit_surfaces(trial.with_pours(many).with_scores(rows))["hardness"]
+        assert surface.noise.loc["tester_pour", "found"] < 0.4 * surface.noise.loc["tester_pour", "stated"]
+
+
+class TestClassical:
+    def test_generalised_least_squares_at_the_found_variances(self, trial, payoff):
+        """b = (X'V^-1X)^-1 X'V^-1y, written out with the variances that `noise` reports."""
+        classical, noise, made = payoff.classical, payoff.noise["found"], trial.made
+        means, sampling = labkit.appraise_panel(trial).means("payoff")
+        spread = sampling.to_numpy() * payoff.reading.stretch_quantiles((0.5,))[0] ** 2
+        for source in ("round", "melt"):
+            spread = spread + noise[source] ** 2 * (made[source].to_numpy()[:, None] == made[source].to_numpy())
+        spread = spread + noise["pour"] ** 2 * np.eye(16)
+        columns, inverse = classical.columns(made[NAMES]).to_numpy(), np.linalg.inv(spread)
+        b = np.linalg.solve(columns.T @ inverse @ columns, columns.T @ inverse @ means)
+        assert_allclose(payoff.results.params, b, rtol=1e-7)
+        left = means - columns @ b
+        scale = left @ inverse @ left / (16 - columns.shape[1]) * np.trace(spread) / 16
+        assert_allclose(payoff.results.scale, scale, rtol=1e-7)
+
+    def test_own_arithmetic_agrees_with_statsmodels(self, payoff):
+        results, classical = payoff.results, payoff.classical
+        assert_allclose(results.bse**2, classical.scale * np.diag(classical.fit.covariance), rtol=1e-7)
+        assert_allclose(results.rsquared, payoff.r_squared, rtol=1e-7)
+        told = results.get_prediction(classical.columns(classical.made)).summary_frame(alpha=0.1)
+        ours = classical.predict(classical.made, 0.9)
+        assert_allclose(ours[["low", "high"]], told[["mean_ci_lower", "mean_ci_upper"]], rtol=1e-6)
+
+    @pytest.mark.parametrize(("rounds", "model", "terms"), [
+        (1, "constant", 1), (2, "linear", 5), (3, "interaction", 11), (4, "quadratic", 15)])
+    def test_the_richest_model_that_leaves_a_degree_of_freedom(self, rounds, model, terms):
+        trial = scored(poured(TERRACOTTA, rounds=rounds), terracotta_truth)
+        classical = labkit.fit_surfaces(trial)["payoff"].classical
+        assert (classical.model, len(classical.terms.names)) == (model, terms)
+
+    def test_a_single_planned_round_is_ordinary_least_squares(self):
+        import statsmodels.api as sm
+
+        surface = labkit.fit_surfaces(hazel([2.0, 3.5, 5.0, 4.5, 6.0, 7.0, 3.0, 5.5]))["hardness"]
+        columns = surface.classical.columns(surface.classical.made)
+        plain = sm.OLS(surface.scores["score"], columns, hasconst=True).fit()
+        assert surface.classical.model == "linear"
+        assert_allclose(surface.results.params, plain.params, rtol=1e-8)
+        assert_allclose(surface.results.bse, plain.bse, rtol=1e-8)
+
+    def test_sums_of_squares_add_up(self, payoff):
+        table = payoff.anova
+        parts = table.loc[["linear", "curved", "residual"]]
+        assert_allclose(parts[["df", "sum_of_squares"]].sum(), table.loc["total", ["df", "sum_of_squares"]].astype(float))
+
+    def test_nothing_of_statsmodels_is_loaded_until_it_is_asked_for(self):
+        code = ("import sys; sys.path.insert(0, 'tests'); import labkit; from test_surfaces import hazel; "
+                "s = labkit.fit_surfaces(hazel([2.0, 3.0, 4.0]))['hardness']; str(s); "
+                "print('statsmodels' in sys.modules); s.results; print('statsmodels' in sys.modules)")
+        shown = subprocess.run([sys.executable, "-c", code], text=True, capture_output=True, check=True)
+        assert shown.stdout.split() == ["False", "True"]
+
+
+class TestFewAndOdd:
+    def test_one_pour_gives_wide_intervals(self):
+        trial = hazel([6.0])
+        surface = labkit.fit_surfaces(trial)["hardness"]
+        told = surface.predict(trial.region.sample(20, seed=1))
+        assert (told["high"] - told["low"]).min() > 2
+        assert surface.classical.model == "constant" and surface.results.params.tolist() == [6.0]
+        assert "hardness, 0 to 10: 1 pour scored" in str(surface)
+
+    def test_all_equal_scores(self):
+        trial = hazel([5.0] * 6)
+        surface = labkit.fit_surfaces(trial)["hardness"]
+        assert_allclose(surface.predict(trial.region.sample(20, seed=1))["mean"], 5.0, atol=0.4)
+        assert "nothing that varies can be told from nothing yet" in surface.in_one_line()
+        assert str(surface) and surface.anova.loc["total", "sum_of_squares"] == pytest.approx(0, abs=1e-20)
+
+    def test_the_highest_score_everywhere_stays_on_the_scale(self):
+        trial = hazel([10.0] * 6)
+        told = labkit.fit_surfaces(trial)["hardness"].predict(trial.region.sample(20, seed=1))
+        assert (told <= 10).all().all() and told["mean"].min() > 8
+
+    def test_attributes_without_scores_have_no_surface(self, trial):
+        few = poured(TERRACOTTA, rounds=1).with_scores(trial.scores.query("attribute == 'shade'").iloc[:4].drop(
+            columns=["corrects", "reason"]))
+        assert list(labkit.fit_surfaces(few)) == ["shade"]
+
+    def test_unplanned_pours_are_each_a_round_of_their_own(self):
+        trial = hazel([4.0, 5.0, 6.0])
+        pours = trial.pours.drop(columns=["corrects", "reason"]).assign(pour=["X-1", "X-2", "X-3"], melt="")
+        scores = pd.DataFrame({"pour": ["X-1", "X-2", "X-3"], "tester": "T01", "session": "0", "attribute": "hardness",
+                               "score": [4.0, 5.0, 6.0]})
+        both = trial.with_pours(pours).with_scores(scores)
+        from labkit.surfaces.reading import shared
+
+        assert_allclose(shared(both.made, "round"), np.kron(np.diag([1, 0]), np.ones((3, 3))) + np.diag([0] * 3 + [1] * 3))
+
+
+class TestRefused:
+    def test_no_scores(self):
+        with pytest.raises(SurfaceError) as caught:
+            labkit.fit_surfaces(poured(HAZEL, rounds=1))
+        assert str(caught.value) == (
+            "no pour of Hazel pot has a standing score, so there is nothing to fit. "
+            "Record scores with append_scores (or trial.with_scores), then fit again.")
+
+    @pytest.mark.parametrize(("change", "message"), [
+        (lambda f: f.assign(shine=1.0),
+         "the frame of formulas has a column 'shine' that is not known here. The columns are 'wax', 'red_share', 'load', "
+         "'pour_temperature', 'round', 'melt', 'pour' and 'order'."),
+        (lambda f: f.assign(**{"jojoba oil [g]": 10.0}),
+         "the frame of formulas has the column 'jojoba oil [g]', where wax, red_share, load and pour_temperature are "
+         "wanted. Turn mass fractions into factors with trial.factors_of, or take these columns only."),
+        (lambda f: f.drop(columns="load"),
+         "the frame of formulas lacks the column 'load'. It needs 'wax', 'red_share', 'load' and 'pour_temperature'."),
+        (lambda f: f.assign(wax=[0.1, np.nan]),
+         "row 1 of the frame of formulas has no wax. Give every coordinate a value."),
+        (lambda f: f.assign(wax=["0.1", "a bit"]),
+         "row 1 of the frame of formulas: wax is 'a bit', which is not a number. Write digits with one comma or point, "
+         "and no unit."),
+        (lambda f: {"wax": 0.1},
+         "the frame of formulas is a dict. Give a pandas DataFrame, a row a pour."),
+    ])
+    def test_frames(self, trial, payoff, change, message):
+        frame = change(trial.region.sample(2, seed=1))
+        for ask in (payoff.predict, payoff.predict_pour, payoff.draws):
+            with pytest.raises(SurfaceError) as caught:
+                ask(frame)
+            assert str(caught.value) == message
+
+    def test_parts_that_do_not_fill_their_blend(self):
+        trial = hazel([4.0, 5.0])
+        frame = trial.region.sample(1, seed=1)
+        frame["base: castor oil"] = 0.9
+        with pytest.raises(SurfaceError) as caught:
+            labkit.fit_surfaces(trial)["hardness"].predict(frame)
+        total = frame[[c for c in frame if c.startswith("base")]].sum(axis=1)[0]
+        assert str(caught.value) == (f"row 0 of the frame of formulas: the parts of base add to {total:.6f}, not 1. "
+                                     "Give shares of the whole blend.")
+
+    @pytest.mark.parametrize("level", [0, 1, 90, "wide"])
+    def test_levels(self, trial, payoff, level):
+        with pytest.raises(SurfaceError) as caught:
+            payoff.predict(trial.region.sample(2, seed=1), level=level)
+        assert str(caught.value) == (
+            f"level is {level!r}. Give the share of an interval, above 0 and below 1, such as 0.9.")
+
+
+class TestTold:
+    def test_the_report_follows_the_makers_questions(self, payoff):
+        text = str(payoff)
+        asked = ["Is there anything?", "Is the shape right?", "How far off will a new pour be?", "Which pour decides?"]
+        places = [text.index(question) for question in asked]
+        assert places == sorted(places)
+        assert payoff._repr_html_().count("<h4>") == 5
+
+    def test_one_line(self, payoff):
+        line = payoff.in_one_line()
+        assert line.startswith("payoff: load +") and "wax -" in line and line.endswith("after 16 pours")
+        assert repr(payoff) == f"<Surface {line}>"
+
+    def test_to_frame_has_a_row_a_pour(self, trial, payoff):
+        table = payoff.to_frame()
+        assert list(table.columns) == ["pour", "score", "score_se", "mean", "se", "low", "high", "fitted", "residual",
+                                       "left_out", "leverage", "influence"]
+        assert table["pour"].tolist() == list(trial.made.index)
+        assert_allclose(table["leverage"].sum(), 15)
+
+    def test_where_the_readings_part_the_report_names_the_pour_and_why(self):
+        """Eight pours, a linear model, one wild score: the classical line follows it, the other takes it for noise."""
+        trial = hazel([2.0, 3.5, 5.0, 4.5, 6.0, 7.0, 3.0, 5.5])
+        surface = labkit.fit_surfaces(trial)["hardness"]
+        from labkit.surfaces.telling import disagreements
+
+        far = surface.classical.made.iloc[[0]].copy()
+        ours, theirs = surface.predict(far)["mean"].iloc[0], surface.classical.predict(far, 0.9).iloc[0]
+        told = disagreements(surface, far)
+        assert bool(told) == (not theirs["low"] <= ours <= theirs["high"])
