@@ -178,16 +178,20 @@ def weighable(fractions: np.ndarray, batch: Batch) -> np.ndarray:
 
 
 def small_portions(round_: Round, batch: Batch) -> tuple[str, ...]:
-    """A sentence for each portion below 20 balance steps: pour, grams, and the pour at which it can be weighed."""
+    """A sentence for each ingredient weighed below 20 balance steps: where, grams, and the pour that makes it weighable.
+
+    What goes into the pot is weighed once a melt, for all its pours together.
+    """
     least, found = LEAST_STEPS * batch.balance_step_g, []
     for ingredient in round_.recipe.ingredients:
-        grams = round_.frame[grams_column(ingredient)]
-        small = grams[(grams > 0) & (grams < least - 1e-9)]
+        weighed = round_.frame.set_index("pour")[grams_column(ingredient)]
+        if ingredient in round_.recipe.pot:
+            weighed = round_.frame.groupby("melt", sort=False)[grams_column(ingredient)].sum()
+        small = weighed[(weighed > 0) & (weighed < least - 1e-9)]
         if len(small):
-            pour = round_.frame.loc[small.idxmin(), "pour"]
             enough = np.ceil(batch.pour_g * least / small.min())
             found.append(
-                f"{pour}: {small.min():.2f} g of {ingredient} is under {LEAST_STEPS} steps of the balance. "
+                f"{small.idxmin()}: {small.min():.2f} g of {ingredient} is under {LEAST_STEPS} steps of the balance. "
                 f"Pour {enough:.0f} g, or weigh it diluted, as a paste or premix."
             )
     return tuple(found)
