@@ -136,7 +136,7 @@ def _check_own_pots(trial: Trial, wish: Wish) -> None:
     """Without [melt] every pour has its own pot, so pours and melts are one number."""
     if not trial.recipe.pot and wish.melts is not None and wish.pours is not None and wish.melts != wish.pours:
         raise PlanError(
-            f"trial.toml has no [melt], so each of the {plural(wish.pours, 'pour')} has a pot of its own, and there cannot "
+            f"trial.toml has no [melt], so each of the {plural(wish.pours, 'pour')} has its own pot, and there cannot "
             f"be {plural(wish.melts, 'melt')}. Leave melts out, or name the pot's ingredients in [melt]."
         )
 
