@@ -183,7 +183,8 @@ def _settled(trial: Trial, tweak: Tweak) -> list[Block]:
 
 
 def _advice(tweak: Tweak) -> list[Block]:
-    return [heading("Advice"), *(line(part.replace("formula below", "formula above")) for part in tweak.advice.split("\n"))]
+    advice = tweak.advice.replace("formula below", "formula above")          # a tweak's own report has it below
+    return [heading("Advice"), *(line(part) for part in advice.split("\n"))]
 
 
 def _ending() -> list[Block]:

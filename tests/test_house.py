@@ -1,6 +1,7 @@
 """The picture of the house in DEVELOPERS.md, read off the source with `ast`: who may know whom."""
 import ast
 import pathlib
+import re
 import subprocess
 import sys
 
@@ -23,8 +24,8 @@ HOUSE = [                                      # rows top to bottom, names left 
     ["figures", "sheets"],
     ["forms", "__main__"],
 ]
-CORE = ["simplex", "terms", "optimal", "exchange", "order", "adequacy", "canonical", "posterior", "agreement",
-        "desirability", "improvement"]
+CORE = ["simplex", "terms", "links", "optimal", "exchange", "order", "adequacy", "canonical", "posterior", "levels",
+        "reliability", "scale_use", "agreement", "desirability", "improvement"]
 NUMBERS_ONLY = {"numpy", "scipy", "math", "itertools", "functools", "collections", "dataclasses", "typing",
                 "__future__"}
 ONE_DOOR = {                                   # outside thing -> the rooms that may touch it
@@ -33,7 +34,7 @@ ONE_DOOR = {                                   # outside thing -> the rooms that
     "seaborn": {"figures"},
     "ipywidgets": {"forms"},
     "IPython": {"forms"},
-    "jinja2": {"wording", "sheets"},
+    "jinja2": {"sheets"},
     "os": {"store", "__main__"},
     "pathlib": {"store", "__main__"},
     "tempfile": {"store", "__main__"},
@@ -112,6 +113,20 @@ class TestFile:
             assert "print" not in called
         if room_of(path) not in ONE_DOOR["os"]:
             assert "open" not in called
+
+
+def test_the_picture_for_developers_shows_this_house():
+    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| \d+ \| ([^|]+) \|", told, re.M)
+    assert [re.findall(r"`(\w+)`", row) for row in rows] == HOUSE
+    inside = told.split("Inside `core`, left to right:")[1].split(".\n")[0]
+    assert re.findall(r"`(\w+)`", inside) == CORE
+
+
+def test_every_room_of_the_picture_is_there():
+    rooms = {room_of(path) for path in FILES}
+    assert rooms == set(PLACE)
+    assert {path.stem for path in (ROOT / "labkit" / "core").glob("*.py")} - {"__init__"} == set(CORE)
 
 
 def test_top_level_shows_exactly_these_names():

@@ -14,7 +14,7 @@ def test_whole_road(monkeypatch, capsys):
     panel = labkit.appraise_panel(trial)                        # do the testers agree?
     surfaces = labkit.fit_surfaces(trial, panel)                # which factor does what, and how sure is that?
     tweak = labkit.suggest_next(trial, pours=4, melts=2, seed=2)
-    settled = surfaces["payoff"].predict_pour(tweak.best, level=0.9)
+    settled = surfaces["payoff"].predict_pour(tweak.best[[*trial.recipe.coordinates]])
     print(tweak)                                                # what to pour next, and why
     trial = trial.with_round(tweak.round)                       # a new trial; the old one, and the disk, stay
 

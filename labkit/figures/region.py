@@ -51,10 +51,12 @@ def projection(trial: Trial, along: tuple[str, str]) -> tuple[np.ndarray, np.nda
     are convex and the share continuous, so that all values in between occur.
     """
     low, high = _range(trial, along[0])
-    across = np.linspace(low, high, COLUMNS) + 1e-9 * (high - low) * np.linspace(1, -1, COLUMNS)
     if along[0] in trial.recipe.settings or along[1] in trial.recipe.settings:
-        low, high = _range(trial, along[1])
-        return across, np.full(COLUMNS, low), np.full(COLUMNS, high)
+        bottom, top = _range(trial, along[1])
+        return np.array([low, high]), np.array([bottom, bottom]), np.array([top, top])
+    corners = trial.recipe.factors_of(trial.region.vertices())[along[0]]        # the band has its kinks there
+    across = np.unique(np.r_[np.linspace(low, high, COLUMNS), corners])
+    across = np.clip(across, low + 1e-9 * (high - low), high - 1e-9 * (high - low))
     ends = np.array([_ends(trial, along, value) for value in across])
     return across, ends[:, 0], ends[:, 1]
 

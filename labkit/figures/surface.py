@@ -18,7 +18,7 @@ from labkit.figures.axes import (
 )
 from labkit.surfaces import Surface
 from labkit.trial import Trial
-from labkit.wording import words_joined
+from labkit.wording import plural, words_joined
 
 STEPS = 45                  # points across and up
 DOUBT = 0.4                 # an interval wider than this part of the scale counts as not known
@@ -58,8 +58,8 @@ def _held(trial: Trial, surface: Surface, along: tuple[str, str], at: pd.DataFra
         at = trial.made.loc[surface.scores.index, names].mean().to_frame().T
     missing = [name for name in names if name not in at.columns]
     if len(at) != 1 or missing:
-        raise SurfaceError(f"`at` has {len(at)} rows and lacks {words_joined(missing)}. Give one row with every "
-                           "coordinate, such as tweak.best.")
+        raise SurfaceError(f"`at` has {plural(len(at), 'row')} and lacks {words_joined(missing)}. Give one row with "
+                           "every coordinate, such as tweak.best.")
     return {name: float(at[name].iloc[0]) for name in names if name not in along}
 
 
