@@ -178,7 +178,7 @@ def weighable(fractions: np.ndarray, batch: Batch) -> np.ndarray:
 
 
 def small_portions(round_: Round, batch: Batch) -> tuple[str, ...]:
-    """A sentence for each ingredient weighed below 20 balance steps: where, grams, and the pour that makes it weighable.
+    """A sentence for each ingredient weighed below 20 balance steps: where, how much, what would do.
 
     What goes into the pot is weighed once a melt, for all its pours together.
     """
