@@ -43,7 +43,8 @@ def draw_surface(surface: Surface, along: Sequence[str], at: pd.DataFrame | None
     width = (told["high"] - told["low"]).to_numpy() - DOUBT * scale.width
     ax = axes_or_new(ax, size=(6.6, 5.4))
     mean = told["mean"].to_numpy()
-    _paint(ax, across, up, *(values.reshape(shape) for values in (mean, width, over)), _levels(mean[over <= 0], scale))
+    levels = _levels(mean[over <= 0], scale)
+    _paint(ax, across, up, *(values.reshape(shape) for values in (mean, width, over)), levels, scale)
     _frame(ax, trial, along)
     mark_pours(ax, trial, along)
     title = f"{scale.name}: mean score" + (f"\nat {_held_words(held)}" if held else "")
@@ -100,11 +101,13 @@ def _levels(mean: np.ndarray, scale) -> np.ndarray:
 
 
 def _paint(ax, across: np.ndarray, up: np.ndarray, mean: np.ndarray, width: np.ndarray, over: np.ndarray,
-           levels: np.ndarray) -> None:
+           levels: np.ndarray, scale) -> None:
     """Shades that keep their order in grey, lines with their values, dots for doubt, what is forbidden on top."""
     ax.contourf(across, up, mean, levels=levels, cmap="cividis", alpha=0.6, zorder=1, extend="both")
-    lines = ax.contour(across, up, mean, levels=levels, colors="black", linewidths=0.8, zorder=2)
-    ax.clabel(lines, fmt=lambda value: f"{value:g}", fontsize=8, zorder=2)
+    drawn = [level for level in levels if scale.low < level < scale.high and mean.min() < level < mean.max()]
+    if drawn:
+        lines = ax.contour(across, up, mean, levels=drawn, colors="black", linewidths=0.8, zorder=2)
+        ax.clabel(lines, fmt=lambda value: f"{value:g}", fontsize=8, zorder=2)
     if (width > 0).any():
         ax.contourf(across, up, width, levels=[0, np.inf], colors="none", hatches=[UNKNOWN["hatch"]], zorder=2)
     if (over > 0).any():
