@@ -1,0 +1,116 @@
+"""Which pours to look at next: pots and colours chosen together for what the whole round is worth."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from labkit.core import improvement
+from labkit.tweaks.outlook import Outlook
+from labkit.tweaks.search import inside, steps_from
+
+POTS, COLOURS = 16, 48                         # pots crossed with what is stirred in
+STEPS = (0.15, 0.05)                           # refinements of a chosen round, parts of the region
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Looked:
+    """Pours that might be made: their coordinates, the pot each comes from, draws of their desirability (n, rows)."""
+
+    points: pd.DataFrame
+    pots: np.ndarray
+    draws: np.ndarray
+
+    def rows(self, chosen: list[int]) -> "Looked":
+        return Looked(points=self.points.iloc[chosen].reset_index(drop=True), pots=self.pots[chosen],
+                      draws=self.draws[:, chosen])
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Bench:
+    """What can be poured here, and what is known about it."""
+
+    trial: object
+    outlook: Outlook
+    hold: Mapping[str, float]
+
+    def crossed(self, pots: pd.DataFrame, colours: pd.DataFrame) -> Looked:
+        """Every pot with everything stirred in that fits the limits; without [melt] each pour has its own pot."""
+        recipe = self.trial.recipe
+        if not recipe.pot:
+            points = pd.concat([pots, colours], ignore_index=True).drop_duplicates(ignore_index=True)
+            return Looked(points=points, pots=np.arange(len(points)), draws=self.outlook.draws(points))
+        left = pots.loc[pots.index.repeat(len(colours))].reset_index(drop=True)
+        right = pd.concat([colours] * len(pots), ignore_index=True)
+        points = in_pot_of(recipe, left, right)
+        fits = inside(self.trial.region, points)
+        points, which = points[fits].reset_index(drop=True), np.repeat(np.arange(len(pots)), len(colours))[fits]
+        return Looked(points=points, pots=which, draws=self.outlook.draws(points))
+
+
+def in_pot_of(recipe, pots: pd.DataFrame, colours: pd.DataFrame) -> pd.DataFrame:
+    """Coordinates of the pours with pot and per-melt settings of the first rows, and the rest of the second."""
+    formulas = recipe.with_pot_of(recipe.formula_at(pots), recipe.formula_at(colours))
+    points = recipe.factors_of(formulas)
+    for name in recipe.settings:
+        points[name] = (pots if name in recipe.per_melt else colours)[name].to_numpy(dtype=float)
+    return points
+
+
+def candidates(bench: Bench, points: pd.DataFrame, values: np.ndarray, *, size: int, seed: int) -> Looked:
+    """Pots and colours worth trying, crossed: a spread set of large joint improvement, the best points, some others."""
+    rng = np.random.default_rng([seed, 29])
+    top, made = points.iloc[:120], _poured(bench, points)
+    others = points.iloc[rng.permutation(np.arange(min(120, len(points)), len(points)))[:280]]
+    pool = pd.concat([made, top, others], ignore_index=True).drop_duplicates(ignore_index=True)
+    draws, spread = bench.outlook.draws(pool), min(size, len(pool))
+    settled = draws[:, int(np.argmax(draws.mean(axis=0)))]
+    chosen = improvement.choose_set(draws, np.arange(len(pool)), settled, pours=spread, melts=spread)
+    lead = pool.iloc[chosen]
+    rest = pool.iloc[rng.permutation(len(pool))]
+    pots = _first_rows([lead, made.iloc[:4], points.iloc[:2], rest], POTS)
+    colours = _first_rows([lead, made.iloc[:4], points.iloc[:8], rest], COLOURS)
+    return bench.crossed(pots, colours)
+
+
+def _first_rows(parts: list[pd.DataFrame], count: int) -> pd.DataFrame:
+    return pd.concat(parts, ignore_index=True).drop_duplicates(ignore_index=True).iloc[:count]
+
+
+def _poured(bench: Bench, points: pd.DataFrame) -> pd.DataFrame:
+    """What was poured and still fits, best first: the points keep that order."""
+    made = bench.trial.made.loc[:, list(bench.trial.recipe.coordinates)].drop_duplicates()
+    return points[points.apply(tuple, axis=1).isin(set(made.itertuples(index=False, name=None)))]
+
+
+def choose_round(bench: Bench, looked: Looked, settled: np.ndarray, *, pours: int, melts: int, seed: int,
+                 keep: tuple[int, ...] = ()) -> Looked:
+    """The round of largest joint expected improvement among the candidates, then refined in ever smaller steps."""
+    columns = improvement.choose_set(looked.draws, looked.pots, settled, pours=pours, melts=melts, keep=keep)
+    chosen = looked.rows(columns)
+    if keep:
+        return chosen
+    for k, scale in enumerate(STEPS):
+        nearby = _nearby(bench, chosen, scale, np.random.default_rng([seed, 31, k]))
+        again = improvement.choose_set(nearby.draws, nearby.pots, settled, pours=pours, melts=melts)
+        better = nearby.rows(again)
+        if improvement.joint_expected_improvement(better.draws, settled) > improvement.joint_expected_improvement(
+                chosen.draws, settled):
+            chosen = better
+    return chosen
+
+
+def _nearby(bench: Bench, chosen: Looked, scale: float, rng: np.random.Generator) -> Looked:
+    """The pots and colours of a round with small steps from each, crossed anew."""
+    pool = bench.trial.region.sample(128, seed=int(rng.integers(2**31)))[list(chosen.points.columns)].to_numpy(float)
+
+    def stepped(parents: pd.DataFrame, count: int) -> pd.DataFrame:
+        many = parents.loc[parents.index.repeat(count)].reset_index(drop=True)
+        steps = steps_from(bench.trial.region, many, scale=scale, rng=rng, hold=bench.hold, pool=pool)
+        return pd.concat([parents, steps], ignore_index=True).drop_duplicates(ignore_index=True)
+
+    first = np.unique(chosen.pots, return_index=True)[1]
+    if not bench.trial.recipe.pot:
+        return bench.crossed(stepped(chosen.points, 40), chosen.points.iloc[:0])
+    return bench.crossed(stepped(chosen.points.iloc[first].reset_index(drop=True), 6), stepped(chosen.points, 6))

@@ -1,0 +1,54 @@
+"""What is known today about overall desirability: joint draws of all attributes, at any formula."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from labkit.attributes import Attribute, Wanted
+from labkit.core import desirability
+
+APART = 7919                                   # keeps the draws of two attributes apart
+
+
+def desirability_of(attributes: Mapping[str, Attribute], values: Mapping[str, np.ndarray]) -> np.ndarray:
+    """Overall desirability of scores: the weighted geometric mean over the attributes that say what is wanted.
+
+    values : attribute -> array (a frame will do); attributes without values or wants play no part.
+    """
+    names = [name for name, a in attributes.items() if a.wanted is not None and name in values]
+    each = [wanted_part(attributes[name].wanted, np.asarray(values[name], dtype=float)) for name in names]
+    return desirability.overall(each, [attributes[name].importance for name in names])
+
+
+def wanted_part(wanted: Wanted, values: np.ndarray) -> np.ndarray:
+    """Desirability of one attribute's scores."""
+    return getattr(desirability, wanted.kind)(values, *wanted.points)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Outlook:
+    """Joint posterior draws: draw k is one possible world, the same at whatever formulas it is asked about."""
+
+    attributes: Mapping[str, Attribute]
+    surfaces: Mapping[str, object]
+    seed: int = 0
+    n: int = 256
+
+    def scores(self, points: pd.DataFrame) -> dict[str, np.ndarray]:
+        """attribute -> draws of its surface, (n, rows)."""
+        return {name: surface.draws(points, n=self.n, seed=self.seed + APART * k)
+                for k, (name, surface) in enumerate(self.surfaces.items())}
+
+    def draws(self, points: pd.DataFrame) -> np.ndarray:
+        """Draws of overall desirability, (n, rows)."""
+        return desirability_of(self.attributes, self.scores(points))
+
+    def mean(self, points: pd.DataFrame) -> np.ndarray:
+        """Posterior expected desirability, (rows,): E D(y) and not D(E y), so that the risk of missing counts."""
+        return self.draws(points).mean(axis=0)
+
+    def with_draws(self, n: int, seed: int) -> "Outlook":
+        """The same knowledge, other draws."""
+        return Outlook(attributes=self.attributes, surfaces=self.surfaces, seed=seed, n=n)

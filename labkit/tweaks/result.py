@@ -1,0 +1,72 @@
+"""The next tweak as it is handed over: a round, the formula settled on today, whether to stop, and why."""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from labkit.rounds import Round
+from labkit.wording import Report, grid_of, heading, line, plural, report
+
+DIGITS = 3
+NUMBERS = ("Expected desirability of each pour, its 90 % interval, its standard deviation before and after the round, "
+           "the chance that it beats the formula below, the nearest pour and how far off that is (part of the range):")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Tweak:
+    """What to pour next, and what one would settle on today.
+
+    round : ready to pour. best : one row, coordinates and grams. stop : whether the round costs more than it brings.
+    expected_gain : desirability that the round is expected to add to the formula settled on (nan before there are
+    scores). advice : plain words. predictions : a row an attribute and one for desirability: mean, low, high (90 %) at
+    `best`. reasons : a row a pour of the round.
+    """
+
+    round: Round
+    best: pd.DataFrame
+    stop: bool
+    expected_gain: float
+    advice: str
+    predictions: pd.DataFrame
+    reasons: pd.DataFrame
+
+    def __post_init__(self):
+        for name in ("best", "predictions", "reasons"):
+            object.__setattr__(self, name, getattr(self, name).copy())
+
+    def to_frame(self) -> pd.DataFrame:
+        """The round, with the reason for each pour: a row a pour."""
+        return self.round.to_frame().merge(self.reasons.drop(columns="melt", errors="ignore"), on="pour", how="left")
+
+    def _report(self) -> Report:
+        blocks = [heading("What to do next"), *(line(part) for part in self.advice.split("\n"))]
+        blocks += self.round._report().blocks
+        blocks += _why_blocks(self.reasons)
+        blocks.append(heading("What it would settle on today"))
+        blocks.append(grid_of(_upright(self.best), digits=DIGITS))
+        if len(self.predictions):
+            blocks.append(grid_of(self.predictions, title="Predicted there, with 90 % intervals for the mean"))
+        return report(*blocks)
+
+    def __str__(self) -> str:
+        return self._report().as_text()
+
+    def __repr__(self) -> str:
+        what = "stop" if self.stop else f"pour {plural(len(self.round.frame), 'pour')}"
+        return f"<Tweak: {what}, expected gain {self.expected_gain:.3f}>"
+
+    def _repr_html_(self) -> str:
+        return self._report().as_html()
+
+
+def _why_blocks(reasons: pd.DataFrame) -> list:
+    """A sentence a pour, then the numbers that it follows from."""
+    numbers = reasons.drop(columns=["melt", "why"]).rename(columns={"chance of beating the best": "beats best"})
+    blocks = [heading("Why these pours"), *(line(f"{row.pour}: {row.why}.") for row in reasons.itertuples())]
+    return [*blocks, line(NUMBERS), grid_of(numbers)] if len(numbers.columns) > 1 else blocks
+
+
+def _upright(best: pd.DataFrame) -> pd.DataFrame:
+    """One row as two columns: the name and the value of each coordinate and ingredient."""
+    row = best.iloc[0]
+    return pd.DataFrame({"what": list(map(str, row.index)), "value": row.to_numpy(dtype=float)})

@@ -1,0 +1,115 @@
+"""Where in the region something is highest: corners and a sample first, then ever smaller steps about the best points.
+
+The formulas worth having may fill a thousandth of the region, so no fixed set of candidates is enough. A step is a
+random part of the difference between two points of the region, which keeps the parts of a blend adding to one and
+fits the step in each coordinate to the room there (differential evolution, Storn & Price 1997).
+"""
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+import pandas as pd
+
+from labkit.errors import FormulaError, TweakError
+
+EDGE = 1e-9
+FIRST_STEP, LAST_STEP = 0.4, 0.02              # as parts of the difference between two points of the region
+
+
+def inside(region, points: pd.DataFrame) -> np.ndarray:
+    """Whether each row of coordinates is a formula within every limit and setting."""
+    bounds = region.recipe.bounds.loc[list(points.columns)]
+    values = points.to_numpy(dtype=float)
+    fits = ((values >= bounds["low"].to_numpy() - EDGE) & (values <= bounds["high"].to_numpy() + EDGE)).all(axis=1)
+    if fits.any():
+        fits[fits] = _within(region, points[fits])
+    return fits
+
+
+def _within(region, points: pd.DataFrame) -> np.ndarray:
+    try:
+        return region.contains(region.recipe.formula_at(points))
+    except FormulaError:
+        if len(points) == 1:
+            return np.zeros(1, dtype=bool)
+        return np.concatenate([_within(region, points.iloc[[i]]) for i in range(len(points))])
+
+
+def held_at(recipe, points: pd.DataFrame, hold: Mapping[str, float]) -> pd.DataFrame:
+    """The points with some coordinates held; the free parts of a blend share out what is left of it."""
+    points = points.copy()
+    for columns in recipe.blends.values():
+        free, kept = [c for c in columns if c not in hold], [hold[c] for c in columns if c in hold]
+        if kept and free:
+            whole = points[free].sum(axis=1)
+            points[free] = points[free].mul((1 - sum(kept)) / whole.where(whole > 0, 1.0), axis=0)
+    for name, value in hold.items():
+        points[name] = value
+    return points
+
+
+def starting_points(trial, hold: Mapping[str, float], *, size: int, seed: int) -> pd.DataFrame:
+    """Corners, a uniform sample, what was poured within the limits and the starting formula, all with `hold`."""
+    recipe, region = trial.recipe, trial.region
+    names = list(recipe.coordinates)
+    made = trial.made
+    parts = [made.loc[made["inside"], names], recipe.starting_factors[names], region.corners()[names],
+             region.sample(size, seed=seed)[names]]
+    points = pd.concat([part for part in parts if len(part)], ignore_index=True)
+    points = held_at(recipe, points, hold)
+    points = points[inside(region, points)].drop_duplicates(ignore_index=True)
+    if not len(points):
+        raise TweakError(f"no formula within the limits has {_held_words(hold)}. Hold another value, or hold less.")
+    return points
+
+
+def _held_words(hold: Mapping[str, float]) -> str:
+    from labkit.wording import words_joined
+
+    return words_joined([f"{name} {value:g}" for name, value in hold.items()])
+
+
+def steps_from(region, parents: pd.DataFrame, *, scale: float, rng: np.random.Generator,
+               hold: Mapping[str, float], pool: np.ndarray) -> pd.DataFrame:
+    """A point near each parent, those that fell outside the region left out."""
+    recipe = region.recipe
+    names = list(recipe.coordinates)
+    differences = pool[rng.integers(len(pool), size=len(parents))] - pool[rng.integers(len(pool), size=len(parents))]
+    mask = _groups_moved(recipe, len(parents), rng)
+    moved = parents[names].to_numpy(dtype=float) + scale * differences * mask
+    bounds = recipe.bounds.loc[names]
+    single = np.array([not any(n in columns for columns in recipe.blends.values()) for n in names])
+    clipped = np.clip(moved, bounds["low"].to_numpy(), bounds["high"].to_numpy())
+    children = held_at(recipe, pd.DataFrame(np.where(single, clipped, moved), columns=names), hold)
+    return children[inside(region, children)]
+
+
+def _groups_moved(recipe, rows: int, rng: np.random.Generator) -> np.ndarray:
+    """Which coordinates move: each factor, setting and blend in about six rows of ten, at least one in each row."""
+    group = {c: name for name, columns in recipe.blends.items() for c in columns}
+    groups = list(dict.fromkeys(group.get(c, c) for c in recipe.coordinates))
+    moves = rng.uniform(size=(rows, len(groups))) < 0.6
+    moves[np.arange(rows), rng.integers(len(groups), size=rows)] = True
+    return moves[:, [groups.index(group.get(c, c)) for c in recipe.coordinates]]
+
+
+def highest(region, value_of: Callable[[pd.DataFrame], np.ndarray], start: pd.DataFrame, *, seed: int,
+            generations: int = 7, brood: int = 144, keep: int = 12,
+            hold: Mapping[str, float] | None = None) -> tuple[pd.DataFrame, np.ndarray]:
+    """Points looked at and their values, highest first.
+
+    value_of : coordinates frame (m rows) -> (m,). Each generation steps `brood` times from the `keep` best so far; the
+    steps shrink from FIRST_STEP to LAST_STEP.
+    """
+    rng, hold = np.random.default_rng([seed, 17]), hold or {}
+    names = list(region.recipe.coordinates)
+    points, values = start[names].reset_index(drop=True), value_of(start[names])
+    pool = region.sample(256, seed=seed + 1)[names].to_numpy(dtype=float)
+    for scale in np.geomspace(FIRST_STEP, LAST_STEP, generations):
+        parents = points.iloc[np.resize(np.argsort(-values, kind="stable")[:keep], brood)]
+        children = steps_from(region, parents, scale=scale, rng=rng, hold=hold, pool=pool)
+        if len(children):
+            points = pd.concat([points, children], ignore_index=True)
+            values = np.append(values, value_of(children))
+    order = np.argsort(-values, kind="stable")
+    return points.iloc[order].reset_index(drop=True), values[order]

@@ -1,0 +1,251 @@
+"""The next tweak: from what is known today to the round that pays most, or to a stop."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from labkit.checks import check_whole
+from labkit.errors import TweakError
+from labkit.rounds import Round, small_portions
+from labkit.tweaks import words
+from labkit.tweaks.looking import Bench, Looked, candidates, choose_round
+from labkit.tweaks.outlook import Outlook
+from labkit.tweaks.result import Tweak
+from labkit.tweaks.search import held_at, highest, inside, starting_points
+from labkit.tweaks.telling import untold
+from labkit.tweaks.worth import jury_of, worth_of
+
+WORTH = 0.002          # gain of desirability a unit of cost must bring: .018 for an evening of 9 (4 pours in 2 melts),
+#                        about the smallest difference in desirability that a panel of six can confirm
+PROPOSED_POURS, PROPOSED_MELTS = (2, 3, 4, 6, 8), (1, 2, 3, 4)      # compared when no size is asked for
+SAMPLE, TARGETS = 1500, 150
+CLEAR = 0.1            # a repeat must be worth this part more than the best round without it
+
+
+def suggest_next(trial, pours: int | None = 4, melts: int | None = 2, seed: int = 0,
+                 hold: Mapping[str, float] | None = None, worth: float | None = None) -> Tweak:
+    """The round of largest expected gain, the formula to settle on today, and whether going on pays.
+
+    trial : Trial. pours, melts : size of the round; None for either proposes the size with the largest gain per cost
+    (without [melt] in trial.toml every pour has its own pot). hold : coordinate -> value kept in round and best.
+    worth : desirability that one unit of cost must bring, or it says stop (default WORTH).
+
+    The formula settled on has the highest posterior expected desirability, jointly over the attributes. The round has
+    the largest expected improvement on it, E[max_j D(pour j) - D(settled)]+ over joint draws. Its gain, in
+    `expected_gain`, is what settling anew on the simulated scores would bring (`core.improvement.value_of_seeing`).
+    """
+    asked = _checked(trial, pours, melts, seed, hold, worth)
+    if _scored_pours(trial) < 2:
+        return _first_round(asked)
+    from labkit.surfaces import fit_surfaces
+
+    surfaces = {name: s for name, s in fit_surfaces(trial).items() if trial.attributes[name].wanted is not None}
+    if not surfaces:
+        return _first_round(asked)
+    return _next_round(asked, surfaces)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Asked:
+    """What was asked for, checked. `fixed` adds to `hold` the factors that make no difference."""
+
+    trial: object
+    sizes: tuple[tuple[int, int], ...]
+    seed: int
+    hold: Mapping[str, float]
+    worth: float
+    fixed: Mapping[str, float]
+
+    @property
+    def names(self) -> list[str]:
+        return list(self.trial.recipe.coordinates)
+
+
+def _checked(trial, pours, melts, seed, hold, worth) -> Asked:
+    if not any(a.wanted is not None for a in trial.attributes.values()):
+        raise TweakError("no attribute in trial.toml says what is wanted, so no formula is better than another. "
+                         "Give at least one a line such as wanted = { rising = [4, 8] }.")
+    if worth is not None and not (isinstance(worth, int | float) and 0 <= worth < math.inf):
+        raise TweakError(f"worth is {worth!r}. Give the desirability that a unit of cost must bring, "
+                         f"such as {WORTH:g}.")
+    hold = _checked_hold(trial, hold or {})
+    return Asked(trial=trial, sizes=_sizes(trial, pours, melts), seed=seed, hold=hold, fixed=hold,
+                 worth=WORTH if worth is None else float(worth))
+
+
+def _sizes(trial, pours: int | None, melts: int | None) -> tuple[tuple[int, int], ...]:
+    """Pours and melts of the rounds to compare; a melt without a pour is not made."""
+    if pours is not None:
+        check_whole(pours, name="pours", low=1, high=24, error=TweakError)
+    if melts is not None:
+        check_whole(melts, name="melts", low=1, high=24, error=TweakError)
+    found = []
+    for p in [pours] if pours is not None else PROPOSED_POURS:
+        own = not trial.recipe.pot
+        found += [(p, p)] if own else [(p, min(m, p)) for m in ([melts] if melts is not None else PROPOSED_MELTS)]
+    return tuple(dict.fromkeys(found))
+
+
+def _checked_hold(trial, hold: Mapping[str, float]) -> dict[str, float]:
+    bounds = trial.recipe.bounds
+    for name, value in hold.items():
+        if name not in bounds.index:
+            raise TweakError(f"hold names {name!r}, which does not vary. "
+                             f"Choose {words.choices(trial.recipe.coordinates)}.")
+        low, high = bounds.loc[name]
+        if not low <= value <= high:
+            raise TweakError(f"hold asks for {name} {value:g}, but it runs from {low:g} to {high:g}. "
+                             "Hold a value within its limits.")
+    return {name: float(value) for name, value in hold.items()}
+
+
+def _scored_pours(trial) -> int:
+    scores = trial.standing_scores
+    wanted = [name for name, a in trial.attributes.items() if a.wanted is not None]
+    return scores.loc[scores["attribute"].isin(wanted), "pour"].nunique()
+
+
+def _first_round(asked: Asked) -> Tweak:
+    """Nothing to go by yet: the round that teaches the most, and the starting formula."""
+    from labkit.planning import plan_round
+
+    trial = asked.trial
+    pours, melts = asked.sizes[0] if len(asked.sizes) == 1 else (None, None)
+    round_ = plan_round(trial, pours=pours, melts=melts, seed=asked.seed, hold=asked.hold or None)
+    best = _weighed_best(asked, held_at(trial.recipe, trial.recipe.starting_factors[asked.names], asked.hold))
+    reasons = pd.DataFrame({"pour": round_.frame["pour"], "melt": round_.frame["melt"],
+                            "why": "teaches the most about all scores"})
+    return Tweak(round=round_, best=best, stop=False, expected_gain=math.nan, reasons=reasons,
+                 advice=words.first_advice(trial, _scored_pours(trial)),
+                 predictions=pd.DataFrame(columns=["attribute", "mean", "low", "high"]))
+
+
+def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
+    trial = asked.trial
+    outlook = Outlook(attributes=trial.attributes, surfaces=surfaces, seed=asked.seed)
+    points, values = _settled(asked, outlook, starting_points(trial, asked.hold, size=SAMPLE, seed=asked.seed))
+    asked = _with_untold(asked, outlook, points)
+    if len(asked.fixed) > len(asked.hold):
+        points, values = _settled(asked, outlook, _held_start(asked, points))
+    bench = Bench(trial=trial, outlook=outlook, hold=asked.fixed)
+    jury = jury_of(surfaces)
+    found = _best_round(asked, bench, jury, points, values)
+    round_ = _weighed_round(asked, found)
+    best = _weighed_best(asked, points.iloc[[0]])
+    return _handed_over(asked, outlook, jury, round_, best, points)
+
+
+def _settled(asked: Asked, outlook: Outlook, start: pd.DataFrame) -> tuple[pd.DataFrame, np.ndarray]:
+    return highest(asked.trial.region, outlook.mean, start, seed=asked.seed, hold=asked.fixed)
+
+
+def _with_untold(asked: Asked, outlook: Outlook, points: pd.DataFrame) -> Asked:
+    """Holds what makes no difference at the value of the best pour."""
+    made = asked.trial.made
+    poured = made.loc[made["inside"] & made["ok"], asked.names]
+    if not len(poured):
+        return asked
+    best = poured.iloc[[int(np.argmax(outlook.mean(poured)))]]
+    bases = pd.concat([points.iloc[[0]], best], ignore_index=True)
+    names = untold(asked.trial.region, outlook, bases, asked.hold)
+    values = {name: float(best[name].iloc[0]) for name in names}
+    return replace(asked, fixed={**asked.hold, **values})
+
+
+def _held_start(asked: Asked, points: pd.DataFrame) -> pd.DataFrame:
+    held = held_at(asked.trial.recipe, points, asked.fixed)
+    return held[inside(asked.trial.region, held)].drop_duplicates(ignore_index=True)
+
+
+def _targets(points: pd.DataFrame, seed: int) -> pd.DataFrame:
+    """What one might settle on after the round: the best points, and others from all over."""
+    rest = np.random.default_rng([seed, 53]).permutation(np.arange(min(50, len(points)), len(points)))
+    return pd.concat([points.iloc[:50], points.iloc[rest[:TARGETS - 50]]], ignore_index=True)
+
+
+def _best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, values: np.ndarray) -> Looked:
+    """The round with the largest gain per cost among the sizes, with a repeat where that is clearly worth more."""
+    looked = candidates(bench, points, values, size=8, seed=asked.seed)
+    settled = bench.outlook.draws(points.iloc[[0]])[:, 0]
+    wide = bench.outlook.with_draws(1024, asked.seed + 1)
+    targets = _targets(points, asked.seed)
+
+    def gain(round_: Looked) -> float:
+        return worth_of(wide, jury, round_.points, round_.pots, targets).gain
+
+    def chosen(size, keep=()) -> Looked:
+        return choose_round(bench, looked, settled, pours=size[0], melts=size[1], seed=asked.seed, keep=keep)
+
+    size = asked.sizes[0]
+    if len(asked.sizes) > 1:
+        size = max(asked.sizes, key=lambda s: gain(chosen(s)) / asked.trial.cost.of(rounds=1, melts=s[1], pours=s[0]))
+    best = chosen(size)
+    repeats = [chosen(size, keep=(j,)) for j in _repeats(bench, looked)]
+    worths = [gain(round_) for round_ in repeats]
+    return repeats[int(np.argmax(worths))] if repeats and max(worths) > (1 + CLEAR) * gain(best) else best
+
+
+def _repeats(bench: Bench, looked: Looked, count: int = 3) -> list[int]:
+    """Columns of the best pours made so far, to be made again."""
+    made = set(bench.trial.made[list(looked.points.columns)].itertuples(index=False, name=None))
+    again = [j for j, row in enumerate(looked.points.itertuples(index=False, name=None)) if row in made]
+    return sorted(again, key=lambda j: -looked.draws[:, j].mean())[:count]
+
+
+def _weighed_round(asked: Asked, found: Looked) -> Round:
+    """The round in grams: melts one after the other, melts and the pours within them in random order."""
+    trial, rng = asked.trial, np.random.default_rng([asked.seed, 61])
+    pots = rng.permutation(np.unique(found.pots))
+    order = [j for pot in pots for j in rng.permutation(np.flatnonzero(found.pots == pot))]
+    names = trial.next_melts(len(pots))
+    melts = [names[int(np.flatnonzero(pots == found.pots[j])[0])] for j in order]
+    round_ = _in_grams(trial, found.points.iloc[order], melts, trial.next_pours(len(order)))
+    return replace(round_, notes=small_portions(round_, trial.batch))
+
+
+def _weighed_best(asked: Asked, point: pd.DataFrame) -> pd.DataFrame:
+    """One formula in grams for a pour, and its coordinates read off the grams."""
+    single = _in_grams(asked.trial, point, ["-"], ["-"])
+    return single.frame.drop(columns=["round", "melt", "pour", "order"])
+
+
+def _in_grams(trial, points: pd.DataFrame, melts: list[str], pours: list[str]) -> Round:
+    """The formulas in whole balance steps within the limits, settings as finely as a hundredth of their range."""
+    from labkit.planning.points import Points
+    from labkit.planning.weigh import weighed
+
+    points = points.reset_index(drop=True)
+    for setting in trial.recipe.setting_list:
+        width = setting.high - setting.low
+        decimals = max(0, math.ceil(-math.log10(width / 100))) if width > 0 else 9
+        points[setting.name] = points[setting.name].round(decimals).clip(setting.low, setting.high)
+    return weighed(trial, Points.at(trial.recipe, points), melts, pours)
+
+
+def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.DataFrame, points) -> Tweak:
+    """The tweak with its numbers taken at the formulas as they can be weighed."""
+    trial, wide = asked.trial, outlook.with_draws(1024, asked.seed + 2)
+    pours, melts = round_.frame[asked.names], pd.factorize(round_.frame["melt"])[0]
+    settled = best[asked.names]
+    worth = worth_of(wide, jury, pours, melts, pd.concat([settled, _targets(points, asked.seed)], ignore_index=True))
+    cost = trial.cost.of(rounds=1, melts=len(round_.melts), pours=len(round_.pours))
+    stop = worth.gain < asked.worth * cost
+    predictions = _predictions(wide, settled)
+    reasons = words.reasons(trial, round_, wide, settled, worth)
+    advice = words.advice(trial, asked, outlook.surfaces, worth.gain, cost, stop, best)
+    return Tweak(round=round_, best=best, stop=stop, expected_gain=worth.gain, advice=advice, predictions=predictions,
+                 reasons=reasons)
+
+
+def _predictions(outlook: Outlook, settled: pd.DataFrame) -> pd.DataFrame:
+    """Mean and 90 % interval of each attribute's long-run mean, and of desirability, at the settled formula."""
+    rows = []
+    for name, surface in outlook.surfaces.items():
+        found = surface.predict(settled, level=0.9).iloc[0]
+        rows.append((name, found["mean"], found["low"], found["high"]))
+    draws = outlook.draws(settled)[:, 0]
+    rows.append(("desirability", draws.mean(), *np.quantile(draws, [0.05, 0.95])))
+    return pd.DataFrame(rows, columns=["attribute", "mean", "low", "high"])

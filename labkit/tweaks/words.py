@@ -1,0 +1,100 @@
+"""The tweak in plain words: the advice, and a reason for each pour."""
+
+import numpy as np
+import pandas as pd
+
+from labkit.rounds import Round
+from labkit.tweaks.outlook import Outlook
+from labkit.tweaks.worth import Worth
+from labkit.wording import plural, words_joined
+
+NEAR = 0.05                    # of the range of every coordinate: the same formula but for weighing
+MOVED = 0.1                    # of the range: a difference worth a word
+
+
+def choices(names) -> str:
+    return words_joined([repr(name) for name in names], last="or")
+
+
+def first_advice(trial, scored: int) -> str:
+    """What to say while there is nothing to go by."""
+    so_far = "No pour has been scored yet" if not scored else f"Only {plural(scored, 'pour')} has been scored so far"
+    return (f"{so_far}, so nothing is known about what to change. This round is planned to teach the most about all "
+            "scores at once; the formula below is the starting formula. Pour it, have it scored, and ask again.")
+
+
+def advice(trial, asked, surfaces, gain: float, cost: float, stop: bool, best: pd.DataFrame) -> str:
+    """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
+    sentences = [_pay(gain, cost, asked.worth, stop), *_held(trial, asked), *_missing(trial, surfaces)]
+    return "\n".join(sentences)
+
+
+def _pay(gain: float, cost: float, worth: float, stop: bool) -> str:
+    numbers = (f"This round would cost {cost:g} and is expected to raise desirability (0 to 1) by {gain:.3f}, "
+               f"{gain / cost:.4f} a unit of cost; a unit must bring {worth:g}.")
+    if stop:
+        return f"Stop here. {numbers} Settle on the formula below, and pour it once more to confirm it."
+    return f"Pour this round. {numbers}"
+
+
+def _held(trial, asked) -> list[str]:
+    """One sentence for each factor that is held because it makes no difference."""
+    scored = [name for name, a in trial.attributes.items() if a.wanted is not None]
+    return [f"Nothing you score ({words_joined(scored)}) can be seen to depend on {name} as far as what you want goes: "
+            f"it is held at {asked.fixed[name]:.3g}, as in the best pour. Choose it by eye, or score what it changes."
+            for name in asked.fixed if name not in asked.hold]
+
+
+def _missing(trial, surfaces) -> list[str]:
+    missing = [name for name, a in trial.attributes.items() if a.wanted is not None and name not in surfaces]
+    return [f"{words_joined(missing)} {'has' if len(missing) == 1 else 'have'} too few scores yet and "
+            f"{'plays' if len(missing) == 1 else 'play'} no part in this."] if missing else []
+
+
+def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth: Worth) -> pd.DataFrame:
+    """A row a pour: predicted desirability, its 90 % interval and uncertainty before and after, chance of beating the
+    settled formula, nearest pour and how far it is (largest difference, as a part of the range), and why in words."""
+    names = list(trial.recipe.coordinates)
+    draws = outlook.draws(pd.concat([settled[names], round_.frame[names]], ignore_index=True))
+    base, each = draws[:, [0]], draws[:, 1:]
+    nearest, distance = _nearest(trial, round_.frame[names])
+    low, high = np.quantile(each, [0.05, 0.95], axis=0)
+    table = pd.DataFrame({"pour": round_.frame["pour"], "melt": round_.frame["melt"], "desirability": each.mean(axis=0),
+                          "low": low, "high": high, "sd before": worth.before, "sd after": worth.after,
+                          "chance of beating the best": (each > base + 1e-9).mean(axis=0), "nearest pour": nearest,
+                          "distance": distance})
+    moved = _moves(trial, round_.frame[names], settled[names])
+    table["why"] = [_why(row, where, float(base.mean()))
+                    for row, where in zip(table.to_dict("records"), moved, strict=True)]
+    return table
+
+
+def _nearest(trial, points: pd.DataFrame) -> tuple[list[str], np.ndarray]:
+    made = trial.made
+    if not len(made):
+        return [""] * len(points), np.full(len(points), np.nan)
+    gap = np.abs(trial.region.coded(points)[:, None] - trial.region.coded(made)[None]).max(axis=2) / 2
+    return [str(made.index[j]) for j in gap.argmin(axis=1)], gap.min(axis=1)
+
+
+def _moves(trial, points: pd.DataFrame, settled: pd.DataFrame) -> list[str]:
+    """In words where each pour lies from the settled formula: "more wax, less load"."""
+    bounds = trial.recipe.bounds.loc[list(points.columns)]
+    width = (bounds["high"] - bounds["low"]).where(lambda w: w > 0, 1.0)
+    parts = (points - settled.iloc[0]) / width
+    moved = [{name: part for name, part in row.items() if abs(part) > MOVED} for _, row in parts.iterrows()]
+    return [words_joined([f"{'more' if part > 0 else 'less'} {name}" for name, part in row.items()]) if row
+            else "hardly any change" for row in moved]
+
+
+def _why(row: dict, where: str, settled: float) -> str:
+    """What the pour is for, with the numbers it follows from."""
+    if row["distance"] < NEAR:
+        return f"{row['nearest pour']} again, because one more pour of it tells more than a new formula"
+    chance = f"{100 * row['chance of beating the best']:.0f} % chance of beating it"
+    if row["desirability"] > 0.95 * settled:
+        return f"{where} against the formula below, and as good as far as is known: {chance}"
+    if row["chance of beating the best"] > 0.2:
+        return f"{where} against the formula below, with a {chance}"
+    return (f"{where} against the formula below, where little is known: "
+            f"the uncertainty of {row['sd before']:.2f} becomes {row['sd after']:.2f}")

@@ -1,0 +1,58 @@
+"""What a round is worth: simulate what its pours would score, settle anew, and count what that gains."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from labkit.core import improvement
+from labkit.tweaks.outlook import Outlook, desirability_of
+
+SHARED = ("round", "melt", "pour")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Jury:
+    """The noise of the pour means of one round by attribute: round, melt, pour, and panel (the se of a pour's mean)."""
+
+    noise: Mapping[str, Mapping[str, float]]
+
+    def seen(self, scores: Mapping[str, np.ndarray], melts: np.ndarray, seed: int) -> np.ndarray:
+        """What the round would score in each drawn world: scores (n, pours) by attribute -> (n, attributes x pours)."""
+        rng = np.random.default_rng([seed, 41])
+        shared = (melts[:, None] == np.unique(melts)[None, :]).astype(float)
+        columns = []
+        for name, drawn in scores.items():
+            sd, (n, pours) = self.noise[name], drawn.shape
+            alone = np.hypot(sd["pour"], sd["panel"])
+            columns.append(drawn + sd["round"] * rng.standard_normal((n, 1)) + alone * rng.standard_normal((n, pours))
+                           + sd["melt"] * rng.standard_normal((n, shared.shape[1])) @ shared.T)
+        return np.column_stack(columns)
+
+
+def jury_of(surfaces: Mapping[str, object]) -> Jury:
+    """Bench and panel as the surfaces found them: the next round is taken to be tasted by as many as a usual pour."""
+    noise = {name: {**surface.noise.loc[list(SHARED), "found"].to_dict(),
+                    "panel": float(surface.scores["score_se"].median())} for name, surface in surfaces.items()}
+    return Jury(noise=noise)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Worth:
+    """What one round brings: gain of desirability, spread of desirability at its pours before and after."""
+
+    gain: float
+    before: np.ndarray
+    after: np.ndarray
+
+
+def worth_of(outlook: Outlook, jury: Jury, pours: pd.DataFrame, melts: np.ndarray, targets: pd.DataFrame) -> Worth:
+    """The expected gain of the formula one would settle on among `targets` and the pours, once the round is scored."""
+    points = pd.concat([pours, targets], ignore_index=True)
+    scores = outlook.scores(points)
+    seen = jury.seen({name: drawn[:, :len(pours)] for name, drawn in scores.items()}, melts, outlook.seed)
+    draws = desirability_of(outlook.attributes, scores)
+    inner = draws[:, :len(pours)]
+    return Worth(gain=improvement.value_of_seeing(draws, seen), before=inner.std(axis=0, ddof=1),
+                 after=improvement.spread_after(inner, seen))
