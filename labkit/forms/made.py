@@ -51,8 +51,8 @@ def _melts_grid(trial: Trial, round_: Round):
 def _pours_grid(trial: Trial, round_: Round):
     sheet = round_.pour_sheet().set_index("pour")
     weighed = [c for c in sheet if c.endswith(" [g]")]
-    units = {setting.name: setting.unit for setting in trial.recipe.setting_list}
-    columns = [_weight(c) for c in weighed] + [Column(name=name, under=unit.replace("degC", "°C")) for name, unit in units.items()]
+    units = {setting.name: setting.unit.replace("degC", "°C") for setting in trial.recipe.setting_list}
+    columns = [_weight(c) for c in weighed] + [Column(name=name, under=unit) for name, unit in units.items()]
     columns += [Column(name="outcome", under=_OUTCOME, words=True, width="160px"),
                 Column(name="defects", words=True), Column(name="note", words=True, width="160px")]
     meant = {(pour, c): f"meant {number_text(sheet.at[pour, c], 2 if c in weighed else 1)}"
