@@ -313,6 +313,12 @@ class TestFlags:
         assert words.startswith(f"T07 gave X-06 {table[5, 6]:g} for payoff, where ") and "would be expected" in words
         assert np.abs(rest).max() < 2.5
 
+    def test_one_wild_score_does_not_make_a_reversed_tester(self):
+        table = simulated(3, pours=4)[0]
+        highest = int(np.argmax(table.mean(axis=1)))
+        table[highest, 0] = 0.0
+        assert panel_of(table).flags["kind"].tolist() == ["far from expectation"]
+
     def test_nothing_is_dropped(self):
         table = simulated(1)[0]
         table[:, 2] = 5
@@ -324,7 +330,7 @@ class TestFlags:
 
 
 class TestFlagsSimulated:
-    """8 pours, 8 testers, spread between pours 1.5, noise .8, half-point steps; more panels in the slow runs."""
+    """8 pours, 8 testers, spread between pours 1.5, noise .8, half-point steps."""
 
     def flags(self, table):
         reading = Reading.of(scored(table), attribute=Attribute(name="payoff"), pours=TEN[:len(table)], prior="weak",
@@ -332,14 +338,14 @@ class TestFlagsSimulated:
         return verdict_on(reading, attributes=1).flags
 
     def test_clean_panels_alarm_at_most_one_in_twenty(self):
-        """120 panels; 4 in 100 in a run of 2000, so that 10 or fewer are seen with probability .98."""
-        assert sum(len(self.flags(simulated(seed)[0])) > 0 for seed in range(120)) <= 10
+        """120 panels; 3 in 100 in a run of 600 (5 with whole-point steps)."""
+        assert sum(len(self.flags(simulated(seed)[0])) > 0 for seed in range(120)) <= 9
 
     def test_faults_are_found(self):
-        """60 panels each: a reversed tester in 97 of 100 (a run of 1000), a constant one nearly always, a score
-        that is 4 standard deviations of all scores (6.8 points) off nearly always where the scale has room."""
+        """40 panels each; in runs of 400 a reversed tester is found in 96 of 100, a constant one always, and a score
+        that is 4 standard deviations of all scores (6.8 points) off in 99 of 100 where the scale has room."""
         reversed_, constant, slip = 0, 0, 0
-        for seed in range(60):
+        for seed in range(40):
             table, _, _ = simulated(seed, step=0)
             middle = np.mean(table[:, 2])
             turned, same, slipped = table.copy(), table.copy(), table.copy()
@@ -352,7 +358,7 @@ class TestFlagsSimulated:
             constant += ((found["kind"] == "same score for everything") & (found["tester"] == "T03")).any()
             found = self.flags(slipped)
             slip += ((found["pour"] == "X-04") & (found["tester"] == "T03")).any()
-        assert reversed_ >= 54 and constant >= 58 and slip >= 57
+        assert reversed_ >= 35 and constant >= 39 and slip >= 38
 
 
 class TestWords:

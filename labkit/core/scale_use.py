@@ -74,14 +74,12 @@ def _without_slopes(cells, noise, slope):
     return float(np.sqrt(max(noise.score**2 - explained, noise.score**2 / 4)))
 
 
-def reversal_odds(use_of_scale, *, use=USE):
-    """Log odds that the data give to a reversed tester, b ~ N(-1, USE^2), against an honest one, b ~ N(1,
-    USE^2).
+def reversal_odds(raw, raw_se, *, use=USE):
+    """Log odds that a raw slope gives to a reversed tester, b ~ N(-1, use^2), against an honest one, N(1, use^2).
 
-    log odds = -2 raw / (USE^2 + se^2); 0 where a slope cannot be told.
+    log odds = -2 raw / (use^2 + se^2); 0 where a slope cannot be told.
     """
-    odds = -2 * use_of_scale.raw / (use**2 + use_of_scale.raw_se**2)
-    return np.where(np.isnan(odds), 0.0, odds)
+    return 0.0 if np.isnan(raw) else float(-2 * raw / (use**2 + raw_se**2))
 
 
 def chance_of_constant(cells, noise, tester, *, means, step):

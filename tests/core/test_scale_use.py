@@ -69,7 +69,7 @@ def test_one_score_tells_nothing_of_use():
     _, found = appraised(cells)
     assert np.isnan(found.raw[2]) and np.isnan(found.alike[2])
     assert found.slope[2] == 1.0
-    assert su.reversal_odds(found)[2] == 0
+    assert su.reversal_odds(found.raw[2], found.raw_se[2]) == 0
 
 
 def test_one_tester_has_nobody_to_be_compared_with():
