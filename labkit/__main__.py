@@ -5,9 +5,9 @@ import os
 import sys
 
 import labkit
+from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.errors import LabkitError
 from labkit.rounds import Round
-from labkit.sheets import AT_THE_BENCH, CAUTIONS
 from labkit.trial import Trial
 from labkit.tweaks import Tweak
 from labkit.wording import Block, Report, grid_of, heading, line, plural, report, words_joined

@@ -101,19 +101,31 @@ def _block_text(block: Block, width: int) -> str:
     if block.kind == "line":
         return textwrap.fill(block.text, width, break_long_words=False, break_on_hyphens=False)
     title = f"{block.text}\n" if block.text else ""
-    return title + "\n".join(_aligned(block.header, block.rows))
+    return title + "\n".join(_aligned(block.header, block.rows, width))
 
 
-def _aligned(header: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> list[str]:
-    """Columns of numbers to the right, columns of words to the left, two blanks between."""
+def _aligned(header: tuple[str, ...], rows: tuple[tuple[str, ...], ...], width: int) -> list[str]:
+    """Columns of numbers to the right, columns of words to the left, two blanks between; a wide grid goes on below."""
     columns = list(zip(header, *rows, strict=True))
     widths = [max(map(len, column)) for column in columns]
     right = [_is_numeric(column[1:]) for column in columns]
-    lines = [
-        [c.rjust(w) if r else c.ljust(w) for c, w, r in zip(cells, widths, right, strict=True)]
-        for cells in (header, *rows)
-    ]
-    return ["  " + "  ".join(cells).rstrip() for cells in lines]
+    lines = []
+    for places in _folds(header, widths, width):
+        for cells in (header, *rows):
+            shown = [cells[k].rjust(widths[k]) if right[k] else cells[k].ljust(widths[k]) for k in places]
+            lines.append("  " + "  ".join(shown).rstrip())
+    return lines
+
+
+def _folds(header: tuple[str, ...], widths: list[int], width: int) -> list[list[int]]:
+    """Columns side by side within `width`; every further fold begins with the column that names the rows."""
+    lead = header.index("pour") if "pour" in header else 0
+    folds: list[list[int]] = [[]]
+    for k in range(len(header)):
+        if folds[-1] and sum(widths[j] + 2 for j in (*folds[-1], k)) > width:
+            folds.append([lead])
+        folds[-1].append(k)
+    return folds
 
 
 def _is_numeric(cells: tuple[str, ...]) -> bool:

@@ -201,3 +201,11 @@ class TestPours:
 
 def test_words_in_a_box_are_kept_as_they_are():
     assert Column(name="note", words=True).value_of("  1,2 ", row="P01") == "1,2"
+
+
+def test_each_form_shows_the_cautions_of_its_place(poured):
+    shown = {part.value for part in pours_form(poured).widget.children if type(part).__name__ == "HTML"}
+    assert any("Melt in a water bath" in text and "Do not breathe it" in text for text in shown)
+    shown = {part.value for part in scores_form(poured, tester="T01", session="1").widget.children
+             if type(part).__name__ == "HTML"}
+    assert any("Ask about allergies" in text and "Single-use applicators" in text for text in shown)

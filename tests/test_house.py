@@ -13,7 +13,7 @@ from labkit.errors import LabkitError, NotYetError
 ROOT = pathlib.Path(__file__).resolve().parent.parent
 HOUSE = [                                      # rows top to bottom, names left to right
     ["errors"],
-    ["wording", "checks"],
+    ["wording", "checks", "cautions"],
     ["core"],
     ["ingredients", "statements", "formula", "region", "reach"],
     ["attributes", "rounds", "pours", "scores"],
@@ -24,8 +24,8 @@ HOUSE = [                                      # rows top to bottom, names left 
     ["figures", "sheets"],
     ["forms", "__main__"],
 ]
-CORE = ["simplex", "terms", "links", "optimal", "exchange", "order", "adequacy", "canonical", "posterior", "levels",
-        "reliability", "scale_use", "agreement", "desirability", "improvement"]
+CORE = ["simplex", "terms", "links", "optimal", "exchange", "order", "adequacy", "canonical", "importance",
+        "posterior", "levels", "reliability", "scale_use", "agreement", "desirability", "improvement"]
 NUMBERS_ONLY = {"numpy", "scipy", "math", "itertools", "functools", "collections", "dataclasses", "typing",
                 "__future__"}
 ONE_DOOR = {                                   # outside thing -> the rooms that may touch it

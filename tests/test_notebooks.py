@@ -66,3 +66,31 @@ class TestNotebook:
     def test_diffs_show_sentences(self, name):
         lines = (FOLDER / f"{name}.ipynb").read_text(encoding="utf-8").splitlines()
         assert max(map(len, lines)) <= 170
+
+
+def test_what_the_notebooks_say_of_the_demo_is_true(demo):
+    """The observations after figures, told again in numbers; a demo that is made anew must keep them or change both."""
+    from labkit.panel import appraise_panel
+    from labkit.surfaces import fit_surfaces
+    panel = appraise_panel(demo)
+    surfaces = fit_surfaces(demo, panel)
+    levels = panel.testers.pivot(index="tester", columns="attribute", values="level")
+    assert (levels.idxmax() == "T03").all() and (levels.loc["T03"] > 0.5).all()         # 3: leans high on every one
+    shade = panel.means("shade")[0]
+    assert shade.min() < 4 and shade.max() > 8                                          # 3: the lowest miss the card
+    spread = demo.standing_scores.query("attribute == 'payoff'").groupby("pour")["score"].agg(lambda s: s.max() - s.min())
+    narrow = panel.pours.query("attribute == 'payoff'").eval("high - low")
+    assert spread.median() > 2 * narrow.median()                                        # 3: means are known better
+    fewer = demo.standing_scores.query("tester != 'T03'")
+    change = fewer.query("attribute == 'payoff'").groupby("pour")["score"].mean() - panel.means("payoff")[0]
+    assert (change - change.mean()).abs().max() < 0.75                                  # 3: a fraction of a point
+    effects = surfaces["hardness"].effects["effect"]
+    assert effects["wax"] > 3 * abs(effects["pour_temperature"])                        # 4: lines nearly straight up
+    middle = demo.made.loc[demo.made["ok"], list(demo.recipe.coordinates)].mean().to_frame().T
+    low, between, high = (surfaces["shade"].predict(middle.assign(red_share=s))["mean"].item() for s in (0.2, 0.5, 0.8))
+    assert between > low + 1 and between > high + 1                                     # 4: nearest in between
+    made, plan = demo.made, demo.plan.set_index("pour")
+    pours = plan.index[plan["round"] == 3]
+    bounds = demo.recipe.bounds
+    off = (made.loc[pours, bounds.index] - plan.loc[pours, bounds.index]).abs() / (bounds["high"] - bounds["low"])
+    assert (off < 0.05).to_numpy().mean() > 0.9                                         # 2: on the ring, or touching

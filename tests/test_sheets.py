@@ -4,9 +4,10 @@ import re
 
 import pytest
 
+from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.errors import PlanError
 from labkit.rounds import round_from_factors
-from labkit.sheets import AT_THE_BENCH, CAUTIONS, bench_sheet
+from labkit.sheets import bench_sheet
 from labkit.trial import Trial
 
 STICK = """

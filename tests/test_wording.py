@@ -44,3 +44,12 @@ def test_one_report_two_faces():
 def test_a_grid_without_rows_shows_its_header():
     assert grid_of(pd.DataFrame({"pour": [], "payoff": []})).rows == ()
     assert report(grid_of(pd.DataFrame({"pour": [], "payoff": []}))).as_text() == "pour  payoff".join(["  ", ""])
+
+
+def test_a_grid_wider_than_the_page_goes_on_below_under_the_names_of_its_rows():
+    names = [f"ingredient number {k} [g]" for k in range(6)]
+    told = report(grid(["order", "pour", *names], [[1, "P01", *range(6)], [2, "P02", *range(6)]]))
+    lines = told.as_text(width=80).splitlines()
+    assert max(map(len, lines)) <= 80
+    assert [line.split()[0] for line in lines] == ["order", "1", "2", "pour", "P01", "P02", "pour", "P01", "P02"]
+    assert " ".join(lines).count("ingredient number") == 6

@@ -119,7 +119,7 @@ class Form:
         return self.widget._repr_mimebundle_(**kwargs)
 
 
-def form_around(grids: Mapping[str, Grid], *, title: str, help_: str, with_date: bool,
+def form_around(grids: Mapping[str, Grid], *, title: str, help_: str, caution: str, with_date: bool,
                 save: Callable[["Form"], str]) -> Form:
     """A form whose button calls `save`, which returns what happened or raises a LabkitError with what is wrong."""
     import ipywidgets as widgets
@@ -132,7 +132,8 @@ def form_around(grids: Mapping[str, Grid], *, title: str, help_: str, with_date:
     said = widgets.HTML()
     said.add_class("labkit-said")
     parts = [_words(f"<h3 style='margin:0'>{html.escape(title)}</h3>", help_), *([date] if with_date else []),
-             *(grid.widget for grid in grids.values()), reason, widgets.HBox([button, said]), _words("", _RUN_AGAIN)]
+             *(grid.widget for grid in grids.values()), reason, widgets.HBox([button, said]), _words("", _RUN_AGAIN),
+             _words("", caution)]
     form = Form(grids=grids, date=date, reason=reason, button=button, said=said, widget=widgets.VBox(parts))
 
     def saved(_):

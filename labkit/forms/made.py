@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import is_blank
 from labkit.errors import LabkitError, PourError
 from labkit.forms.grid import NONE_ADDED, Column, Form, form_around, grid_of_boxes
@@ -23,8 +24,9 @@ def pours_form(folder, *, number: int | None = None) -> Form:
     grids = {"pours": _pours_grid(trial, round_)}
     if trial.recipe.pot:
         grids = {"melts": _melts_grid(trial, round_)} | grids
-    return form_around(grids, title=f"{trial.name}: round {round_.number} at the bench", help_=_HELP, with_date=True,
-                       save=lambda form: _save(form, folder, round_))
+    caution = " ".join(f"{name}: {CAUTIONS[name]}" for name in AT_THE_BENCH)
+    return form_around(grids, title=f"{trial.name}: round {round_.number} at the bench", help_=_HELP, caution=caution,
+                       with_date=True, save=lambda form: _save(form, folder, round_))
 
 
 def _planned(trial: Trial, number: int | None) -> Round:

@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from labkit.cautions import CAUTIONS
 from labkit.checks import is_blank
 from labkit.errors import LabkitError, ScoreError
 from labkit.forms.grid import Column, Form, form_around, grid_of_boxes
@@ -23,8 +24,9 @@ def scores_form(folder, *, tester: str, session: str, pours: list[str] | None = 
     columns = [Column(name=a.name, low=a.low, high=a.high, under=_ends(a)) for a in trial.attributes.values()]
     grid = grid_of_boxes({label: "" for label in served.index}, columns, meant={}, name="score",
                          texts={cell: f"{value:.10g}" for cell, value in _known(trial, served).items()})
-    return form_around({"scores": grid}, title=f"{trial.name}: tester {tester}, session {session}", help_=_HELP,
-                       with_date=False, save=lambda form: _save(form, folder, served))
+    title, caution = f"{trial.name}: tester {tester}, session {session}", f"Testers: {CAUTIONS['Testers']}"
+    return form_around({"scores": grid}, title=title, help_=_HELP, caution=caution, with_date=False,
+                       save=lambda form: _save(form, folder, served))
 
 
 def _ends(attribute) -> str:
