@@ -168,7 +168,9 @@ def _round_blocks(round_: Round, title: str) -> list[Block]:
 
 
 def _reasons(tweak: Tweak) -> list[Block]:
-    return [line(f"{pour}: {why}.") for pour, why in zip(tweak.reasons["pour"], tweak.reasons["why"])]
+    """Why these pours; pours with one and the same reason share a line."""
+    alike = tweak.reasons.groupby("why", sort=False)["pour"].agg(words_joined)
+    return [line(f"{pours}: {why}.") for why, pours in alike.items()]
 
 
 def _settled(trial: Trial, tweak: Tweak) -> list[Block]:

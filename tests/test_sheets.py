@@ -76,6 +76,17 @@ def test_without_a_pot_every_pour_lists_all_it_holds():
         "pour", "candelilla wax", "mango butter", "jojoba oil", "red paste", "pour temperature"]
 
 
+def test_a_formula_of_many_things_has_a_row_for_each_so_that_nothing_falls_off_the_paper():
+    text = STICK.replace('[melt]\npot = ["candelilla wax", "mango butter", "jojoba oil"]\n', "")
+    text = text.replace('"red paste" = 8', '"red paste" = 8\n' + "\n".join(f'"thing {k}" = 1' for k in range(5)))
+    trial, round_ = planned(text)
+    shown = cells(bench_sheet(trial, round_))
+    for ingredient in trial.recipe.ingredients:
+        at = shown.index(ingredient)
+        assert shown[at + 1:at + 5] == [f"{grams:.2f} g" for grams in round_.frame[f"{ingredient} [g]"]]
+    assert "outcome, defects, note" in shown
+
+
 def test_cautions_names_and_notes_are_there_and_escaped():
     trial, round_ = planned(notes=("keep 1 < 2",))
     page = bench_sheet(trial, round_)
