@@ -214,12 +214,12 @@ class _State:
         weight = task.copies[melt] * times * (1 - c * times)
         new, old = task.pool.rows[candidates] - rest, task.pool.rows[self.chosen[pour]] - rest
         nn, no, oo = _forms(new, old, self.inverse)
-        change = (1 / weight + nn) * (1 / weight - oo) + no**2  # det ratio / w^2
-        if self.task.criterion.kind == "D":
-            return self.loss - np.log(np.maximum(change * weight**2, 1e-300))
+        change = weight**2 * ((1 / weight + nn) * (1 / weight - oo) + no**2)  # ratio of the determinants
+        if task.criterion.kind == "D":
+            return self.loss - np.log(np.maximum(change, 1e-300))
         m_nn, m_no, m_oo = _forms(new, old, self.spread)
-        gain = ((1 / weight - oo) * m_nn + 2 * no * m_no - (1 / weight + nn) * m_oo) / np.maximum(change, 1e-300)
-        return np.where(change * weight**2 > 1e-12, self.loss - gain, np.inf)
+        gain = weight**2 * ((1 / weight - oo) * m_nn + 2 * no * m_no - (1 / weight + nn) * m_oo)
+        return np.where(change > 1e-12, self.loss - gain / np.maximum(change, 1e-12), np.inf)
 
     def move_melt(self, melt) -> bool:
         """Give a melt another pot, its pours carried over and improved within it; whether that helped."""

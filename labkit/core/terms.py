@@ -229,20 +229,24 @@ def closed(values, blends) -> np.ndarray:
 
 
 def indistinct_terms(terms, sample) -> dict:
-    """Terms that a sample (n, d) of the region cannot tell from earlier ones: name -> those it is made of.
+    """Terms that a sample (n, d) of the region cannot tell from earlier ones: name -> those it is made of."""
+    return indistinct_columns(terms.evaluate(sample), terms.names)
 
-    QR with the columns in the model's order: a term depends on earlier ones where nothing of it is left.
+
+def indistinct_columns(matrix, names) -> dict:
+    """Columns (n, p) that depend on earlier ones: name -> names of those they are made of.
+
+    QR with the columns in their order: a column depends on earlier ones where nothing of it is left.
     """
-    matrix = terms.evaluate(sample)
     size = root_mean_square(matrix)
     matrix = matrix / np.where(size > 0, size, 1)
     kept, found = [], {}
-    for j, name in enumerate(terms.names):
+    for j, name in enumerate(names):
         weights = np.linalg.lstsq(matrix[:, kept], matrix[:, j], rcond=None)[0] if kept else np.zeros(0)
         if root_mean_square(matrix[:, j] - matrix[:, kept] @ weights) > RANK_TOLERANCE:
             kept.append(j)
         else:
-            found[name] = tuple(terms.names[i] for i, weight in zip(kept, weights) if abs(weight) > 1e-6)
+            found[name] = tuple(names[i] for i, weight in zip(kept, weights) if abs(weight) > 1e-6)
     return found
 
 

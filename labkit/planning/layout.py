@@ -32,7 +32,7 @@ def layout_of(pours: int, melts: int, *, repeats: int = 0, control: bool = False
     """Melts as equal as can be. Repeats are poured from the melt of their formula where it has room, the largest first;
     then melts with a single formula are made again. A control is the first formula of the first melt, not repeated.
     """
-    counts = [[1] * (pours // melts + (k < pours % melts)) for k in range(melts)]
+    counts = [[1] * size for size in _evenly(pours, melts)]
     copies = [1] * melts
     for done in range(repeats):
         if not (_repeat_inside(counts, control) or _repeat_melt(counts, copies, control)):
@@ -47,15 +47,19 @@ def layout_of(pours: int, melts: int, *, repeats: int = 0, control: bool = False
     )
 
 
+def _evenly(total: int, places: int) -> list[int]:
+    """A total spread over places as evenly as whole numbers allow."""
+    return [total // places + (k < total % places) for k in range(places)]
+
+
 def _repeat_inside(counts: list[list[int]], control: bool) -> bool:
-    """One formula fewer in the melt with the most, and another of it twice; whether there was room."""
-    melt = max(range(len(counts)), key=lambda k: (len(counts[k]), -k))
-    first = 1 if control and melt == 0 else 0
-    if len(counts[melt]) - first < 2:
+    """One formula fewer in the melt with the most, the others poured the more often; whether there was room."""
+    firsts = [1 if control and melt == 0 else 0 for melt in range(len(counts))]  # a control is not repeated
+    melt = max(range(len(counts)), key=lambda k: (len(counts[k]) - firsts[k], -k))
+    if len(counts[melt]) - firsts[melt] < 2:
         return False
-    counts[melt].pop()
-    place = min(range(first, len(counts[melt])), key=lambda i: (counts[melt][i], i))
-    counts[melt][place] += 1
+    free = counts[melt][firsts[melt] :]
+    counts[melt][firsts[melt] :] = _evenly(sum(free), len(free) - 1)
     return True
 
 

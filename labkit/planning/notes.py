@@ -4,6 +4,7 @@ import numpy as np
 
 from labkit.core.optimal import Criterion, d_optimum, information
 from labkit.planning.draft import Plan, pot_dimensions
+from labkit.planning.points import Points
 from labkit.planning.question import WEAK
 from labkit.planning.size import SITTING
 from labkit.planning.wish import Wish
@@ -37,7 +38,8 @@ def _caveats(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:
     if pours == 1:
         caveats.append("A single pour has no other of its round beside it: what the round and the pot did stays in it.")
     if pours > SITTING:
-        caveats.append(f"{pours} pours are {-(-pours // SITTING)} sittings of {SITTING}: testers tire of more at once.")
+        sittings = -(-pours // SITTING)
+        caveats.append(f"{pours} pours are more than the {SITTING} of one sitting: serve them in {sittings}.")
     return caveats + _few_melts(trial, wish, plan, found)
 
 
@@ -45,16 +47,27 @@ def _few_melts(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:
     """A caveat where the melts so far are fewer than the pot's part of the model needs."""
     dimensions = pot_dimensions(plan)
     if not dimensions:
-        return []
+        spare = plan.region.recipe.pot and len(found.melts) > 1 and plan.control is None
+        return ["Nothing in the pot varies: a single melt would do."] if spare else []
+    if len(found.melts) > 1 and wish.repeats == 0 and _pots_alike(plan, found):
+        return ["All melts have the same pot: the criterion gains more elsewhere. Fewer melts would do nearly as well."]
     q, past = dimensions, set(trial.made.loc[trial.made["ok"], "melt"])
     needed = {"linear": q + 1, "interaction": 1 + q + q * (q - 1) // 2, "quadratic": (q + 1) * (q + 2) // 2}[wish.model]
     total = len(found.melts) + len(past)
     if total >= needed:
         return []
-    names = words_joined(trial.recipe.per_melt) if trial.recipe.per_melt else "the pot"
+    names = f" for {words_joined(trial.recipe.per_melt)}" if trial.recipe.per_melt else ""
     counted = plural(len(found.melts), "melt") + (f" and {len(past)} before" if past else "")
     advice = "the plan rests on the prior there" if wish.prior == "weak" else "more melts would tell them apart"
-    return [f"The {wish.model} model needs {needed} different pots for {names}; with {counted} {advice}."]
+    return [f"The {wish.model} model needs {needed} different pots{names}; with {counted} {advice}."]
+
+
+def _pots_alike(plan: Plan, found: Round) -> bool:
+    """Whether the pots of a round differ by less than a fiftieth of what they can."""
+    frame = found.to_frame()
+    keys = Points.at(plan.region.recipe, frame).pot_keys()
+    most = np.ptp(plan.offer.pots.pot_keys(), axis=0).max()
+    return bool(np.ptp(keys, axis=0).max() < most / 50)
 
 
 def _method(wish: Wish, plan: Plan) -> str:

@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labkit.core.order import melt_order
-from labkit.core.terms import indistinct_terms
 from labkit.errors import PlanError
 from labkit.planning.draft import Draft, Plan, drafted, refined, weighable_points
 from labkit.planning.layout import Layout, layout_of
@@ -17,22 +16,21 @@ from labkit.planning.question import (
     Past,
     Question,
     flat_question,
-    flat_sample,
     known_before,
     noise_of,
     past_of,
     weak_question,
 )
-from labkit.planning.size import proposed_melts, proposed_pours
+from labkit.planning.size import SITTING, USUAL, proposed_melts, proposed_pours
 from labkit.planning.weigh import weighed
 from labkit.planning.wish import Wish, control_point, held_region
 from labkit.region import Region
 from labkit.rounds import Round
 from labkit.trial import Trial
-from labkit.wording import plural, words_joined
+from labkit.wording import plural
 
-EFFORT = 1.1e8  # candidates x functions^2: about half a second of exchanges on one core
-MOST_SEARCHES = 108
+EFFORT = 2.5e8  # multiplications: about half a second of exchanges on one core
+MOST_SEARCHES = 144
 KICKS = 8
 
 
@@ -76,7 +74,7 @@ def plan_round(
     drafts = _searched(plan, wish.seed)
     _check_estimable(task, pours, melts, drafts[0])
     found = min((_written(task, plan, draft) for draft in drafts), key=lambda round_: _loss(plan, round_))
-    return replace(found, notes=notes_of(trial, wish, plan, found, said=(*sized, *task.said)))
+    return replace(found, notes=notes_of(trial, wish, plan, found, said=(*found.notes, *sized, *task.said)))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -115,7 +113,7 @@ def _brief(trial: Trial, wish: Wish) -> Brief:
     held = held_region(trial, wish.hold)
     _check_freedom(held, wish)
     past, question = past_of(trial), _question(trial, held, wish)
-    found, said = _offer(trial, held, wish)
+    found, said = _offer(trial, question)
     control = control_point(trial, wish.control) if wish.control is not None else None
     if control is not None:
         step = trial.batch.balance_step_g / trial.batch.pour_g
@@ -128,7 +126,7 @@ def _brief(trial: Trial, wish: Wish) -> Brief:
         past=past,
         offer=found,
         control=control,
-        said=(*said, *_control_words(wish), *past.notes),
+        said=(*said, *past.notes),
     )
 
 
@@ -153,20 +151,12 @@ def _question(trial: Trial, held: Region, wish: Wish) -> Question:
     noise = noise_of(trial)
     if wish.prior == "weak":
         return weak_question(trial.region, held, noise, model=wish.model, kind=wish.criterion)
-    question = flat_question(trial.region, held, noise, model=wish.model, kind=wish.criterion)
-    alike = indistinct_terms(question.functions, flat_sample(trial.region, held, question.columns))
-    if alike:
-        name, others = next(iter(alike.items()))
-        raise PlanError(
-            f"the {wish.model} model is richer than the region: {name} cannot be told from {words_joined(others)} "
-            "there. Choose a smaller model, or prior='weak'."
-        )
-    return question
+    return flat_question(trial.region, held, noise, model=wish.model, kind=wish.criterion)
 
 
-def _offer(trial: Trial, held: Region, wish: Wish) -> tuple[Offer, tuple[str, ...]]:
+def _offer(trial: Trial, question: Question) -> tuple[Offer, tuple[str, ...]]:
     """What may be poured: inside the limits, every portion at least one step of the balance."""
-    found = offer(held, base_points(held, seed=wish.seed))
+    found = offer(question.held, base_points(question.held, question.sample))
     fits = weighable_points(found.points, trial.batch)
     if not fits.any():
         told = _unweighable(trial, found.points, fits)
@@ -187,30 +177,33 @@ def _unweighable(trial: Trial, points: Points, fits: np.ndarray) -> str:
     )
 
 
-def _control_words(wish: Wish) -> list[str]:
-    return [f"One pour is {wish.control} made again, as a control."] if wish.control is not None else []
-
-
 def _size(task: Brief) -> tuple[int, int, tuple[str, ...]]:
     """Numbers of pours and melts, and how those that were left out were chosen."""
     wish, cost, own_pots, said = task.wish, task.trial.cost, not task.trial.recipe.pot, []
     pours = wish.pours or (wish.melts if own_pots else None)
     if pours is None:
-        pours = max(proposed_pours(cost, melts=wish.melts, own_pots=own_pots), _needed(task))
-        said.append(_pours_words(pours, cost))
+        usual, needed = proposed_pours(cost, melts=wish.melts, own_pots=own_pots), _needed(task)
+        pours = max(usual, needed)
+        said.append(_pours_words(pours, cost) if usual >= needed else _terms_words(pours, task))
     _check_enough(task, pours)
     if own_pots or wish.melts is not None:
         return pours, wish.melts or pours, tuple(said)
     melts = proposed_melts(task.weak().plan, cost, pours=pours, seed=wish.seed, least=_least_melts(task, pours))
-    said.append(f"{plural(melts, 'melt')} teach the most per cost at {cost.melt:g} a melt and {cost.round:g} a round.")
+    if pours > 1:
+        price = f"{cost.round:g} a round and {cost.melt:g} a melt"
+        said.append(f"Number of melts: {melts}, for what they teach at {price}.")
     return pours, melts, tuple(said)
 
 
 def _pours_words(pours: int, cost) -> str:
     return (
-        f"{plural(pours, 'pour')} were chosen for a round that costs {cost.round:g}, {cost.melt:g} a melt and "
-        f"{cost.pour:g} a pour (4, one sitting, at the usual 5, 1 and 0.5)."
+        f"Number of pours: {pours}, at {cost.round:g} a round, {cost.melt:g} a melt and {cost.pour:g} a pour "
+        f"({SITTING}, one sitting, at the usual {USUAL.round:g}, {USUAL.melt:g} and {USUAL.pour:g})."
     )
+
+
+def _terms_words(pours: int, task: Brief) -> str:
+    return f"Number of pours: {pours}, the fewest for the {task.question.size} terms of the model with a flat prior."
 
 
 def _needed(task: Brief) -> int:
@@ -225,8 +218,8 @@ def _check_enough(task: Brief, pours: int) -> None:
     needed, terms = _needed(task), task.question.size
     if pours < needed:
         raise PlanError(
-            f"with a flat prior the {terms} terms of the {task.wish.model} model need {plural(needed, 'more pour')}, "
-            f"not {pours}. Plan more pours, choose a smaller model, or prior='weak'."
+            f"with a flat prior the {terms} terms of the {task.wish.model} model need {plural(needed, 'pour')} in "
+            f"this round, not {pours}. Plan more pours, choose a smaller model, or prior='weak'."
         )
 
 
@@ -242,9 +235,9 @@ def _least_melts(task: Brief, pours: int) -> int:
 
 def _searched(plan: Plan, seed: int) -> list[Draft]:
     """The best round found, and the same after local refinement; as many starts as half a second allows."""
-    pots = max(1, len(np.unique(plan.offer.pot)))
-    effort = len(plan.layout.melts) * len(plan.offer.points) / pots * len(plan.known.precision) ** 2
-    searches = int(np.clip(EFFORT / effort, 6, MOST_SEARCHES if pots == 1 else MOST_SEARCHES // 3))
+    pours, size, pots = len(plan.layout.melts), len(plan.known.precision), len(np.unique(plan.offer.pot))
+    effort = pours * size**2 * (len(plan.offer.points) / pots + (pots > 1) * pots * size)
+    searches = int(np.clip(EFFORT / effort, 6, MOST_SEARCHES if pots == 1 else MOST_SEARCHES // 4))
     draft = drafted(plan, seed=seed, starts=-(-searches // (KICKS + 1)), kicks=KICKS if searches > KICKS else 2)
     return [draft, refined(plan, draft)] if np.isfinite(draft.loss) else [draft]
 
@@ -264,13 +257,24 @@ def _written(task: Brief, plan: Plan, draft: Draft) -> Round:
     order = melt_order(labels, seed=task.wish.seed)
     places, labels = places[order], labels[order]
     names = dict(zip(dict.fromkeys(labels.tolist()), task.trial.next_melts(len(set(labels.tolist())))))
-    return weighed(
+    pours = task.trial.next_pours(len(places))
+    found = weighed(
         task.trial,
         draft.points.take(places),
         melts=[names[label] for label in labels.tolist()],
-        pours=task.trial.next_pours(len(places)),
+        pours=pours,
         fixed=np.flatnonzero(places == 0) if task.control is not None else (),
     )
+    return replace(found, notes=_again_words(task, pours, places.tolist()))
+
+
+def _again_words(task: Brief, pours: list[str], places: list[int]) -> tuple[str, ...]:
+    """Which pours are made again: the control, and those that repeat a formula of the round."""
+    first = {place: pours[places.index(place)] for place in places}
+    words = [f"{pour} repeats {first[place]}." for pour, place in zip(pours, places) if pour != first[place]]
+    if task.control is not None:
+        words.insert(0, f"{first[0]} is {task.wish.control} made again, as a control.")
+    return tuple(words)
 
 
 def _loss(plan: Plan, found: Round) -> float:

@@ -1,7 +1,6 @@
 """Formulas with settings that may be poured: candidates, their pots, and small moves between them."""
 
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -12,8 +11,9 @@ from labkit.region import Region
 SAMPLE = 60  # points of the inside, beside corners and midpoints
 MOST_POTS = 24
 MOST_STIRRED = 150
-MOST_POINTS = 1500
-PAIRS = 12_000  # midpoints looked at before they are thinned out
+MOST_CORNERS = 300
+MOST_POINTS = 1000
+PAIRS = 5000  # midpoints looked at before they are thinned out
 SAME = 1e-7  # coordinates and shares closer than this are one
 
 
@@ -112,17 +112,24 @@ class Points:
         return replace(self, formulas=self.formulas.mean(axis=0)[None], settings=self.settings.mean(axis=0)[None])
 
 
-def base_points(region: Region, *, seed: int = 0) -> Points:
-    """Corners, midpoints of pairs of corners, the centroid and some of the inside, each once.
+def base_points(region: Region, inside: pd.DataFrame) -> Points:
+    """Corners, midpoints of pairs of corners, the centroid and some of a sample of the inside, each once.
 
     A midpoint is taken in coordinates (the middle level of each factor), and in masses where that lies outside.
+    Where there are too many corners or midpoints, those furthest apart stay.
     """
-    recipe = region.recipe
-    corners = Points.at(recipe, region.corners())
+    corners = corner_points(region)
     one, other = _pairs(len(corners))
     found = corners.joined(_midpoints(region, corners, one, other)).joined(centroid(region))
-    found = found.joined(Points.at(recipe, region.sample(SAMPLE, seed=seed)))
+    found = found.joined(Points.at(region.recipe, inside.iloc[:SAMPLE]))
     return found.take(spread_out(region.coded(found.coordinates()), most=MOST_POINTS, first=len(corners)))
+
+
+def corner_points(region: Region) -> Points:
+    """The corners of the region, settings at their ends; the furthest apart where there are very many."""
+    corners = region.corners()
+    kept = spread_out(region.coded(corners), most=MOST_CORNERS)
+    return Points.at(region.recipe, corners.iloc[kept])
 
 
 def centroid(region: Region) -> Points:
@@ -133,10 +140,12 @@ def centroid(region: Region) -> Points:
 
 
 def _pairs(count: int) -> tuple[np.ndarray, np.ndarray]:
-    """All pairs of corners, or evenly spaced ones where there are too many."""
-    pairs = np.array(list(combinations(range(count), 2)), dtype=int).reshape(-1, 2)
-    pairs = pairs[:: max(1, -(-len(pairs) // PAIRS))]
-    return pairs[:, 0], pairs[:, 1]
+    """All pairs of places, or as many as are looked at, drawn by a fixed lot."""
+    one, other = np.triu_indices(count, k=1)
+    if len(one) > PAIRS:
+        drawn = np.sort(np.random.default_rng(0).choice(len(one), size=PAIRS, replace=False))
+        one, other = one[drawn], other[drawn]
+    return one, other
 
 
 def _midpoints(region: Region, corners: Points, one: np.ndarray, other: np.ndarray) -> Points:
@@ -161,13 +170,17 @@ def _all_formulas(region: Region, coordinates: pd.DataFrame) -> bool:
 
 
 def spread_out(coded: np.ndarray, *, most: int, first: int = 0) -> np.ndarray:
-    """Places of distinct rows, at most `most`: the `first` rows, then always the one furthest from those chosen."""
+    """Places of distinct rows, at most `most`: the `first` rows, then always the one furthest from those chosen.
+
+    Without room for the first rows all are chosen by distance (Kennard & Stone 1969, Technometrics 11:137).
+    """
     keys = np.round(coded / SAME).astype(np.int64)
     places = np.sort(np.unique(keys, axis=0, return_index=True)[1]) if coded.shape[1] else np.array([0])
     if len(places) <= most:
         return places
     rows = coded[places]
-    chosen = list(np.flatnonzero(places < first)[:most]) or [0]
+    chosen = list(np.flatnonzero(places < first)) if first < most else []
+    chosen = chosen or [int(np.argmax(np.sum((rows - rows.mean(axis=0)) ** 2, axis=1)))]
     gaps = np.min([np.sum((rows - rows[k]) ** 2, axis=1) for k in chosen], axis=0)
     while len(chosen) < most:
         chosen.append(int(np.argmax(gaps)))
@@ -220,7 +233,7 @@ def with_control(found: Offer, region: Region, control: Points, *, tolerance: fl
 
 def _pots(region: Region) -> Points:
     """Pots of the corners, midpoints between them, and their mean."""
-    corners = Points.at(region.recipe, region.corners())
+    corners = corner_points(region)
     pots = corners.take(spread_out(scaled(corners.pot_keys()), most=MOST_POTS)).only_pots()
     one, other = _pairs(len(pots))
     between = pots.take(one).towards(pots.take(other), 0.5)

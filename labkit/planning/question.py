@@ -12,11 +12,13 @@ from labkit.core.terms import (
     Terms,
     basis_of_terms,
     degree_basis,
+    indistinct_columns,
     polynomial_terms,
     product_moments,
     sample_moments,
 )
 from labkit.definition import NOISE
+from labkit.errors import PlanError
 from labkit.region import Region
 from labkit.trial import Trial
 from labkit.wording import words_joined
@@ -67,11 +69,13 @@ def usual_testers(trial: Trial) -> int:
 class Question:
     """Functions of the model, their prior precision (p, p) in units of one pour, and what is asked of them.
 
-    `whole` is the region of the trial, whose coding all coordinates use; `held` the part of it that is planned in.
+    `whole` is the region of the trial, whose coding all coordinates use; `held` the part of it that is planned in,
+    and `sample` stands for the uniform measure over that part.
     """
 
     whole: Region
     held: Region
+    sample: pd.DataFrame
     columns: tuple[str, ...]
     functions: DegreeBasis | Terms
     prior: np.ndarray
@@ -97,18 +101,21 @@ def weak_question(whole: Region, held: Region, noise: Noise, *, model: str, kind
 
     The variance of a degree is divided among its functions. Their measure is uniform on coded factors in `held`.
     """
-    columns = whole.recipe.coordinates
-    sample = model_values(whole, whole.sample(DENSE), columns)
+    columns, inside = whole.recipe.coordinates, whole.sample(DENSE)
+    sample = model_values(whole, inside, columns)
     if model == "interaction":
         functions = basis_of_terms(sample, _terms(whole, columns, model).exponents)
     else:
         functions = degree_basis(sample, degree=1 if model == "linear" else 2)
     share = np.array([WEAK[k] ** 2 / np.sum(functions.degrees == k) for k in functions.degrees])
-    measure = functions.evaluate(model_values(whole, held.sample(DENSE), columns)) if held is not whole else None
-    moments = np.eye(functions.size) if measure is None else sample_moments(measure)
+    moments = np.eye(functions.size)
+    if held is not whole:
+        inside = held.sample(DENSE)
+        moments = sample_moments(functions.evaluate(model_values(whole, inside, columns)))
     return Question(
         whole=whole,
         held=held,
+        sample=inside,
         columns=columns,
         functions=functions,
         prior=np.diag(noise.pour / share),
@@ -123,12 +130,14 @@ def flat_question(whole: Region, held: Region, noise: Noise, *, model: str, kind
     The moment matrix is exact where the region is a box of factors or a whole blend, else that of a dense sample.
     """
     columns = _free_columns(held)
-    terms = _terms(held, columns, model)
-    exact = _is_product(held, columns, terms)
-    moments = product_moments(terms) if exact else sample_moments(terms.evaluate(flat_sample(whole, held, columns)))
+    terms, inside = _terms(held, columns, model), held.sample(DENSE)
+    matrix = terms.evaluate(model_values(whole, inside, columns))
+    _check_distinct(terms, matrix, model)
+    moments = product_moments(terms) if _is_product(held, columns, terms) else sample_moments(matrix)
     return Question(
         whole=whole,
         held=held,
+        sample=inside,
         columns=columns,
         functions=terms,
         prior=np.zeros_like(moments),
@@ -137,9 +146,13 @@ def flat_question(whole: Region, held: Region, noise: Noise, *, model: str, kind
     )
 
 
-def flat_sample(whole: Region, held: Region, columns: tuple[str, ...]) -> np.ndarray:
-    """A dense sample of the planned part of the region, in the columns of the model."""
-    return model_values(whole, held.sample(DENSE), columns)
+def _check_distinct(terms: Terms, matrix: np.ndarray, model: str) -> None:
+    """The region can tell all terms apart."""
+    for name, others in indistinct_columns(matrix, terms.names).items():
+        raise PlanError(
+            f"the {model} model is richer than the region: {name} cannot be told from {words_joined(others)} there. "
+            "Choose a smaller model, or prior='weak'."
+        )
 
 
 def model_values(region: Region, coordinates: pd.DataFrame, columns: tuple[str, ...]) -> np.ndarray:

@@ -47,7 +47,10 @@ def _round(trial: Trial, points: Points, melts: Sequence[str], pours: Sequence[s
 def _outside(trial: Trial, found: Round) -> np.ndarray:
     """Which pours lie outside the limits once they are weighed."""
     coordinates = found.to_frame()[list(trial.recipe.coordinates)]
-    return np.array([not _fits(trial, coordinates.iloc[[k]]) for k in range(len(coordinates))])
+    try:
+        return ~trial.region.contains(trial.formula_at(coordinates))
+    except ValueError:  # some formula would need a negative mass: ask one by one
+        return np.array([not _fits(trial, coordinates.iloc[[k]]) for k in range(len(coordinates))])
 
 
 def _fits(trial: Trial, row: pd.DataFrame) -> bool:
