@@ -16,7 +16,7 @@ _ROOMS = {
               "take_back"),
     "store.keeping": ("keep_sheet",),
     "panel": ("appraise_panel",),
-    "planning": ("plan_round",),
+    "planning": ("plan_round", "appraise_round"),
     "surfaces": ("fit_surfaces",),
     "tweaks": ("suggest_next",),
     "rehearsal": ("World", "rehearse"),

@@ -194,7 +194,7 @@ class Region:
         while found < n and tried < TRIES:
             size = max(n, 256) if not tried else min(TRIES, 4 * tried)
             points = self._box_points(rng, size)
-            inside = self._inside(points)
+            inside = self.keeps(points)
             kept.append(points[inside])
             found, tried = found + int(inside.sum()), tried + size
         if found < n:
@@ -214,9 +214,10 @@ class Region:
             columns[s.name] = rng.uniform(s.low, s.high, size=n)
         return pd.DataFrame(columns, index=range(n))[list(recipe.coordinates)]
 
-    def _inside(self, points: pd.DataFrame) -> np.ndarray:
+    def keeps(self, points: pd.DataFrame, tolerance: float = simplex.TOLERANCE) -> np.ndarray:
+        """Whether the formula at each row of factors exists and keeps every limit within `tolerance` [g/g]."""
         masses = self.recipe.masses_at(points[list(self.recipe.factors)].to_numpy(dtype=float))
-        return simplex.contains(self.polytope, masses) & np.isfinite(masses).all(axis=1)
+        return simplex.contains(self.polytope, masses, tolerance) & np.isfinite(masses).all(axis=1)
 
     def _mass_sample(self, n: int, seed: int) -> pd.DataFrame:
         """For a region that fills too little of its box: points uniform in masses (stated in the docs of `sample`)."""

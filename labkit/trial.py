@@ -11,7 +11,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import check_frame, is_blank
 from labkit.definition import NOISE, Definition, read_definition
-from labkit.errors import FormulaError, LabkitError, PlanError, TrialError
+from labkit.errors import PlanError, TrialError
 from labkit.formula import Recipe
 from labkit.pours import (
     READING_COLUMNS,
@@ -154,45 +154,50 @@ class Trial:
     @cached_property
     def _weighed(self) -> tuple[pd.DataFrame, pd.DataFrame, Mapping[str, str]]:
         """Coordinates and formulas of the pours as weighed, and why others cannot be expressed."""
-        made, formulas, left_out = {}, {}, {}
-        planned = self.tables["plan"].set_index("pour")
-        for _, pour in standing_pours(self.tables["pours"]).iterrows():
-            name = pour["pour"]
-            grams = weighed_masses(pour, self.tables["melts"], self.recipe)
-            try:
-                made[name] = self._made_row(pour, grams, planned)
-            except LabkitError as problem:
-                left_out[name] = str(problem)
-            else:
-                formulas[name] = grams / grams.sum()
-        columns = ["round", "melt", "ok", "outcome", "inside", *self.recipe.coordinates]
-        rows = pd.DataFrame.from_dict(made, orient="index", columns=columns)
-        weighed = pd.DataFrame.from_dict(formulas, orient="index", columns=list(self.recipe.ingredients))
-        return _typed_made(rows), weighed.rename_axis("pour"), MappingProxyType(left_out)
+        pours = standing_pours(self.tables["pours"]).set_index("pour", drop=False)
+        grams = [weighed_masses(pour, self.tables["melts"], self.recipe) for _, pour in pours.iterrows()]
+        masses = np.reshape(grams, (len(pours), len(self.recipe.ingredients)))
+        left_out = {
+            name: why
+            for name, row in zip(pours.index, masses, strict=True)
+            if (why := self._hindrance(pours.loc[name], row))
+        }
+        kept = np.array([name not in left_out for name in pours.index], dtype=bool)
+        pours, masses = pours.loc[kept], masses[kept]
+        fractions = masses / masses.sum(axis=1, keepdims=True)
+        formulas = pd.DataFrame(fractions, columns=list(self.recipe.ingredients), index=pours.index)
+        return self._made_rows(pours, formulas), formulas.rename_axis("pour"), MappingProxyType(left_out)
 
-    def _made_row(self, pour: pd.Series, grams: np.ndarray, planned: pd.DataFrame) -> list:
+    def _hindrance(self, pour: pd.Series, grams: np.ndarray) -> str:
+        """Why a pour cannot be expressed in the present factors and settings, or nothing."""
+        name = pour["pour"]
         if not grams.sum() > 0:
-            raise FormulaError(f"pour {pour['pour']} was not weighed. Its outcome is {pour['outcome']}.")
-        formula = pd.DataFrame([grams / grams.sum()], columns=list(self.recipe.ingredients), index=[pour["pour"]])
-        point = self.recipe.factors_of(formula)
-        for name in self.recipe.settings:
-            if is_blank(pour[name]):
-                raise FormulaError(f"pour {pour['pour']} has no {name}. Write what was read at the bench.")
-            point[name] = float(pour[name])
-        number = int(planned.at[pour["pour"], "round"]) if pour["pour"] in planned.index else 0
-        melt = pour["melt"] or f"pot of {pour['pour']}"
-        return [number, melt, pour["outcome"] == "ok", pour["outcome"], self._is_inside(point), *point.iloc[0]]
+            return f"pour {name} was not weighed. Its outcome is {pour['outcome']}."
+        for s in self.recipe.statements:
+            if not grams @ s.within_row > 0:
+                whole = self.recipe.shelf.words(s.within)
+                return f"pour {name} holds nothing of {whole}, so {s.column} has no value. It stays out of the fit."
+        for setting in self.recipe.settings:
+            if is_blank(pour[setting]):
+                return f"pour {name} has no {setting}. Write what was read at the bench."
+        return ""
 
-    def _is_inside(self, point: pd.DataFrame) -> bool:
+    def _made_rows(self, pours: pd.DataFrame, formulas: pd.DataFrame) -> pd.DataFrame:
+        planned = self.tables["plan"].set_index("pour")["round"]
+        rows = pd.DataFrame({"round": planned.reindex(pours.index).fillna(0)}, index=pours.index)
+        rows["melt"] = [pour["melt"] or f"pot of {name}" for name, pour in pours.iterrows()]
+        rows["ok"], rows["outcome"] = pours["outcome"] == "ok", pours["outcome"]
+        points = self.recipe.factors_of(formulas) if len(formulas) else pd.DataFrame(columns=list(self.recipe.factors))
+        points = pd.concat([points, pours[list(self.recipe.settings)].astype(float)], axis=1)
+        rows["inside"] = self._are_inside(points)
+        return _typed_made(pd.concat([rows, points], axis=1))
+
+    def _are_inside(self, points: pd.DataFrame) -> np.ndarray:
         """Within the present limits as nearly as one balance step can tell."""
-        step = self.batch.balance_step_g / self.batch.pour_g
         bounds = self.recipe.bounds.loc[list(self.recipe.settings)]
-        settings = point[list(self.recipe.settings)].iloc[0]
-        try:
-            within = bool(self.region.contains(self.recipe.formula_at(point), tolerance=step)[0])
-        except FormulaError:
-            return False
-        return within and bool(((settings >= bounds["low"]) & (settings <= bounds["high"])).all())
+        settings = points[list(self.recipe.settings)]
+        within = self.region.keeps(points, tolerance=self.batch.balance_step_g / self.batch.pour_g)
+        return within & ((settings >= bounds["low"]) & (settings <= bounds["high"])).all(axis=1).to_numpy()
 
     @property
     def made(self) -> pd.DataFrame:

@@ -91,7 +91,7 @@ def test_a_pour_that_cannot_be_expressed_is_listed_and_left_out(planned):
     trial = planned.with_pours(pd.DataFrame(rows))
     assert len(trial.made) == 0
     assert trial.left_out == {
-        "X-01": "row X-01: there is no red iron oxide and yellow iron oxide in it, so red_share has no value. Leave this formula out.",
+        "X-01": "pour X-01 holds nothing of red iron oxide and yellow iron oxide, so red_share has no value. It stays out of the fit.",
         "X-02": "pour X-02 has no pour_temperature. Write what was read at the bench.",
     }
 

@@ -1,5 +1,6 @@
 """What to pour in the next round: the pours that teach the most for what they cost."""
 
 from labkit.planning.plan import plan_round
+from labkit.planning.prospect import appraise_round
 
-__all__ = ["plan_round"]
+__all__ = ["appraise_round", "plan_round"]

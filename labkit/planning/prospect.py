@@ -1,0 +1,365 @@
+"""What a planned round can tell, before any wax is melted."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from labkit.checks import check_whole
+from labkit.core.optimal import information, round_contrasts
+from labkit.core.terms import MODELS, polynomial_terms
+from labkit.errors import PlanError
+from labkit.panel import appraise_panel
+from labkit.planning.draft import drafted
+from labkit.planning.layout import layout_of
+from labkit.planning.plan import Brief, _brief
+from labkit.planning.question import (
+    Known,
+    Noise,
+    Question,
+    known_before,
+    model_values,
+    noise_of,
+    past_of,
+    weak_question,
+)
+from labkit.planning.wish import Wish
+from labkit.rounds import Round
+from labkit.trial import Trial
+from labkit.wording import Report, grid_of, heading, line, number_text, plural, report, words_joined
+
+SIZE, POWER = 0.05, 0.80  # two-sided error of the first kind and power of every "would be seen"
+GUESS = 0.5  # a place is still a guess while more than this part of its prior standard error is left
+FAR = 0.4  # coded: a place lies high or low in a factor beyond this
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Prospect:
+    """What a round can tell.
+
+    models : a row a model: its terms, how many of them the pours alone can estimate before and after, which.
+    terms : a row a term of the quadratic model: the part of what was unknown about it that the round removes (0..1).
+    differences : a row an attribute and comparison: the smallest difference [scale units] seen with 80 % power.
+    guess : the part of the region that stays a guess, before and after, and where it is worst.
+    changes : a row a change of the round: standard error over the region [part of the scale] and by how much it moves.
+    """
+
+    round: Round
+    testers: int
+    models: pd.DataFrame
+    terms: pd.DataFrame
+    differences: pd.DataFrame
+    guess: pd.DataFrame
+    worst: str
+    changes: pd.DataFrame
+    sources: str
+
+    def to_frame(self) -> pd.DataFrame:
+        """The smallest differences that would be seen."""
+        return self.differences.copy()
+
+    def _report(self) -> Report:
+        return report(
+            heading(f"What round {self.round.number} can tell, scored by {plural(self.testers, 'tester')}"),
+            *_model_blocks(self.models, self.terms),
+            heading("Which differences would be seen?"),
+            *_difference_blocks(self.differences, self.sources),
+            heading("Where will it still be a guess?"),
+            *_guess_blocks(self.guess, self.worst),
+            heading("What would one more or one fewer change?"),
+            grid_of(self.changes, digits={"standard error": 3, "moves by": 3}),
+            line("Standard error of a surface over the region (root mean square), as a part of the scale."),
+        )
+
+    def __str__(self) -> str:
+        return self._report().as_text()
+
+    def __repr__(self) -> str:
+        return f"<Prospect of round {self.round.number}: {plural(self.testers, 'tester')}>"
+
+    def _repr_html_(self) -> str:
+        return self._report().as_html()
+
+
+def appraise_round(trial: Trial, round_: Round, testers: int | None = None) -> Prospect:
+    """What `round_` will teach beside everything poured before it, scored by `testers` (as usual so far, or 6).
+
+    Estimable: a term of the classical model, with rounds as blocks, lies in the row space of the pours. Smallest
+    difference: (z_.975 + z_.80) x its standard error at the noise of the trial, or the stated one (Cohen 1988,
+    Statistical Power Analysis, ch. 2, in its normal form). Guess: what the weak prior knows less than half about.
+    """
+    if not isinstance(round_, Round):
+        raise PlanError(f"a {type(round_).__name__} is not a round. Give what plan_round returned.")
+    trial = _without(trial, round_)
+    noise = noise_of(trial)
+    if testers is not None:
+        noise = _scored_by(noise, trial, check_whole(testers, name="testers", low=1, high=99, error=PlanError))
+    question = weak_question(trial.region, trial.region, noise, model="quadratic", kind="I")
+    past, new = past_of(trial).pours, round_.to_frame()
+    known = known_before(question, past)
+    after = known.precision + information(
+        known.rows(question.rows(new)), melts=new["melt"].to_numpy(), ratio=noise.melt_ratio
+    )
+    sources, spread = _noise_found(trial)
+    guess, worst = _guesses(question, known, after)
+    return Prospect(
+        round=round_,
+        testers=noise.testers,
+        models=_models(trial, past, new),
+        terms=_terms(trial, question, known, after),
+        differences=_differences(trial, past, new, spread, noise.testers),
+        guess=guess,
+        worst=worst,
+        changes=_changes(trial, round_, noise),
+        sources=sources,
+    )
+
+
+def _without(trial: Trial, round_: Round) -> Trial:
+    """The trial as it was before the round was planned."""
+    plan = trial.tables["plan"]
+    kept = plan[~plan["pour"].isin(round_.pours)].reset_index(drop=True)
+    return replace(trial, tables={**trial.tables, "plan": kept})
+
+
+def _scored_by(noise: Noise, trial: Trial, testers: int) -> Noise:
+    """The same noise with another number of testers: only the variance of tester x pour is divided anew."""
+    single = _single_variance(trial)
+    steady = noise_of(trial).pour - single / noise_of(trial).testers
+    return replace(noise, pour=max(steady + single / testers, 1e-12), testers=testers)
+
+
+def _single_variance(trial: Trial) -> float:
+    """Variance of tester x pour, in squared widths, averaged over the attributes."""
+    parts = [(trial.noise_of(name)["tester_pour"] / a.width) ** 2 for name, a in trial.attributes.items()]
+    return float(np.mean(parts)) if parts else 0.08**2
+
+
+# Which terms
+
+
+def _models(trial: Trial, past: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
+    rows = []
+    for model in MODELS:
+        terms = _polynomial(trial, model)
+        before = _estimable(trial, terms, past) if len(past) else np.zeros(len(terms.names), dtype=bool)
+        both = pd.concat([past, new[past.columns]]) if len(past) else new
+        after = _estimable(trial, terms, both)
+        fresh = [name for name, a, b in zip(terms.names, before, after) if b and not a]
+        rows.append((model, len(terms.names), int(before.sum()), int(after.sum()), ", ".join(fresh)))
+    return pd.DataFrame(rows, columns=["model", "terms", "before", "after", "newly estimable"])
+
+
+def _polynomial(trial: Trial, model: str):
+    columns = trial.recipe.coordinates
+    places = {c: k for k, c in enumerate(columns)}
+    blends = [tuple(places[c] for c in blend) for blend in trial.recipe.blends.values()]
+    return polynomial_terms(columns, model=model, blends=blends)
+
+
+def _estimable(trial: Trial, terms, pours: pd.DataFrame) -> np.ndarray:
+    """Whether each coefficient lies in the row space of the pours, beside contrasts of their rounds."""
+    rows = terms.evaluate(model_values(trial.region, pours, trial.recipe.coordinates))
+    rows = np.hstack([rows, round_contrasts(pours["round"].to_numpy(dtype=float))])
+    size, right = np.linalg.svd(rows, full_matrices=False)[1:]
+    space = right[size > 1e-8 * size.max()]
+    return np.array([np.sum(space[:, k] ** 2) > 1 - 1e-8 for k in range(len(terms.names))])
+
+
+def _terms(trial: Trial, question: Question, known: Known, after: np.ndarray) -> pd.DataFrame:
+    """For each coefficient of the quadratic model 1 - var after / var before, under the weak prior."""
+    terms = _polynomial(trial, "quadratic")
+    values = model_values(trial.region, question.sample, trial.recipe.coordinates)
+    turn = np.linalg.lstsq(terms.evaluate(values), question.functions.evaluate(values), rcond=None)[0]
+    variance = [_diagonal(turn, _surface_part(known, p)) for p in (known.precision, after)]
+    return pd.DataFrame({"term": terms.names, "told": 1 - variance[1] / variance[0]})
+
+
+def _surface_part(known: Known, precision: np.ndarray) -> np.ndarray:
+    """Covariance of the functions of the model, without the columns of rounds."""
+    size = len(precision) - len(known.block)
+    return np.linalg.inv(precision)[:size, :size]
+
+
+def _diagonal(rows: np.ndarray, covariance: np.ndarray) -> np.ndarray:
+    return np.sum(rows @ covariance * rows, axis=1)
+
+
+# Which differences
+
+
+def _noise_found(trial: Trial) -> tuple[str, dict[str, dict[str, float]]]:
+    """Standard deviations by attribute: tester x pour from the panel where it has scored, the others as stated."""
+    stated = {name: trial.noise_of(name) for name in trial.attributes}
+    if not len(trial.standing_scores):
+        return "Noise as stated for this trial; no scores yet.", stated
+    found = appraise_panel(trial).noise.query("source == 'tester_pour'").set_index("attribute")["found"]
+    spread = {name: sd | {"tester_pour": float(found.get(name, sd["tester_pour"]))} for name, sd in stated.items()}
+    return "Noise of testers as this panel shows it; of rounds, melts and pours as stated.", spread
+
+
+def _differences(trial: Trial, past: pd.DataFrame, new: pd.DataFrame, spread: dict, testers: int) -> pd.DataFrame:
+    from scipy.stats import norm
+
+    times, rows = norm.ppf(1 - SIZE / 2) + norm.ppf(POWER), []
+    for name, sd in spread.items():
+        pour = sd["pour"] ** 2 + sd["tester_pour"] ** 2 / testers
+        rows.append((name, "two pours of one melt", times * np.sqrt(2 * pour)))
+        rows.append((name, "two pours of different melts", times * np.sqrt(2 * (pour + sd["melt"] ** 2))))
+        slopes = _slope_errors(trial, pd.concat([past, new[past.columns]]) if len(past) else new, sd, pour)
+        rows += [(name, f"{c} from low to high", times * error) for c, error in slopes.items()]
+    return pd.DataFrame(rows, columns=["attribute", "between", "seen from"])
+
+
+def _slope_errors(trial: Trial, pours: pd.DataFrame, sd: dict, pour: float) -> dict[str, float]:
+    """Standard error of the linear effect from low to high of each coordinate, by GLS; infinite where not estimable.
+
+    A part of a blend goes from its lowest to its highest with the others in proportion (Cox direction).
+    """
+    rows = np.column_stack([np.ones(len(pours)), trial.region.coded(pours)])
+    same = {kind: np.equal.outer(pours[kind].to_numpy(), pours[kind].to_numpy()) for kind in ("melt", "round")}
+    cover = pour * np.eye(len(pours)) + sd["melt"] ** 2 * same["melt"] + sd["round"] ** 2 * same["round"]
+    precision = rows.T @ np.linalg.solve(cover, rows)
+    spread, space = np.linalg.pinv(precision, rcond=1e-10, hermitian=True), np.linalg.pinv(rows, rcond=1e-9) @ rows
+    errors = {}
+    for name, contrast in _effects(trial).items():
+        told = np.allclose(contrast @ space, contrast, atol=1e-6)
+        errors[name] = float(np.sqrt(contrast @ spread @ contrast)) if told else np.inf
+    return errors
+
+
+def _effects(trial: Trial) -> dict[str, np.ndarray]:
+    """For each coordinate the step in (1, coded coordinates) from its low to its high."""
+    recipe, bounds = trial.recipe, trial.recipe.bounds
+    middle = recipe.factors_of(trial.region.centroid())
+    for s in recipe.setting_list:
+        middle[s.name] = (s.low + s.high) / 2
+    effects = {}
+    for name in recipe.coordinates:
+        ends = pd.concat([_moved(recipe, middle, name, bounds.at[name, end]) for end in ("low", "high")])
+        step = np.diff(trial.region.coded(ends), axis=0)[0]
+        if np.abs(step).max() > 1e-9:
+            effects[name] = np.r_[0.0, step]
+    return effects
+
+
+def _moved(recipe, middle: pd.DataFrame, name: str, value: float) -> pd.DataFrame:
+    moved = middle.copy()
+    for parts in recipe.blends.values():
+        if name in parts:
+            others = [p for p in parts if p != name]
+            moved[others] *= (1 - value) / moved[others].sum(axis=1).iloc[0]
+    moved[name] = value
+    return moved
+
+
+# Where it stays a guess
+
+
+def _guesses(question: Question, known: Known, after: np.ndarray) -> tuple[pd.DataFrame, str]:
+    """The part of the region with over half of its prior standard error left, before and after; the worst place."""
+    rows = question.rows(question.sample)
+    prior = _diagonal(rows, np.linalg.inv(question.prior))
+    left = {
+        when: np.sqrt(_diagonal(rows, _surface_part(known, precision)) / prior)
+        for when, precision in (("before", known.precision), ("after", after))
+    }
+    frame = pd.DataFrame({"when": list(left), "a guess": [float(np.mean(part > GUESS)) for part in left.values()]})
+    worst = question.sample[left["after"] >= np.quantile(left["after"], 0.98)]
+    return frame, _place_words(question, worst)
+
+
+def _place_words(question: Question, points: pd.DataFrame) -> str:
+    """A place in words: which coordinates are high or low there, on the whole."""
+    bounds, words = question.whole.recipe.bounds, []
+    for name in question.whole.recipe.coordinates:
+        low, high = bounds.loc[name]
+        if high > low:
+            place = (2 * points[name] - low - high) / (high - low)
+            if abs(place.mean()) > FAR:
+                words.append(f"{'high' if place.mean() > 0 else 'low'} {name}")
+            elif (place.abs() > 0.7).mean() > 0.8:
+                words.append(f"either end of {name}")
+    return words_joined(words) if words else "no one corner more than others"
+
+
+# One more or fewer
+
+
+def _changes(trial: Trial, round_: Round, noise: Noise) -> pd.DataFrame:
+    """Standard error over the region, and how a change of the round would move it.
+
+    With other testers the same round is judged anew; other numbers of pours and melts are each searched for quickly
+    and compared with a round of the planned size found in the same way.
+    """
+    pours, melts, own = len(round_.pours), len(round_.melts), not trial.recipe.pot
+    brief = _brief(trial, Wish(pours=pours, melts=melts))
+    planned = _error(trial, brief, noise, round_.to_frame())
+    usual, rows = _searched_error(trial, brief, pours, melts), [("as planned", planned, 0.0)]
+    for step, word in ((1, "one more"), (-1, "one fewer")):
+        sizes = {"pour": (pours + step, melts + step if own else melts), "melt": (pours, melts + step)}
+        for what, size in sizes.items():
+            if 1 <= size[1] <= size[0] and not (own and what == "melt"):
+                moved = _searched_error(trial, brief, *size) - usual
+                rows.append((f"{word} {what}", planned + moved, moved))
+        if noise.testers + step >= 1:
+            other = _error(trial, brief, _scored_by(noise, trial, noise.testers + step), round_.to_frame())
+            rows.append((f"{word} tester", other, other - planned))
+    return pd.DataFrame(rows, columns=["change", "standard error", "moves by"])
+
+
+def _error(trial: Trial, brief: Brief, noise: Noise, pours: pd.DataFrame) -> float:
+    """Root mean square standard error over the region after these pours, as a part of the scale."""
+    question = weak_question(trial.region, trial.region, noise, model="quadratic", kind="I")
+    known = known_before(question, brief.past.pours)
+    rows, asked = known.rows(question.rows(pours)), known.criterion(question.criterion)
+    after = known.precision + information(rows, melts=pours["melt"].to_numpy(), ratio=noise.melt_ratio)
+    return float(np.sqrt(asked.value(after) * noise.pour))
+
+
+def _searched_error(trial: Trial, brief: Brief, pours: int, melts: int) -> float:
+    plan = brief.plan(layout_of(pours, melts))
+    found = drafted(plan, seed=0, starts=1, kicks=0)
+    return float(np.sqrt(found.loss * plan.question.noise.pour))
+
+
+# In words
+
+
+def _model_blocks(models: pd.DataFrame, terms: pd.DataFrame) -> list:
+    blocks = []
+    for row in models.itertuples():
+        news = f": {row._5}" if row._5 else ""
+        blocks.append(
+            line(
+                f"{row.model.capitalize()} model: the pours alone can estimate {row.before} of its {row.terms} terms "
+                f"before and {row.after} after{news}."
+            )
+        )
+    told = terms.sort_values("told", ascending=False, kind="stable")
+    most = [f"{t.term} {100 * t.told:.0f} %" for t in told.itertuples() if t.told >= 0.1][:6]
+    least = [t.term for t in told.itertuples() if t.told < 0.1]
+    blocks.append(line(f"Of what is unknown the round removes most about {words_joined(most)}."))
+    if least:
+        blocks.append(line(f"It says next to nothing about {words_joined(least)}."))
+    return blocks
+
+
+def _difference_blocks(differences: pd.DataFrame, sources: str) -> list:
+    table = differences.pivot(index="between", columns="attribute", values="seen from")
+    table = table.loc[differences["between"].unique(), differences["attribute"].unique()]
+    shown = table.map(lambda v: number_text(v, 1) if np.isfinite(v) else "cannot be told")
+    return [
+        grid_of(shown, index="a difference of at least, between"),
+        line(f"Seen with {POWER:.0%} power at the two-sided {SIZE:.0%} level. {sources}".replace("%", " %")),
+    ]
+
+
+def _guess_blocks(guess: pd.DataFrame, worst: str) -> list:
+    before, after = guess["a guess"]
+    return [
+        line(
+            f"{100 * before:.0f} % of the region is a guess before and {100 * after:.0f} % after: more than half of "
+            f"what was unknown there at the start is still unknown. It is worst at {worst}."
+        )
+    ]

@@ -1,0 +1,111 @@
+"""What a round can tell: against textbook formulas and itself under changes whose direction is certain."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from definitions import HAZEL, TERRACOTTA
+from scipy import stats
+
+from labkit import Trial, plan_round
+from labkit.errors import PlanError
+from labkit.planning.prospect import appraise_round
+from labkit.rounds import round_from_factors
+
+# Two settings, no other factor: the linear model is that of a 2 x 2 factorial.
+SQUARE = """
+[formula]
+"castor oil" = "to 100"
+[settings.temp]
+low = 160
+high = 220
+[settings.time]
+low = 300
+high = 400
+[noise]
+round = 0.0001
+melt = 0.0001
+pour = 0.6
+tester_pour = 0.8
+[attributes.hardness]
+"""
+
+
+def factorial(repeats=1):
+    trial = Trial.from_toml(SQUARE)
+    corners = trial.region.corners()
+    at = pd.concat([corners] * repeats, ignore_index=True)
+    names = trial.next_pours(len(at))
+    melts = trial.next_melts(len(at))
+    return trial, round_from_factors(trial.recipe, trial.batch, number=1, melts=melts, pours=names, coordinates=at)
+
+
+def seen(prospect, between, attribute="hardness"):
+    rows = prospect.differences
+    return rows.loc[(rows["between"] == between) & (rows["attribute"] == attribute), "seen from"].item()
+
+
+def test_smallest_differences_of_a_factorial():
+    """(z_.975 + z_.80) se: two means of variance v differ with se sqrt(2 v), a main effect of 4 runs has se sqrt(v)
+    (Box, Hunter & Hunter, Statistics for Experimenters, ch. 5: 2 s / sqrt(n))."""
+    prospect = appraise_round(*factorial(), testers=4)
+    variance, times = 0.6**2 + 0.8**2 / 4, stats.norm.ppf(0.975) + stats.norm.ppf(0.8)
+    assert seen(prospect, "two pours of one melt") == pytest.approx(times * np.sqrt(2 * variance), rel=1e-9)
+    assert seen(prospect, "temp from low to high") == pytest.approx(times * np.sqrt(variance), rel=1e-6)
+    assert seen(prospect, "time from low to high") == pytest.approx(times * np.sqrt(variance), rel=1e-6)
+
+
+def test_the_difference_that_would_be_seen_is_seen_in_four_of_five_simulations():
+    trial, round_ = factorial()
+    effect = seen(appraise_round(trial, round_, testers=4), "temp from low to high")
+    rng, sd = np.random.default_rng(1), np.sqrt(0.6**2 + 0.8**2 / 4)
+    coded = trial.region.coded(round_.to_frame())[:, 0]
+    scores = effect / 2 * coded + rng.normal(0, sd, size=(20_000, 4))
+    found = scores @ coded / 2  # the difference of the means of two and two
+    assert np.mean(np.abs(found) / sd > stats.norm.ppf(0.975)) == pytest.approx(0.80, abs=0.01)
+
+
+def test_which_terms_become_estimable():
+    """A 2 x 2 factorial estimates constant, both effects and their interaction, and no squares."""
+    models = appraise_round(*factorial()).models.set_index("model")
+    assert models["before"].tolist() == [0, 0, 0]
+    assert models["after"].to_dict() == {"linear": 3, "interaction": 4, "quadratic": 3}
+    assert models.loc["interaction", "newly estimable"] == "constant, temp, time, temp x time"
+    assert models.loc["quadratic", "newly estimable"] == "temp, time, temp x time"
+
+
+def test_more_of_the_same_pours_tells_more():
+    once, twice = (appraise_round(*factorial(repeats=k)) for k in (1, 2))
+    assert seen(twice, "temp from low to high") == pytest.approx(seen(once, "temp from low to high") / np.sqrt(2), rel=1e-4)
+    assert (twice.terms["told"] >= once.terms["told"] - 1e-12).all()
+    assert twice.guess["a guess"].iloc[1] <= once.guess["a guess"].iloc[1]
+
+
+@pytest.mark.parametrize("text, melts", [(TERRACOTTA, 2), (HAZEL, 4)], ids=["terracotta", "hazel"])
+def test_directions_that_are_certain(text, melts):
+    trial = Trial.from_toml(text)
+    prospect = appraise_round(trial, plan_round(trial, pours=4, melts=melts, seed=1))
+    moves = prospect.changes.set_index("change")["moves by"]
+    assert moves["one more tester"] <= 0 <= moves["one fewer tester"]
+    assert moves["one more pour"] < 0 < moves["one fewer pour"]
+    assert ((prospect.terms["told"] >= -1e-9) & (prospect.terms["told"] <= 1)).all()
+    assert seen(prospect, "two pours of one melt") < seen(prospect, "two pours of different melts")
+
+
+def test_a_round_that_is_already_planned_is_not_counted_twice():
+    trial = Trial.from_toml(TERRACOTTA)
+    round_ = plan_round(trial, pours=4, melts=2, seed=1)
+    before, after = appraise_round(trial, round_), appraise_round(trial.with_round(round_), round_)
+    assert str(before) == str(after)
+
+
+def test_what_cannot_be_told_is_said():
+    trial = Trial.from_toml(TERRACOTTA)
+    text = str(appraise_round(trial, plan_round(trial, pours=4, melts=2, seed=1)))
+    assert text.count("cannot be told") == 4 * 4  # four factors, four attributes
+    assert "Linear model: the pours alone can estimate 0 of its 5 terms before and 0 after." in text
+
+
+def test_only_rounds_are_appraised():
+    with pytest.raises(PlanError) as problem:
+        appraise_round(Trial.from_toml(TERRACOTTA), "round 1")
+    assert str(problem.value) == "a str is not a round. Give what plan_round returned."
