@@ -32,8 +32,8 @@ def scored(table, attribute="payoff", session="1", testers=None, pours=None):
     table = np.asarray(table, dtype=float)
     testers = testers or [f"T{k:02d}" for k in range(1, table.shape[1] + 1)]
     pours = pours or [f"X-{k:02d}" for k in range(1, table.shape[0] + 1)]
-    rows = [{"pour": pours[p], "tester": testers[t], "session": session, "attribute": attribute, "score": table[p, t]}
-            for p, t in np.ndindex(*table.shape) if np.isfinite(table[p, t])]
+    rows = [{"pour": pours[p], "tester": testers[t], "session": session, "position": "", "attribute": attribute,
+             "score": table[p, t]} for p, t in np.ndindex(*table.shape) if np.isfinite(table[p, t])]
     return pd.DataFrame(rows)
 
 
@@ -43,6 +43,12 @@ def simulated(seed, pours=8, testers=8, step=0.5, noise=0.8, spread=1.5, level=1
     mean, lean = rng.normal(5, spread, pours), rng.normal(0, level, testers)
     values = mean[:, None] + lean + rng.normal(0, noise, (pours, testers))
     return np.clip(np.round(values / step) * step if step else values, 0, 10), mean + lean.mean(), lean - lean.mean()
+
+
+def reading_of(frame, prior="weak"):
+    """A reading without a trial, for simulations."""
+    return Reading.of(frame, attribute=Attribute(name="payoff"), pours=TEN, prior=prior,
+                      stated={"tester": 1.0, "tester_pour": 0.8})
 
 
 def panel_of(table, **options):
@@ -333,19 +339,17 @@ class TestFlagsSimulated:
     """8 pours, 8 testers, spread between pours 1.5, noise .8, half-point steps."""
 
     def flags(self, table):
-        reading = Reading.of(scored(table), attribute=Attribute(name="payoff"), pours=TEN[:len(table)], prior="weak",
-                             stated={"tester": 1.0, "tester_pour": 0.8})
-        return verdict_on(reading, attributes=1).flags
+        return verdict_on(reading_of(scored(table)), attributes=1).flags
 
     def test_clean_panels_alarm_at_most_one_in_twenty(self):
-        """120 panels; 3 in 100 in a run of 600 (5 with whole-point steps)."""
-        assert sum(len(self.flags(simulated(seed)[0])) > 0 for seed in range(120)) <= 9
+        """80 panels; 3 in 100 in a run of 600 (5 with whole-point steps)."""
+        assert sum(len(self.flags(simulated(seed)[0])) > 0 for seed in range(80)) <= 7
 
     def test_faults_are_found(self):
-        """40 panels each; in runs of 400 a reversed tester is found in 96 of 100, a constant one always, and a score
+        """25 panels each; in runs of 400 a reversed tester is found in 96 of 100, a constant one always, and a score
         that is 4 standard deviations of all scores (6.8 points) off in 99 of 100 where the scale has room."""
         reversed_, constant, slip = 0, 0, 0
-        for seed in range(40):
+        for seed in range(25):
             table, _, _ = simulated(seed, step=0)
             middle = np.mean(table[:, 2])
             turned, same, slipped = table.copy(), table.copy(), table.copy()
@@ -358,19 +362,20 @@ class TestFlagsSimulated:
             constant += ((found["kind"] == "same score for everything") & (found["tester"] == "T03")).any()
             found = self.flags(slipped)
             slip += ((found["pour"] == "X-04") & (found["tester"] == "T03")).any()
-        assert reversed_ >= 35 and constant >= 39 and slip >= 38
+        assert reversed_ >= 21 and constant >= 24 and slip >= 23
 
 
 class TestWords:
     def test_report_is_in_the_order_of_the_questions(self):
         text = str(panel_of(simulated(1)[0]))
-        heads = ["Do they agree? Terracotta stick", "Who leans?", "Which pours differ?", "How much is noise?"]
+        heads = ["Do they agree? Terracotta stick", "Who leans?", "Which pours differ?",
+                 "How much is noise, and how many testers would it take?"]
         assert [text.index(head) for head in heads] == sorted(text.index(head) for head in heads)
 
     def test_html_has_the_same_rows(self):
         panel = panel_of(simulated(1)[0])
         page = panel._repr_html_()
-        assert page.count("<table>") == 5 and "<td" in page
+        assert page.count("<table>") == 6 and "<td" in page
         assert all(tester in page for tester in set(panel.testers["tester"]))
 
     def test_one_line_repr(self):
@@ -386,7 +391,7 @@ class TestWords:
 
 
 def test_twelve_testers_forty_pours_six_attributes_in_two_seconds():
-    """Half of the time that is asked of it, on one core."""
+    """Processor time, so that a busy machine does not matter."""
     names = ["payoff", "hardness", "sheerness", "shade", "shine", "slip"]
     text = TERRACOTTA + "[attributes.shine]\n[attributes.slip]\n"
     trial = trial_with(40, text=text)
@@ -395,8 +400,8 @@ def test_twelve_testers_forty_pours_six_attributes_in_two_seconds():
         table[np.random.default_rng(k).random(table.shape) < 0.1] = np.nan
         trial = trial.with_scores(scored(table, attribute=name))
     assert len(trial.made) == 40 and len(trial.standing_scores) > 2000      # read before, as any trial has been
-    start = time.perf_counter()
+    start = time.process_time()
     panel = appraise_panel(trial)
     frames = panel.agreement, panel.testers, panel.pours, panel.noise, panel.flags
-    assert time.perf_counter() - start < 2.0
+    assert time.process_time() - start < 2.0
     assert [len(frame) for frame in frames[:4]] == [6, 72, 240, 12]

@@ -10,7 +10,9 @@ import pandas as pd
 from labkit.checks import check_choice
 from labkit.core.levels import SPREAD
 from labkit.errors import PanelError
+from labkit.panel.comparisons import SITTING_COLUMNS, pairs_of, power_row, sitting_rows
 from labkit.panel.flags import Verdict, verdict_on
+from labkit.panel.ordinal import OrdinalReading, read_as_order
 from labkit.panel.reading import PRIORS, Reading
 from labkit.panel.report import agree_sentence, lean_sentence, panel_report
 from labkit.wording import plural, words_joined
@@ -57,6 +59,18 @@ class Panel:
         return pd.DataFrame([row for reading in self.readings.values() for row in _noise_rows(reading)])
 
     @property
+    def sittings(self) -> pd.DataFrame:
+        """A row an attribute and effect (position, session, tester x session) that can be looked at: F test, words."""
+        rows = [row for reading in self.readings.values() for row in sitting_rows(reading)]
+        return pd.DataFrame(rows, columns=list(SITTING_COLUMNS))
+
+    @property
+    def power(self) -> pd.DataFrame:
+        """A row an attribute: the difference between two pours [scale] that these testers see four times in five, and
+        how many testers a tenth of the scale takes; at the noise of a score as found."""
+        return pd.DataFrame([power_row(reading) for reading in self.readings.values()])
+
+    @property
     def flags(self) -> pd.DataFrame:
         """A row a flag: attribute, tester, pour (blank: all), kind, and a sentence."""
         frames = [verdict.flags for verdict in self.verdicts.values()]
@@ -72,6 +86,17 @@ class Panel:
         index = pd.Index(reading.pours, name="pour")
         means = pd.Series(reading.adjusted.means, index=index, name=attribute)
         return means, pd.DataFrame(reading.adjusted.covariance, index=index, columns=index.rename(None))
+
+    def pairs(self, attribute: str) -> pd.DataFrame:
+        """A row a pair of pours: difference [scale], se, family-wise 95 % limits and p, and whether they differ.
+
+        They are pours that differ, as these testers score them; two pours of one formula may.
+        """
+        return pairs_of(self.reading(attribute))
+
+    def ordinal(self, attribute: str) -> OrdinalReading:
+        """The scores read as mere order (cumulative logit), and whether that agrees with the means."""
+        return read_as_order(self.reading(attribute))
 
     def reading(self, attribute: str) -> Reading:
         """Everything that was worked out for one attribute."""

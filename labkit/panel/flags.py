@@ -1,8 +1,8 @@
 """What looks odd in the scores, in plain words. A flag never drops anything: setting aside is the maker's choice.
 
-A tester is looked at first for the same score throughout, then for a reversed scale; single scores are judged
-against the testers who remain. All thresholds stand here. With 8 pours, 8 testers, a spread between pours of 1.5 and
-a noise of .8 (runs of 400 to 600; the tests repeat smaller ones):
+A tester is looked at first for the same score throughout, then for a reversed scale; single scores are judged against
+the testers who remain; last comes the place in the sitting. All thresholds stand here. With 8 pours, 8 testers, a
+spread between pours of 1.5 and a noise of .8 (runs of 400 to 600; the tests repeat smaller ones):
 
     pours  clean panel   reversed tester   constant tester   score off by 4 sd of all   by 4 sd of noise
     8      .03           .96               1.00              .99                        .34
@@ -20,16 +20,18 @@ import pandas as pd
 from scipy.special import ndtri
 
 from labkit.core import levels, scale_use
+from labkit.panel.comparisons import sitting_row
 from labkit.panel.reading import Reading
 from labkit.wording import plural
 
 FAR = 0.05             # chance that a clean panel has any score called far from expectation
 CONSTANT = 0.005       # chance that it has any tester called constant
+ORDER = 0.005          # chance that the place in the sitting is called to matter when it does not
 REVERSED = 3.5         # log odds of a reversed tester over an honest one from which he is called reversed
 WILD = 2.0             # sd of the slope of a tester who is flagged: next to no shrinking
 LEAST_SCORES = 3       # pours that a tester must have scored before his use of the scale is judged
 COLUMNS = ("attribute", "tester", "pour", "kind", "says")
-SAME, TURNED, ODD = "same score for everything", "reversed scale", "far from expectation"
+SAME, TURNED, ODD, PLACE = "same score for everything", "reversed scale", "far from expectation", "order effect"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -50,6 +52,7 @@ def verdict_on(reading: Reading, *, attributes: int) -> Verdict:
     rows = [_constant_row(reading, tester) for tester in constant]
     rows += [_reversed_row(reading, tester, use.alike[tester]) for tester in turned]
     rows += _far_rows(reading, constant + turned, attributes)
+    rows += _order_rows(reading, attributes)
     return Verdict(flags=pd.DataFrame(rows, columns=list(COLUMNS)), use=use)
 
 
@@ -142,6 +145,15 @@ def _far_rows(reading: Reading, left_out: list[int], attributes: int) -> list[tu
     limit = -ndtri(FAR / (2 * attributes * max(judged, 1)))
     return [_far_row(reading, testers[t], pours[p], cells.mean[p, t], expected[p, t], away[p, t])
             for p, t in zip(*np.nonzero(np.abs(np.nan_to_num(away)) > limit), strict=True)]
+
+
+def _order_rows(reading: Reading, attributes: int) -> list[tuple]:
+    """The place in the sitting, where scores depend on it."""
+    row = sitting_row(reading, "position")
+    if row is None or not row["p"] * attributes < ORDER:
+        return []
+    name = reading.attribute.name
+    return [(name, "", "", PLACE, f"{name} depends on the position in the sitting ({row['says']})")]
 
 
 def _constant_row(reading: Reading, tester: int) -> tuple:

@@ -3,6 +3,8 @@
 import numpy as np
 import pandas as pd
 
+from labkit.panel.comparisons import letters_of
+from labkit.panel.ordinal import FEW_STEPS, read_as_order, steps_of
 from labkit.wording import Report, grid, grid_of, heading, line, plural, report, words_joined
 
 TELLS = 0.05           # p below which the testers' orders have something in common
@@ -12,12 +14,13 @@ NAMED = 2              # testers named in one sentence
 
 
 def panel_report(panel) -> Report:
-    """Do they agree? Who leans? Which pours differ? How sure is that?"""
+    """Do they agree? Who leans? Which pours differ? How much is noise, and how many testers would it take?"""
     return report(
         heading(f"Do they agree? {panel.trial_name}"), *_agreement_blocks(panel),
         heading("Who leans?"), *_tester_blocks(panel),
         heading("Which pours differ?"), *_pour_blocks(panel),
-        heading("How much is noise?"), *_noise_blocks(panel),
+        heading("How much is noise, and how many testers would it take?"), *_noise_blocks(panel),
+        *_power_blocks(panel),
     )
 
 
@@ -66,14 +69,17 @@ def _leaning(panel) -> dict[str, list[str]]:
     clear = frame["level"].abs() > np.maximum(NOTABLE * width, LEANS * frame["level_se"])
     frame = frame.assign(part=frame["level"] / width)[clear]
     total = frame["part"].abs().groupby(frame["tester"]).sum().sort_values(ascending=False, kind="stable")
-    return {tester: _sides(frame[frame["tester"] == tester]) for tester in total.index}
+    return {tester: _sides(frame[frame["tester"] == tester], len(panel.attributes)) for tester in total.index}
 
 
-def _sides(rows: pd.DataFrame) -> list[str]:
-    """`high on payoff (+1.2) and hardness (+0.9)`, `low on shade (-1.0)`."""
+def _sides(rows: pd.DataFrame, attributes: int) -> list[str]:
+    """`high on payoff (+1.2) and hardness (+0.9)`, `low on shade (-1.0)`; `high on everything (+0.9 to +1.2)`."""
     found = []
     for side, own in (("high", rows[rows["level"] > 0]), ("low", rows[rows["level"] < 0])):
         parts = [f"{row['attribute']} ({row['level']:+.1f})" for _, row in own.iterrows()]
+        if len(own) == attributes > 1:
+            ends = sorted(own["level"], key=abs)
+            parts = [f"everything ({ends[0]:+.1f} to {ends[-1]:+.1f})"]
         found += [f"{side} on {words_joined(parts)}"] if parts else []
     return found
 
@@ -81,7 +87,7 @@ def _sides(rows: pd.DataFrame) -> list[str]:
 def _agreement_blocks(panel) -> list:
     frame = panel.agreement
     shown = frame[["attribute", "testers", "pours", "icc", "low", "high", "reliability", "kendall_w", "test", "p"]]
-    blocks = [line(agree_sentence(panel)), grid_of(shown, digits={"p": 4})]
+    blocks = [line(agree_sentence(panel)), grid_of(shown.assign(p=_p_text(shown["p"])))]
     kinds = [kind for kind in dict.fromkeys(frame["icc_from"]) if kind != "none"]
     if kinds:
         blocks.append(line(
@@ -89,6 +95,10 @@ def _agreement_blocks(panel) -> list:
             "disagreement, with 90 % limits. reliability: the share of the differences between the pours' means that "
             "is not noise. Kendall's W: of those who scored every pour, 1 is one common order."))
     return blocks + [line(text) for text in _notes(panel)]
+
+
+def _p_text(p: pd.Series) -> list[str]:
+    return ["" if np.isnan(value) else "<.0001" if value < 0.0001 else f"{value:.4f}" for value in p]
 
 
 def _notes(panel) -> list[str]:
@@ -115,7 +125,16 @@ def _tester_blocks(panel) -> list:
     blocks = [line(lean_sentence(panel)), _by_tester(frame, "level", "level: points above the panel", "+.2f")]
     if np.ptp(frame["slope"]) > 0:
         blocks.append(_by_tester(frame, "slope", "use of the scale: 1 is the panel's, 2 twice as wide", ".2f"))
-    return blocks + [line(f"Look at: {says}.") for says in panel.flags["says"]]
+    return blocks + [line(f"Look at: {says}.") for says in panel.flags["says"]] + _sitting_blocks(panel)
+
+
+def _sitting_blocks(panel) -> list:
+    """Position and session, where there is anything to say."""
+    frame = panel.sittings
+    frame = frame[frame["p"].notna()]
+    if frame.empty:
+        return []
+    return [grid_of(frame.assign(p=_p_text(frame["p"])), title="does the place in the sitting matter?")]
 
 
 def _by_tester(frame: pd.DataFrame, column: str, title: str, form: str):
@@ -129,15 +148,20 @@ def _by_tester(frame: pd.DataFrame, column: str, title: str, form: str):
 
 
 def _pour_blocks(panel) -> list:
-    frame = panel.pours
+    frame, marks = panel.pours, {name: letters_of(reading) for name, reading in panel.readings.items()}
+    frame = frame.assign(letters=[letter for name in panel.attributes for letter in marks[name]])
     attributes, pours = list(dict.fromkeys(frame["attribute"])), list(dict.fromkeys(frame["pour"]))
-    cells = {(row["pour"], row["attribute"]): f"{row['mean']:.2f} ({row['se']:.2f})" for _, row in frame.iterrows()}
+    cells = {(row["pour"], row["attribute"]): f"{row['mean']:.2f} ({row['se']:.2f}) {row['letters']}"
+             for _, row in frame.iterrows()}
     rows = [[pour, *(cells.get((pour, name), "") for name in attributes)] for pour in pours]
     blocks = [
-        grid(["pour", *attributes], rows, title="adjusted mean (standard error)"),
-        line("A mean is what would be seen had every tester of the panel scored the pour. Its standard error is due to "
-             "testers alone; the same formula poured again differs by more."),
+        grid(["pour", *attributes], rows, title="adjusted mean (standard error) letters"),
+        line("Pours that share a letter cannot be told apart (all pairs together, 5 %). A mean is what would be seen "
+             "had every tester of the panel scored the pour. Its standard error is due to testers alone; the same "
+             "formula poured again differs by more."),
     ]
+    blocks += [line(read_as_order(reading).says) for reading in panel.readings.values()
+               if 2 <= steps_of(reading) <= FEW_STEPS and len(reading.pours) > 1 and len(reading.testers) > 1]
     if panel.unscored:
         blocks.append(line(f"Nobody has scored {words_joined(panel.unscored)}."))
     return blocks
@@ -145,3 +169,14 @@ def _pour_blocks(panel) -> list:
 
 def _noise_blocks(panel) -> list:
     return [grid_of(panel.noise[["attribute", "source", "stated", "found", "low", "high", "says"]])]
+
+
+def _power_blocks(panel) -> list:
+    frame = panel.power
+    named = frame.rename(columns={"sees": "see", "asked": "to see", "testers_for_asked": "takes testers"})
+    shown = named[["attribute", "testers", "see", "to see", "takes testers"]]
+    return [
+        grid_of(shown, title="difference between two pours of one sitting that is seen four times in five"),
+        line("A difference that was not found may still be there: so few testers cannot show that two pours are the "
+             "same. Whether people like it is another question, for sixty or so (ISO 8587:2006)."),
+    ]

@@ -1,0 +1,89 @@
+"""Tables behind the questions: which pairs differ, does the place in the sitting matter, how many testers it takes."""
+
+import numpy as np
+import pandas as pd
+
+from labkit.panel.contrasts import added_effect, all_pairs, least_seen, letters, testers_needed
+from labkit.panel.reading import Reading
+
+SIZE = 0.05            # family-wise: the chance that any pair is called different when none is
+POWER = 0.8
+SITTING = 4            # pours that are compared in one sitting
+ASKED = 0.1            # part of the scale, for the number of testers that a difference takes
+EFFECTS = ("position", "session", "tester x session")
+SITTING_COLUMNS = ("attribute", "effect", "df", "df2", "f", "p", "says")
+
+
+def pairs_of(reading: Reading) -> pd.DataFrame:
+    """A row a pair of pours: difference of the adjusted means, se, family-wise 95 % limits and p, differ."""
+    found = _pairs(reading)
+    names = np.array(reading.pours)
+    reach = found.multiple * found.se
+    return pd.DataFrame({
+        "attribute": reading.attribute.name, "pour": names[found.first], "other": names[found.second],
+        "difference": found.difference, "se": found.se, "low": found.difference - reach,
+        "high": found.difference + reach, "p": found.p, "differ": found.p < SIZE,
+    })
+
+
+def letters_of(reading: Reading) -> list[str]:
+    """A letter or more a pour; pours that share one are not told apart."""
+    found, n = _pairs(reading), len(reading.pours)
+    differs = np.zeros((n, n), dtype=bool)
+    differs[found.first, found.second] = differs[found.second, found.first] = found.p < SIZE
+    return letters(reading.adjusted.means, differs)
+
+
+def _pairs(reading: Reading):
+    return all_pairs(reading.adjusted.means, reading.adjusted.covariance, df=max(reading.df, 1.0), level=1 - SIZE)
+
+
+def sitting_rows(reading: Reading) -> list[dict]:
+    """F tests of position, session, and testers changing from session to session, beside pours and testers."""
+    return [row for effect in EFFECTS if (row := sitting_row(reading, effect)) is not None]
+
+
+def sitting_row(reading: Reading, effect: str) -> dict | None:
+    """One of those tests; None where positions or sessions were not written down or do not differ."""
+    source = effect.split(" x ")[-1]
+    used = reading.scores[reading.scores[source] != ""]
+    if used[source].nunique() < 2:
+        return None
+    extra = _dummies(used["tester"] + " in " + used["session"] if source != effect else used[effect])
+    base = pd.concat([_dummies(used[c]) for c in ("pour", "tester", "session") if c != effect], axis=1)
+    found = added_effect(used["score"].to_numpy(float), base.to_numpy(), extra.to_numpy())
+    return {"attribute": reading.attribute.name, "effect": effect, "df": found.df, "df2": found.df2, "f": found.f,
+            "p": found.p, "says": _effect_words(effect, found, list(extra.columns))}
+
+
+def _dummies(names: pd.Series) -> pd.DataFrame:
+    """A column a name, in the order of numbers where the names are numbers."""
+    order = sorted(set(names), key=lambda name: (not name.isdigit(), int(name) if name.isdigit() else 0, name))
+    return pd.DataFrame({name: (names == name).astype(float) for name in order}, index=names.index)
+
+
+def _effect_words(effect: str, found, names: list[str]) -> str:
+    if found.df < 1:
+        return "cannot be told from pours and testers"
+    if not np.isfinite(found.p):
+        return "too few scores to say"
+    if found.p >= SIZE:
+        return "no sign of it"
+    if effect != "position":
+        return "scores change with it"
+    shown = found.estimates - found.estimates.mean()
+    return ", ".join(f"{value:+.1f} at {name}" for name, value in zip(names, shown, strict=True))
+
+
+def power_row(reading: Reading) -> dict:
+    """The difference between two pours that this panel sees four times in five, and the testers a tenth of the scale
+    takes: each tester scores both of two pours among SITTING; at the noise of a score as found; not family-wise."""
+    testers, noise = len(reading.testers), reading.noise.score
+    asked = ASKED * reading.attribute.width
+    return {
+        "attribute": reading.attribute.name, "testers": testers, "noise": noise,
+        "sees": least_seen(noise=noise, testers=testers, df=(testers - 1) * (SITTING - 1), power=POWER)
+        if testers > 1 else np.nan,
+        "asked": asked,
+        "testers_for_asked": testers_needed(asked, noise=noise, pours=SITTING, power=POWER) if noise > 0 else 2,
+    }

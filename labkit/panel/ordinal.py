@@ -1,0 +1,126 @@
+"""Scores read as mere order, beside the reading as numbers: the cumulative logit."""
+
+import warnings
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from labkit.panel.comparisons import pairs_of
+from labkit.panel.reading import Reading
+from labkit.wording import words_joined
+
+FEW_STEPS = 7          # different scores up to which the report reads them as order too
+CLEAR = 1.645          # standard errors from which an order is clear (90 %)
+HUGE = 12.0            # logits: estimates beyond this have run away
+
+
+class CumulativeLogit(NamedTuple):
+    """Estimates and covariance of the columns, thresholds, log likelihood, and whether it settled."""
+
+    estimates: np.ndarray
+    covariance: np.ndarray
+    thresholds: np.ndarray
+    log_likelihood: float
+    settled: bool
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class OrdinalReading:
+    """By pour: effect in logits about their mean with se, and the mean; a sentence on whether the two agree."""
+
+    frame: pd.DataFrame
+    says: str
+
+    def to_frame(self) -> pd.DataFrame:
+        return self.frame.copy()
+
+    def __str__(self) -> str:
+        return f"{self.says}\n{self.frame.round(2).to_string()}"
+
+
+def cumulative_logit(scores: np.ndarray, columns: np.ndarray) -> CumulativeLogit:
+    """logit P(score <= j) = threshold_j - columns b, by maximum likelihood (statsmodels' OrderedModel).
+
+    Source: McCullagh (1980) J. Royal Statistical Society B 42:109-142. `settled` is False where the estimates run away,
+    as they do when some column parts the low scores from the high ones.
+    """
+    from statsmodels.miscmodels.ordinal_model import OrderedModel
+
+    codes = pd.Series(pd.Categorical(scores, ordered=True))
+    model = OrderedModel(codes, columns, distr="logit")
+    with warnings.catch_warnings(), np.errstate(all="ignore"):
+        warnings.simplefilter("ignore")                    # what they would say is in `settled`
+        result = model.fit(method="bfgs", disp=False, maxiter=500, gtol=1e-6)
+        covariance = _covariance(result)
+    k = columns.shape[1]
+    estimates, spread = np.asarray(result.params)[:k], covariance[:k, :k]
+    ended = bool(np.isfinite(spread).all() and (np.diag(spread) > 0).all() and np.abs(estimates).max() < HUGE)
+    return CumulativeLogit(estimates=estimates, covariance=spread, log_likelihood=float(result.llf), settled=ended,
+                           thresholds=model.transform_threshold_params(np.asarray(result.params))[1:-1])
+
+
+def _covariance(result) -> np.ndarray:
+    """What statsmodels got from the Hessian; NaN where it could not be inverted."""
+    try:
+        return np.asarray(result.cov_params())
+    except ValueError:
+        return np.full((len(result.params),) * 2, np.nan)
+
+
+def steps_of(reading: Reading) -> int:
+    """How many different scores were given."""
+    return int(reading.scores["score"].nunique())
+
+
+def read_as_order(reading: Reading) -> OrdinalReading:
+    """Pours and testers in a cumulative logit, both about their mean, beside the adjusted means."""
+    name, pours, testers = reading.attribute.name, reading.pours, reading.testers
+    blank = pd.DataFrame({"effect": np.nan, "se": np.nan, "mean": reading.adjusted.means},
+                         index=pd.Index(pours, name="pour"))
+    if steps_of(reading) < 2 or len(pours) < 2:
+        return OrdinalReading(frame=blank, says=f"{name} has too little in it to be read as mere order.")
+    centred = _centred(len(pours))
+    pour, tester = (pd.Categorical(reading.scores[c], categories=order).codes
+                    for c, order in (("pour", pours), ("tester", testers)))
+    columns = np.hstack([centred[pour], _centred(len(testers))[tester]])
+    scores = reading.scores["score"].to_numpy(float)
+    found = None if _at_an_end(scores, pour) or _at_an_end(scores, tester) else cumulative_logit(scores, columns)
+    if found is None or not found.settled:
+        return OrdinalReading(frame=blank, says=f"{name} cannot be read as mere order: some pour or tester has only "
+                                                "the highest or only the lowest scores.")
+    k = len(pours) - 1
+    effects, covariance = centred @ found.estimates[:k], centred @ found.covariance[:k, :k] @ centred.T
+    frame = blank.assign(effect=effects, se=np.sqrt(np.diag(covariance)))
+    return OrdinalReading(frame=frame, says=_sentence(reading, effects, covariance))
+
+
+def _at_an_end(scores: np.ndarray, codes: np.ndarray) -> bool:
+    """True where some pour or tester has only the highest or only the lowest step: its effect has no bound."""
+    groups = pd.Series(scores).groupby(codes)
+    return bool((groups.min() == scores.max()).any() or (groups.max() == scores.min()).any())
+
+
+def _centred(count: int) -> np.ndarray:
+    """Rows of contrasts that add to nothing over `count` names."""
+    return np.vstack([np.eye(count - 1), -np.ones((1, count - 1))])
+
+
+def _sentence(reading: Reading, effects: np.ndarray, covariance: np.ndarray) -> str:
+    pairs = pairs_of(reading)
+    place = {pour: k for k, pour in enumerate(reading.pours)}
+    first, second = pairs["pour"].map(place).to_numpy(), pairs["other"].map(place).to_numpy()
+    variance = np.diag(covariance)[first] + np.diag(covariance)[second] - 2 * covariance[first, second]
+    ordinal = (effects[first] - effects[second]) / np.sqrt(variance)
+    metric = (pairs["difference"] / pairs["se"]).to_numpy()
+    turned = (ordinal * metric < 0) & (np.maximum(np.abs(ordinal), np.abs(metric)) > CLEAR)
+    name, clear = reading.attribute.name, np.abs(metric) > CLEAR
+    lost = clear & ~turned & pairs["differ"].to_numpy() & (np.abs(ordinal) < 1)
+    if not (turned | lost).any():
+        return (f"Read as mere order, {name} puts the pours in the same order as the means wherever a difference "
+                "is clear.")
+    parts = [f"{pairs['pour'][k]} and {pairs['other'][k]} (means {pairs['difference'][k]:+.1f}, order "
+             f"{effects[first[k]] - effects[second[k]]:+.1f} logits)" for k in np.flatnonzero(turned | lost)[:3]]
+    return (f"Read as mere order, {name} disagrees with the means on {words_joined(parts)}: look at the single scores "
+            "before you trust either.")

@@ -1,0 +1,275 @@
+"""Pairs, order effects, mere order and power: against tables and programs, simulated panels, and in words."""
+import pathlib
+
+import numpy as np
+import pandas as pd
+import pytest
+from definitions import TERRACOTTA
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import nct, studentized_range
+from scipy.stats import t as student
+from test_panel import TEN, panel_of, reading_of, scored, simulated, trial_with
+
+from labkit.errors import PanelError
+from labkit.panel import appraise_panel, contrasts
+from labkit.panel.comparisons import pairs_of, sitting_row
+from labkit.panel.flags import ORDER
+from labkit.panel.ordinal import cumulative_logit
+
+PUBLISHED = pathlib.Path(__file__).resolve().parent / "published"
+
+
+class TestAllPairs:
+    def test_balanced_is_tukeys_studentised_range(self):
+        """scipy.stats.studentized_range; three standard errors of the draws."""
+        means = np.array([1.0, 1.5, 2.0, 2.6])
+        found = contrasts.all_pairs(means, 0.09 * np.eye(4), df=12)
+        expected = studentized_range.sf(np.abs(found.difference) / 0.3, 4, 12)
+        assert np.abs(found.p - expected).max() < 3 * 0.5 / np.sqrt(contrasts.DRAWS)
+        assert found.multiple == pytest.approx(studentized_range.ppf(0.95, 4, 12) / np.sqrt(2), rel=0.01)
+
+    def test_two_means_are_students_t(self):
+        covariance = np.array([[0.2, 0.05], [0.05, 0.1]])
+        found = contrasts.all_pairs(np.array([3.0, 4.0]), covariance, df=9)
+        assert found.se[0] == pytest.approx(np.sqrt(0.2))
+        assert found.p[0] == pytest.approx(2 * student.sf(1 / np.sqrt(0.2), 9), abs=0.005)
+
+    def test_common_uncertainty_falls_out(self):
+        means = np.array([1.0, 2.0, 4.0])
+        plain = contrasts.all_pairs(means, 0.2 * np.eye(3), df=20)
+        lifted = contrasts.all_pairs(means, 0.2 * np.eye(3) + 5.0, df=20)
+        assert lifted.se == pytest.approx(plain.se) and lifted.p == pytest.approx(plain.p, abs=0.01)
+
+    def test_same_seed_same_answer_and_one_pour(self):
+        means, covariance = np.arange(5.0), 0.5 * np.eye(5)
+        one, two = (contrasts.all_pairs(means, covariance, df=9) for _ in range(2))
+        assert np.array_equal(one.p, two.p) and one.multiple == two.multiple
+        assert len(contrasts.all_pairs(np.ones(1), np.eye(1), df=9).p) == 0
+
+    def test_no_pair_is_called_different_in_nineteen_of_twenty_panels_without_differences(self):
+        """120 panels, 5 pours and 6 testers, some scores missing: 5 % and two and a half standard deviations."""
+        alarms = 0
+        for seed in range(120):
+            table = simulated(seed, pours=5, testers=6, spread=0.0)[0]
+            table[seed % 5, seed % 6] = np.nan
+            alarms += pairs_of(reading_of(scored(table)))["differ"].any()
+        assert alarms <= 12
+
+
+class TestLetters:
+    @given(st.integers(0, 100_000), st.integers(1, 9))
+    def test_share_a_letter_exactly_when_not_told_apart(self, seed, n):
+        rng = np.random.default_rng(seed)
+        differs = np.triu(rng.random((n, n)) < 0.5, 1)
+        differs = differs | differs.T
+        marks = contrasts.letters(rng.normal(size=n), differs)
+        for i in range(n):
+            for j in range(n):
+                assert bool(set(marks[i]) & set(marks[j])) == (i == j or not differs[i, j])
+
+    def test_highest_has_an_a(self):
+        differs = np.abs(np.subtract.outer([1, 2, 3, 4], [1, 2, 3, 4])) > 1
+        assert contrasts.letters([1, 2, 3, 4], differs) == ["c", "bc", "ab", "a"]
+
+    def test_many_letters(self):
+        n = 30
+        marks = contrasts.letters(np.arange(n), ~np.eye(n, dtype=bool))
+        assert marks[-1] == "a" and marks[0] == "d'" and len(set(marks)) == n
+
+
+class TestAddedEffect:
+    def test_is_the_type_two_f_test(self):
+        """statsmodels anova_lm, type 2, on unbalanced rows."""
+        import statsmodels.formula.api as smf
+        from statsmodels.stats.anova import anova_lm
+
+        rng = np.random.default_rng(1)
+        frame = pd.DataFrame({"pour": rng.integers(4, size=40), "tester": rng.integers(5, size=40),
+                              "position": rng.integers(4, size=40)}).astype(str)
+        frame["score"] = rng.normal(size=40) + 0.5 * frame["position"].astype(int)
+        base = pd.get_dummies(frame[["pour", "tester"]]).to_numpy(float)
+        found = contrasts.added_effect(frame["score"].to_numpy(), base, pd.get_dummies(frame["position"]).to_numpy(float))
+        table = anova_lm(smf.ols("score ~ pour + tester + position", frame).fit(), typ=2)
+        assert found.f == pytest.approx(table.loc["position", "F"]) and found.df == 3
+        assert found.p == pytest.approx(table.loc["position", "PR(>F)"]) and found.df2 == table.loc["Residual", "df"]
+        steps = np.diff(found.estimates)
+        fitted = smf.ols("score ~ pour + tester + position", frame).fit().params
+        assert steps == pytest.approx(np.diff([0, *(fitted[f"position[T.{k}]"] for k in "123")]))
+
+    def test_aliased_columns_say_nothing(self):
+        groups = np.repeat(np.eye(3), 4, axis=0)
+        found = contrasts.added_effect(np.arange(12.0), groups, groups[:, :2])
+        assert found.df == 0 and np.isnan(found.p)
+
+
+class TestPower:
+    @pytest.mark.parametrize("testers, df", [(2, 1), (3, 2), (6, 15), (12, 33)])
+    def test_least_seen_is_seen_four_times_in_five(self, testers, df):
+        """scipy.stats.nct, noncentral t, both tails."""
+        found = contrasts.least_seen(noise=0.8, testers=testers, df=df)
+        away, critical = found / (0.8 * np.sqrt(2 / testers)), student.ppf(0.975, df)
+        assert nct.sf(critical, df, away) == pytest.approx(0.8, abs=1e-6)
+
+    def test_power_is_statsmodels(self):
+        """A paired t-test of two pours by six testers: TTestPower with the standard deviation of the differences."""
+        from statsmodels.stats.power import TTestPower
+        found = contrasts.power_of_pair(1.0, noise=0.8, testers=6, df=5)
+        assert found == pytest.approx(TTestPower().power(1 / (0.8 * np.sqrt(2)), 6, 0.05), abs=1e-9)
+
+    def test_formula_agrees_with_simulation(self):
+        """4000 sittings of 4 pours and 6 testers, two of the pours 1.4 apart: three standard errors."""
+        rng = np.random.default_rng(2)
+        scores = rng.normal(0, 0.8, (4000, 4, 6)) + rng.normal(0, 1, (4000, 1, 6))
+        scores[:, 0] += 1.4
+        rest = scores - scores.mean(axis=1, keepdims=True) - scores.mean(axis=2, keepdims=True)
+        rest += scores.mean(axis=(1, 2), keepdims=True)
+        noise = np.sqrt(np.sum(rest**2, axis=(1, 2)) / 15)
+        t = (scores[:, 0].mean(axis=1) - scores[:, 1].mean(axis=1)) / (noise * np.sqrt(2 / 6))
+        seen = np.mean(np.abs(t) > student.ppf(0.975, 15))
+        assert seen == pytest.approx(contrasts.power_of_pair(1.4, noise=0.8, testers=6, df=15), abs=0.02)
+
+    def test_fewest_testers(self):
+        found = contrasts.testers_needed(1.0, noise=0.8, pours=4)
+        assert contrasts.power_of_pair(1.0, noise=0.8, testers=found, df=3 * (found - 1)) >= 0.8
+        assert contrasts.power_of_pair(1.0, noise=0.8, testers=found - 1, df=3 * (found - 2)) < 0.8
+        assert np.isnan(contrasts.testers_needed(0.001, noise=0.8, pours=4))
+
+
+class TestPanelTables:
+    def test_pairs(self):
+        panel = panel_of(simulated(1)[0])
+        pairs, (means, covariance) = panel.pairs("payoff"), panel.means("payoff")
+        assert len(pairs) == 28
+        row = pairs.iloc[5]
+        assert row["difference"] == pytest.approx(means[row["pour"]] - means[row["other"]])
+        assert row["se"] == pytest.approx(np.sqrt(2 * covariance.iloc[0, 0]))
+        assert ((pairs["low"] > 0) | (pairs["high"] < 0)).equals(pairs["differ"])
+
+    def test_pairs_of_one_pour_or_of_equal_scores(self):
+        assert panel_of([[3, 4, 5]]).pairs("payoff").empty
+        assert not panel_of(np.full((3, 4), 5.0)).pairs("payoff")["differ"].any()
+
+    def test_pairs_of_an_unknown_attribute(self):
+        with pytest.raises(PanelError) as caught:
+            panel_of([[3, 4, 5]]).pairs("shine")
+        assert str(caught.value) == "attribute is 'shine'. Choose 'payoff'."
+
+    def test_letters_stand_beside_the_means(self):
+        text = str(panel_of([[2, 2, 3, 2], [8, 8, 9, 8], [8, 9, 9, 8]]))
+        assert "X-01  2.25 " in text
+        rows = [line.split() for line in text.splitlines() if line.strip().startswith("X-0")]
+        assert [row[-1] for row in rows] == ["b", "a", "a"]
+
+    def test_power(self):
+        row = panel_of(simulated(1)[0]).power.iloc[0]
+        assert row["testers"] == 8 and row["asked"] == 1.0
+        assert row["sees"] == pytest.approx(contrasts.least_seen(noise=row["noise"], testers=8, df=21))
+        assert (row["testers_for_asked"] <= 8) == (row["sees"] <= 1.0)
+        assert np.isnan(panel_of([[3], [5]]).power.iloc[0]["sees"])
+
+    def test_report_says_what_a_small_panel_cannot_show(self):
+        text = " ".join(str(panel_of(simulated(1)[0])).split())
+        assert ("A difference that was not found may still be there: so few testers cannot show that two pours are the "
+                "same.") in text
+
+
+def in_positions(seed, effect, pours=8, testers=8):
+    """Scores with a place in the sitting: each tester has the pours in an order of his own."""
+    rng = np.random.default_rng(seed)
+    frame = scored(simulated(seed, pours=pours, testers=testers, step=0)[0])
+    frame["position"] = np.concatenate([rng.permutation(pours) + 1 for _ in range(testers)]).reshape(
+        testers, pours).T.ravel().astype(str)
+    frame["score"] = (frame["score"] + effect * (frame["position"] == "1")).clip(0, 10).round(1)
+    return frame
+
+
+class TestSittings:
+    def test_first_sample_scored_higher_is_found_and_flagged(self):
+        panel = appraise_panel(trial_with(8).with_scores(in_positions(1, effect=2.0)))
+        row = panel.sittings.set_index("effect").loc["position"]
+        assert row["p"] < 0.001 and (row["df"], row["df2"]) == (7, 42)
+        assert row["says"].startswith("+1.") and row["says"].split(", ")[0].endswith(" at 1")
+        assert panel.flags["kind"].tolist() == ["order effect"]
+        assert panel.flags["says"].tolist() == [f"payoff depends on the position in the sitting ({row['says']})"]
+        assert "does the place in the sitting matter?" in str(panel)
+
+    def test_no_effect_is_rarely_called_one(self):
+        """60 panels: p below .05 about three times; flagged about .3 times."""
+        p = np.array([sitting_row(reading_of(in_positions(seed, effect=0.0)), "position")["p"] for seed in range(60)])
+        assert (p < 0.05).sum() <= 8 and (p < ORDER).sum() <= 2
+
+    def test_sessions_that_are_the_pours_cannot_be_told_from_them(self):
+        table = simulated(1)[0]
+        first, second = scored(table[:4], session="1"), scored(table[4:], session="2", pours=TEN[4:8])
+        panel = appraise_panel(trial_with(8).with_scores(pd.concat([first, second], ignore_index=True)))
+        rows = panel.sittings.set_index("effect")
+        assert rows.loc["session", "says"] == "cannot be told from pours and testers"
+        assert rows.loc["tester x session", ["df", "df2"]].tolist() == [7, 42]
+
+    def test_a_tester_who_drifts_is_seen(self):
+        table = simulated(1, noise=0.4)[0]
+        table[4:, 2] = np.clip(table[4:, 2] + 3, 0, 10)
+        first, second = scored(table[:4], session="1"), scored(table[4:], session="2", pours=TEN[4:8])
+        panel = appraise_panel(trial_with(8).with_scores(pd.concat([first, second], ignore_index=True)))
+        assert panel.sittings.set_index("effect").loc["tester x session", "says"] == "scores change with it"
+
+    def test_nothing_written_down_is_nothing_to_say(self):
+        panel = panel_of(simulated(1)[0])
+        assert panel.sittings.empty and list(panel.sittings.columns)[:2] == ["attribute", "effect"]
+
+
+class TestOrder:
+    def test_wine_bitterness(self):
+        """Randall (1989) Biometrical Journal 31:781-793, 72 ratings; estimates as printed by Christensen for the
+        cumulative link model with temperature and contact. Half a unit of the last digit."""
+        wine = pd.read_csv(PUBLISHED / "wine_bitterness.csv")
+        columns = np.column_stack([wine["temp"] == "warm", wine["contact"] == "yes"]).astype(float)
+        found = cumulative_logit(wine["rating"].to_numpy(float), columns)
+        assert found.settled
+        assert found.estimates == pytest.approx([2.5031, 1.5278], abs=5e-5)
+        assert np.sqrt(np.diag(found.covariance)) == pytest.approx([0.5287, 0.4766], abs=5e-5)
+        assert found.thresholds == pytest.approx([-1.3444, 1.2508, 3.4669, 5.0064], abs=5e-5)
+        assert found.log_likelihood == pytest.approx(-86.49, abs=5e-3)
+        assert 2 * 6 - 2 * found.log_likelihood == pytest.approx(184.98, abs=5e-3)
+
+    def wine_panel(self):
+        """The same ratings as a panel: four wines (temperature by contact), two bottles each, nine judges."""
+        wine = pd.read_csv(PUBLISHED / "wine_bitterness.csv", dtype=str)
+        wines = {("cold", "no"): "X-01", ("cold", "yes"): "X-02", ("warm", "no"): "X-03", ("warm", "yes"): "X-04"}
+        frame = pd.DataFrame({"pour": [wines[pair] for pair in zip(wine["temp"], wine["contact"])],
+                              "tester": wine["judge"], "session": wine["bottle"], "attribute": "payoff",
+                              "score": wine["rating"].astype(float)})
+        text = TERRACOTTA.replace("scale = [0, 10]", "scale = [1, 5]").replace("rising = [4, 8]", "rising = [2, 4]")
+        return appraise_panel(trial_with(4, text=text).with_scores(frame))
+
+    def test_wine_as_a_panel_is_read_both_ways(self):
+        panel = self.wine_panel()
+        reading = panel.ordinal("payoff")
+        assert reading.to_frame()["effect"].is_monotonic_increasing and reading.frame["mean"].is_monotonic_increasing
+        assert reading.frame["effect"].sum() == pytest.approx(0, abs=1e-9)
+        assert reading.says == ("Read as mere order, payoff puts the pours in the same order as the means wherever a "
+                                "difference is clear.")
+        assert reading.says in " ".join(str(panel).split())
+        assert panel.agreement["icc_from"].tolist() == ["variance components"]     # two bottles are repeats
+
+    def test_reading_that_disagrees_says_where(self):
+        """X-02 is a step above X-01 for eight testers, and the whole scale below for the ninth."""
+        table = np.array([[3, 3, 3, 4, 3, 3, 3, 3, 10], [4, 4, 4, 5, 4, 4, 4, 4, 0], [2, 3, 2, 2, 2, 3, 2, 3, 3],
+                          [5, 5, 4, 5, 5, 4, 5, 5, 4]], dtype=float)
+        says = panel_of(table).ordinal("payoff").says
+        assert says.startswith("Read as mere order, payoff disagrees with the means on X-01 and X-02 (means ")
+        assert says.endswith(": look at the single scores before you trust either.")
+
+    def test_pour_with_only_the_highest_score(self):
+        reading = panel_of([[1, 2, 1, 2], [2, 3, 2, 3], [5, 5, 5, 5]]).ordinal("payoff")
+        assert reading.says == ("payoff cannot be read as mere order: some pour or tester has only the highest or only "
+                                "the lowest scores.")
+        assert reading.frame["effect"].isna().all() and reading.frame["mean"].notna().all()
+
+    def test_all_scores_equal_or_one_pour(self):
+        for table in (np.full((3, 4), 5.0), [[1, 2, 3]]):
+            assert panel_of(table).ordinal("payoff").says == "payoff has too little in it to be read as mere order."
+
+    def test_fine_scales_are_read_as_numbers_only_in_the_report(self):
+        assert "mere order" not in str(panel_of(simulated(1)[0]))
