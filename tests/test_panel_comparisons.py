@@ -175,7 +175,7 @@ class TestPanelTables:
 
 
 def in_positions(seed, effect, pours=8, testers=8):
-    """Scores with a place in the sitting: each tester has the pours in an order of his own."""
+    """Scores with a place in the sitting: each tester has the pours in an order of its own."""
     rng = np.random.default_rng(seed)
     frame = scored(simulated(seed, pours=pours, testers=testers, step=0)[0])
     frame["position"] = np.concatenate([rng.permutation(pours) + 1 for _ in range(testers)]).reshape(

@@ -27,9 +27,9 @@ from labkit.wording import plural
 FAR = 0.05             # chance that a clean panel has any score called far from expectation
 CONSTANT = 0.005       # chance that it has any tester called constant
 ORDER = 0.005          # chance that the place in the sitting is called to matter when it does not
-REVERSED = 3.5         # log odds of a reversed tester over an honest one from which he is called reversed
+REVERSED = 3.5         # log odds of a reversed tester over an honest one at which reversed is said
 WILD = 2.0             # sd of the slope of a tester who is flagged: next to no shrinking
-LEAST_SCORES = 3       # pours that a tester must have scored before his use of the scale is judged
+LEAST_SCORES = 3       # pours that a tester must have scored before a use of the scale is judged
 COLUMNS = ("attribute", "tester", "pour", "kind", "says")
 SAME, TURNED, ODD, PLACE = "same score for everything", "reversed scale", "far from expectation", "order effect"
 

@@ -60,7 +60,7 @@ def test_comes_near_icc_2_1_on_complete_tables_and_holds_with_gaps():
     assert 0.85 <= np.mean(held) <= 0.98
 
 
-def test_repeats_tell_how_far_one_tester_agrees_with_himself_without_counting_twice():
+def test_repeats_do_not_count_as_other_testers():
     values = table(3)
     once = rl.icc_with_gaps(*cells_and_noise(values), pour=1.5, **STATED)
     twice = rl.icc_with_gaps(*cells_and_noise(values, repeats=2), pour=1.5, **STATED)
