@@ -12,6 +12,7 @@ from labkit.formula import Recipe
 from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
 
 LEAST_STEPS = 20  # a portion below this many balance steps is advised against
+ALLOWANCE = 0.10  # of the base drawn: beaker and pipette keep 3 to 8 % of a 20 g pour (common practice)
 PLAN_IDS = ("round", "melt", "pour", "order")
 UNPLANNED = "X-"  # names of pours and melts that no round planned begin so
 
@@ -93,13 +94,22 @@ class Round:
         made.insert(len(made.columns), "outcome", "ok")
         return made
 
-    def melt_sheet(self) -> pd.DataFrame:
-        """A row a melt: the pours it serves and the grams of each pot ingredient, without an allowance for loss."""
+    def melt_sheet(self, allowance: float = 0.0) -> pd.DataFrame:
+        """A row a melt: its pours and grams of each pot ingredient, `allowance` [g/g] more than is drawn."""
         pot = [grams_column(i) for i in self.recipe.pot]
         table = self.frame.groupby("melt", sort=False)
-        sheet = table[pot].sum().round(6)
+        sheet = (table[pot].sum() * (1 + allowance)).round(2 if allowance else 6)
         sheet.insert(0, "pours", table.size())
         return sheet.reset_index()
+
+    def per_gram_of_base(self) -> pd.DataFrame:
+        """A row a pour: grams stirred in for one gram of base drawn; molten base is not drawn to 0.01 g."""
+        sheet = self.pour_sheet()
+        stirred = [grams_column(i) for i in self.recipe.stirred]
+        shares = (
+            sheet[stirred].div(sheet["base [g]"], axis=0).set_axis([f"{i} [g/g]" for i in self.recipe.stirred], axis=1)
+        )
+        return pd.concat([sheet[["pour", "melt"]], shares], axis=1)
 
     def pour_sheet(self) -> pd.DataFrame:
         """A row a pour: grams of base drawn from its melt, then grams of each thing stirred in, and the settings."""
@@ -115,8 +125,12 @@ class Round:
             heading(f"Round {self.number}: {plural(len(self.frame), 'pour')} in {plural(len(self.melts), 'melt')}")
         ]
         if self.recipe.pot:
-            blocks.append(grid_of(self.melt_sheet(), title="Melt (without an allowance for what stays in the beaker)"))
+            title = f"Melt ({100 * ALLOWANCE:.0f} % more than is drawn, for what stays in the beaker)"
+            blocks.append(grid_of(self.melt_sheet(ALLOWANCE), title=title))
         blocks.append(grid_of(self.pour_sheet(), title="Pour, in this order"))
+        if self.recipe.pot and self.recipe.stirred:
+            title = "Where the base drawn came out otherwise, stir in for each gram of it"
+            blocks.append(grid_of(self.per_gram_of_base(), digits=4, title=title))
         return report(*blocks, *(line(note) for note in self.notes))
 
     def __str__(self) -> str:

@@ -133,3 +133,18 @@ def test_what_goes_into_the_pot_is_weighed_once_a_melt():
     round_ = two_melts(trial)
     assert round_.to_frame()["vitamin E [g]"].min() < 0.2
     assert not [note for note in small_portions(round_, trial.batch) if "vitamin E" in note]
+
+
+def test_a_melt_holds_more_than_is_drawn_and_colour_follows_the_base_drawn():
+    """Common practice: beaker and pipette keep some, so melt a tenth more; colour goes by the base that was drawn."""
+    round_ = two_melts(Trial.from_toml(TERRACOTTA))
+    drawn = round_.pour_sheet().groupby("melt", sort=False)["base [g]"].sum().to_numpy()
+    more = round_.melt_sheet(allowance=0.10).filter(like=" [g]").sum(axis=1).to_numpy()
+    assert more == pytest.approx(1.10 * drawn, abs=0.03)
+    table, sheet = round_.to_frame(), round_.per_gram_of_base()
+    assert sheet["red paste [g/g]"].to_numpy() == pytest.approx(
+        (table["red paste [g]"] / (20 - table["red paste [g]"] - table["yellow paste [g]"])).to_numpy()
+    )
+    # 18.00 g drawn in place of what was planned: colour by the table keeps load and colorant ratio
+    red, yellow = (18.0 * sheet[f"{c} paste [g/g]"] for c in ("red", "yellow"))
+    assert ((red + yellow) / 2 / (18.0 + red + yellow)).to_numpy() == pytest.approx(table["load"].to_numpy(), abs=1e-12)

@@ -4,12 +4,12 @@ from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import check_share
 from labkit.errors import PlanError
 from labkit.formula import Recipe
-from labkit.rounds import Round
+from labkit.rounds import ALLOWANCE, Round
 from labkit.trial import Trial
 from labkit.wording import number_text
 
 
-def bench_sheet(trial: Trial, round_: Round, *, allowance: float = 0.05) -> str:
+def bench_sheet(trial: Trial, round_: Round, *, allowance: float = ALLOWANCE) -> str:
     """The sheet for one evening at the bench: what to melt, what to draw and stir in, and room for what was weighed.
 
     `allowance` is the share of extra base melted for what stays in the beaker [g/g]; its proportions do not change.
