@@ -30,7 +30,7 @@ from labkit.trial import Trial
 from labkit.wording import plural
 
 EFFORT = 2.5e8  # multiplications: about half a second of exchanges on one core
-MOST_SEARCHES = 144
+MOST_SEARCHES = 108
 KICKS = 8
 
 
@@ -237,7 +237,7 @@ def _searched(plan: Plan, seed: int) -> list[Draft]:
     """The best round found, and the same after local refinement; as many starts as half a second allows."""
     pours, size, pots = len(plan.layout.melts), len(plan.known.precision), len(np.unique(plan.offer.pot))
     effort = pours * size**2 * (len(plan.offer.points) / pots + (pots > 1) * pots * size)
-    searches = int(np.clip(EFFORT / effort, 6, MOST_SEARCHES if pots == 1 else MOST_SEARCHES // 4))
+    searches = int(np.clip(EFFORT / effort, 6, MOST_SEARCHES if pots == 1 else MOST_SEARCHES // 3))
     draft = drafted(plan, seed=seed, starts=-(-searches // (KICKS + 1)), kicks=KICKS if searches > KICKS else 2)
     return [draft, refined(plan, draft)] if np.isfinite(draft.loss) else [draft]
 
