@@ -9,6 +9,7 @@ import pandas as pd
 from labkit.checks import check_whole, parse_grams, parse_id, parse_number
 from labkit.errors import FormulaError, PlanError
 from labkit.formula import Recipe
+from labkit.statements import Setting
 from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
 
 LEAST_STEPS = 20  # a portion below this many balance steps is advised against
@@ -162,9 +163,19 @@ def round_from_factors(
     table = pd.DataFrame({"round": number, "melt": list(melts), "pour": list(pours), "order": range(1, len(pours) + 1)})
     masses = pd.DataFrame(grams, columns=[grams_column(i) for i in recipe.ingredients])
     found = planned_coordinates(recipe, pd.concat([table, masses], axis=1))
-    for name in recipe.settings:
-        found[name] = coordinates[name].to_numpy(dtype=float)
+    for setting in recipe.setting_list:
+        found[setting.name] = as_set(setting, coordinates[setting.name].to_numpy(dtype=float))
     return Round(number=number, frame=pd.concat([table, found, masses], axis=1), recipe=recipe, notes=notes)
+
+
+def as_set(setting: Setting, values: np.ndarray) -> np.ndarray:
+    """Values as a hand sets them: to a power of ten near a hundredth of the range, never beyond an end it kept."""
+    if setting.high <= setting.low:
+        return values
+    digits = -int(np.floor(np.log10((setting.high - setting.low) / 99)))
+    rounded = np.round(values, digits)
+    within = (values >= setting.low) & (values <= setting.high)
+    return np.where(within, np.clip(rounded, setting.low, setting.high), rounded)
 
 
 def planned_coordinates(recipe: Recipe, table: pd.DataFrame) -> pd.DataFrame:

@@ -108,9 +108,9 @@ class TestPanel:
         assert diamonds.get_xdata() == pytest.approx(means.to_numpy())
 
     def test_every_score_is_a_ring(self, demo, panel):
-        rings = next(line for line in draw_panel(panel, "shade").lines if line.get_marker() == "o")
+        rings = next(c for c in draw_panel(panel, "shade").collections if len(c.get_offsets()) > 20)
         scores = demo.standing_scores.query("attribute == 'shade'")["score"]
-        assert sorted(rings.get_xdata()) == sorted(scores)
+        assert sorted(rings.get_offsets()[:, 0]) == sorted(scores)
 
     def test_an_attribute_without_scores_is_refused(self, panel):
         with pytest.raises(PanelError) as caught:

@@ -131,7 +131,7 @@ class TestEveryRound:
         fahrenheit = trial_of(TERRACOTTA.replace("low = 68\nhigh = 80", "low = 154.4\nhigh = 176"))
         here = labkit.plan_round(terracotta, pours=4, melts=2, seed=2).to_frame()
         there = labkit.plan_round(fahrenheit, pours=4, melts=2, seed=2).to_frame()
-        assert np.allclose(there["pour_temperature"], here["pour_temperature"] * 9 / 5 + 32, atol=1e-6)
+        assert np.allclose(there["pour_temperature"], here["pour_temperature"] * 9 / 5 + 32, atol=0.15)  # each is set to 0.1
         assert np.allclose(there["wax"], here["wax"])
 
     def test_without_a_melt_table_every_pour_has_its_pot(self, hazel):

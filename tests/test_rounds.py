@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 
 from labkit import Trial
 from labkit.errors import PlanError
-from labkit.rounds import Batch, grams_column, round_from_factors, small_portions, weighable
+from labkit.rounds import Batch, as_set, grams_column, round_from_factors, small_portions, weighable
+from labkit.statements import Setting
 
 
 def two_melts(trial, load=(0.03, 0.06, 0.03, 0.06)):
@@ -148,3 +149,10 @@ def test_a_melt_holds_more_than_is_drawn_and_colour_follows_the_base_drawn():
     # 18.00 g drawn in place of what was planned: colour by the table keeps load and colorant ratio
     red, yellow = (18.0 * sheet[f"{c} paste [g/g]"] for c in ("red", "yellow"))
     assert ((red + yellow) / 2 / (18.0 + red + yellow)).to_numpy() == pytest.approx(table["load"].to_numpy(), abs=1e-12)
+
+
+def test_settings_are_such_as_a_hand_can_set():
+    setting = Trial.from_toml(TERRACOTTA).recipe.setting_list[0]
+    assert as_set(setting, np.array([74.174312, 68.0, 79.96, 80.0, 81.234])).tolist() == [74.2, 68.0, 80.0, 80.0, 81.2]
+    narrow = Setting(name="cooling", low=0.5, high=2.0)
+    assert as_set(narrow, np.array([1.23456])).tolist() == [1.23]

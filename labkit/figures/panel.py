@@ -6,6 +6,7 @@ from labkit.figures.axes import axes_or_new, title_and_marks
 from labkit.panel import Panel
 
 RAW = {"marker": "o", "color": "0.55", "markersize": 4, "markerfacecolor": "none", "markeredgewidth": 0.9}
+RINGS = {"marker": "o", "s": 16, "facecolor": "none", "edgecolor": "0.55", "linewidth": 0.9}
 MEAN = {"marker": "D", "color": "black", "markersize": 6}
 
 
@@ -15,13 +16,15 @@ def draw_panel(panel: Panel, attribute: str, ax=None):
     Rings of one tester lie at one height within the rows. The interval is what the testers leave open, not how much a
     second pour of the same formula would differ.
     """
+    import seaborn
+
     reading = panel.reading(attribute)
     means = panel.pours.query("attribute == @attribute").set_index("pour").sort_values("mean", kind="stable")
     scale, place = reading.attribute, {pour: row for row, pour in enumerate(means.index)}
     ax = axes_or_new(ax, size=(6.4, 1.4 + 0.36 * len(means)))
     scores, offsets = reading.scores, _offsets(reading.testers)
     height = scores["pour"].map(place) + scores["tester"].map(offsets)
-    ax.plot(scores["score"], height, linestyle="none", zorder=2, **RAW)
+    seaborn.scatterplot(x=scores["score"], y=height, ax=ax, zorder=2, legend=False, **RINGS)
     ax.hlines(range(len(means)), means["low"], means["high"], color="black", linewidth=2.2, zorder=3)
     ax.plot(means["mean"], range(len(means)), linestyle="none", zorder=4, **MEAN)
     ax.set_yticks(range(len(means)), means.index)
