@@ -7,6 +7,7 @@
 
 with u = (eta - middle) / (w/2), w = high - low. Slope one in the middle lets one prior in units of the scale
 serve all of them (Box & Cox 1964, JRSS B 26:211-252, scale transformations by their Jacobian for the same reason).
+Where an exponential has left the scale by half its width it goes on straight, so that it cannot run away.
 """
 
 from dataclasses import dataclass
@@ -15,7 +16,7 @@ import numpy as np
 from scipy.special import expit, logit
 
 LINKS = ("straight", "floor", "ceiling", "both")
-STEEPEST = 4.0  # |u| beyond which a curved link is taken as flat: e^4 half widths
+STEEPEST = 1.1  # u beyond which an exponential goes on straight: e^1.1 half widths, half a width off the scale
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,28 +31,27 @@ class Link:
     def half(self) -> float:
         return 0.5 * (self.high - self.low)
 
-    def _u(self, eta: np.ndarray) -> np.ndarray:
-        return np.clip((np.asarray(eta, dtype=float) - self.low) / self.half - 1.0, -STEEPEST, STEEPEST)
-
     def height(self, eta: np.ndarray) -> np.ndarray:
         """y = h(eta)."""
+        eta = np.asarray(eta, dtype=float)
         if self.name == "straight":
-            return np.asarray(eta, dtype=float)
-        u = self._u(eta)
+            return eta
+        u = (eta - self.low) / self.half - 1.0
         if self.name == "floor":
-            return self.low + self.half * np.exp(u)
+            return self.low + self.half * _exp(u)
         if self.name == "ceiling":
-            return self.high - self.half * np.exp(-u)
+            return self.high - self.half * _exp(-u)
         return self.low + 2 * self.half * expit(2 * u)
 
     def slope(self, eta: np.ndarray) -> np.ndarray:
         """h'(eta)."""
+        eta = np.asarray(eta, dtype=float)
         if self.name == "straight":
-            return np.ones_like(np.asarray(eta, dtype=float))
-        u = self._u(eta)
+            return np.ones_like(eta)
+        u = (eta - self.low) / self.half - 1.0
         if self.name == "both":
             return 4 * expit(2 * u) * expit(-2 * u)
-        return np.exp(u if self.name == "floor" else -u)
+        return np.exp(np.minimum(u if self.name == "floor" else -u, STEEPEST))
 
     def back(self, y: np.ndarray, margin: float = 0.02) -> np.ndarray:
         """eta = h^-1(y), with y kept `margin` of the scale away from an end that h never reaches."""
@@ -66,3 +66,9 @@ class Link:
         else:
             u = -np.log(2 * np.maximum((self.high - y) / (2 * self.half), margin))
         return self.low + self.half * (1 + u)
+
+
+def _exp(u: np.ndarray) -> np.ndarray:
+    """e^u, straight on beyond STEEPEST."""
+    inside = np.minimum(u, STEEPEST)
+    return np.exp(inside) * (1 + u - inside)

@@ -10,21 +10,19 @@ covariance of the adjusted means, known up to r^2, C_s (n, n) tells which rows s
 u_k are the expected directions: each stands as a candidate beside "no expectation" (z_k = 0), weighed by evidence.
 
 Given scales and z all is Gaussian (Lindley & Smith 1972, JRSS B 34:1-41). The scales are integrated over by importance
-sampling from their prior and, where few draws would carry the weight, from normal densities re-centred on the
-draws found so far; all draws are weighed against the mixture they came from (Owen & Zhou 2000, JASA 95:135-143).
-The draws are quasi-random (Richtmyer sequence), so a fit repeats bit for bit. A curved h is taken straight at the
-fitted values (Gauss-Newton, Laplace).
+sampling (`core.importance`). A curved h is taken straight at the fitted values (Gauss-Newton, Laplace).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp, ndtr, ndtri, stdtrit
+from scipy.special import ndtr, stdtrit
 
-DRAWS = 256
-ENOUGH = 96.0  # effective draws at which no further pass is made
-PASSES = 5
-PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47)
+from labkit.core.importance import Proposal, Sampled, sampled, systematic
+
+GAUSSIANS = 128
+BLOCK = 200_000  # numbers in a stack of covariances: it stays within the processor's cache
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -90,29 +88,23 @@ class Mixture:
     expected: np.ndarray
     log_evidence: float
     effective: float
+    proposals: tuple[Proposal, ...] = ()
 
     def moments(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Mean and standard deviation of phi'b in each Gaussian, both (m, K), at columns (m, p)."""
         spread = np.stack([np.sqrt(np.sum((columns @ root) ** 2, axis=1)) for root in self.roots], axis=1)
         return columns @ self.means.T, spread
 
-    def draws(self, n: int, rng: np.random.Generator) -> np.ndarray:
-        """n draws of b, (n, p): Gaussians picked by weight (systematic), then a normal vector each."""
-        at = np.searchsorted(np.cumsum(self.weights), (np.arange(n) + rng.uniform()) / n * (1 - 1e-12))
-        at = rng.permutation(np.minimum(at, len(self.weights) - 1))
+    def draws(self, n: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+        """n draws of b, (n, p), and the Gaussian each came from (n,): picked by weight, then a normal vector."""
+        at = rng.permutation(systematic(self.weights, n, rng.uniform()))
         normal = rng.standard_normal((n, self.means.shape[1]))
-        return self.means[at] + np.einsum("npq,nq->np", self.roots[at], normal)
+        return self.means[at] + np.einsum("npq,nq->np", self.roots[at], normal), at
 
 
 def half_t_quantile(u: np.ndarray, median: np.ndarray) -> np.ndarray:
     """Quantile of |T| scaled to a stated median, T of 4 degrees of freedom (Gelman 2006, Bayesian Analysis 1:515)."""
     return np.asarray(median) * stdtrit(4.0, 0.5 + 0.5 * u) / stdtrit(4.0, 0.75)
-
-
-def normal_points(n: int, dimension: int) -> np.ndarray:
-    """n quasi-random points of N(0, I), (n, d): Richtmyer's fractional parts of (k + 1/2) sqrt(prime)."""
-    steps = np.sqrt(np.array(PRIMES[:dimension], dtype=float))
-    return ndtri(np.clip(((np.arange(n) + 0.5)[:, None] * steps) % 1.0, 1e-9, 1 - 1e-9))
 
 
 def scales_at(theta: np.ndarray, prior: Prior) -> Scales:
@@ -132,72 +124,25 @@ def prior_variances(functions: Functions, prior: Prior, scales: Scales) -> np.nd
     return variances
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Weighed:
-    """Draws of the scales with the log likelihood of each z: theta (n, d), logs (n, 2^k)."""
-
-    theta: np.ndarray
-    logs: np.ndarray
+def prior_mean(functions: Functions, prior: Prior, scales: Scales) -> np.ndarray:
+    """Prior mean of b at one choice of scales, each expected direction by its trust, (p,)."""
+    level = np.where(functions.degrees == 0, prior.centre, 0.0)
+    return level + prior.trust * _shift_size(scales, functions, prior)[0] * functions.expected.sum(axis=0)
 
 
-def integrate(observed: Observed, functions: Functions, prior: Prior) -> Mixture:
-    """The posterior with its scales integrated over: passes of draws until enough of them carry weight."""
-    dimension = prior.dimension
-    points = normal_points(DRAWS * PASSES, dimension)
-    proposals = [(np.zeros(dimension), np.eye(dimension))]
-    weighed = _weighed(points[:DRAWS], observed, functions, prior)
-    weights, log_evidence, effective = _importance(weighed, proposals)
-    for k in range(1, PASSES):
-        if effective >= ENOUGH or dimension == 0:
-            break
-        proposals.append(_recentred(weighed, proposals))
-        middle, root = proposals[-1]
-        more = _weighed(middle + points[DRAWS * k:DRAWS * (k + 1)] @ root.T, observed, functions, prior)
-        weighed = _Weighed(theta=np.vstack([weighed.theta, more.theta]), logs=np.vstack([weighed.logs, more.logs]))
-        weights, log_evidence, effective = _importance(weighed, proposals)
-    return _mixture(weighed.theta, weights, log_evidence, effective, observed, functions, prior)
+def integrate(
+    observed: Observed, functions: Functions, prior: Prior, start: Sequence[Proposal] = ()
+) -> Mixture:
+    """The posterior with its scales integrated over. `start`: proposals of another posterior of the same data."""
 
+    def log_likelihoods(theta):
+        """log p(y | scales, z) + log p(z), (n, 2^k), in blocks."""
+        step = max(1, BLOCK // len(observed.means) ** 2)
+        blocks = [theta[i:i + step] for i in range(0, len(theta), step)]
+        return np.vstack([_log_likelihoods(block, observed, functions, prior) for block in blocks])
 
-def _importance(weighed: _Weighed, proposals: list) -> tuple[np.ndarray, float, float]:
-    """Weights (n, 2^k) of draws and z against the mixture of proposals; log evidence; effective number of draws."""
-    theta = weighed.theta
-    own = -0.5 * np.sum(theta**2, axis=1)
-    drawn = logsumexp([_log_normal(theta, *proposal) for proposal in proposals], axis=0) - np.log(len(proposals))
-    logs = weighed.logs + (own - drawn)[:, None]
-    total = logsumexp(logs)
-    weights = np.exp(logs - total)
-    by_draw = weights.sum(axis=1)
-    return weights, float(total - np.log(len(theta))), float(1.0 / np.sum(by_draw**2))
-
-
-def _log_normal(theta: np.ndarray, middle: np.ndarray, root: np.ndarray) -> np.ndarray:
-    """log N(theta; middle, R R') up to the constant that all share."""
-    if not len(middle):
-        return np.zeros(len(theta))
-    scores = np.linalg.solve(root, (theta - middle).T)
-    return -0.5 * np.sum(scores**2, axis=0) - np.log(np.abs(np.diag(root))).sum()
-
-
-def _recentred(weighed: _Weighed, proposals: list) -> tuple[np.ndarray, np.ndarray]:
-    """A normal density at the weighted mean and spread of the draws, tempered until enough of them count."""
-    theta, dimension = weighed.theta, weighed.theta.shape[1]
-    logs = np.log(np.maximum(_importance(weighed, proposals)[0].sum(axis=1), 1e-300))
-    heat = 1.0
-    while True:
-        share = np.exp(heat * logs - logsumexp(heat * logs))
-        if 1.0 / np.sum(share**2) >= 4 * dimension or heat < 1e-3:
-            break
-        heat *= 0.7
-    middle = share @ theta
-    spread = (theta - middle).T @ ((theta - middle) * share[:, None])
-    return middle, np.linalg.cholesky(1.3 * spread + 0.02 * np.eye(dimension))
-
-
-def _weighed(theta: np.ndarray, observed: Observed, functions: Functions, prior: Prior) -> _Weighed:
-    """log p(y | scales, z) + log p(z) for each draw and each z, in blocks that fit into memory."""
-    step = max(1, 2_000_000 // max(len(observed.means), 1) ** 2)
-    logs = [_log_likelihoods(theta[i:i + step], observed, functions, prior) for i in range(0, len(theta), step)]
-    return _Weighed(theta=theta, logs=np.vstack(logs))
+    found = sampled(log_likelihoods, prior.dimension, start)
+    return _mixture(found, observed, functions, prior)
 
 
 def choices(directions: int) -> np.ndarray:
@@ -207,10 +152,8 @@ def choices(directions: int) -> np.ndarray:
 
 def _log_likelihoods(theta, observed, functions, prior) -> np.ndarray:
     scales = scales_at(theta, prior)
-    roots = np.linalg.cholesky(_covariances(scales, observed, functions, prior))
-    lines = np.linalg.solve(roots, np.broadcast_to(_right(observed, functions, prior),
-                                                   (len(roots), len(observed.means), 1 + len(functions.expected))))
-    gram = np.einsum("kni,knj->kij", lines, lines)
+    roots, lines = _whitened(_covariances(scales, observed, functions, prior), _right(observed, functions, prior))
+    gram = lines @ np.swapaxes(lines, 1, 2)
     pick = _picks(scales, functions, prior)
     squares = np.einsum("kzi,kij,kzj->kz", pick, gram, pick)
     logdet = np.log(np.einsum("knn->kn", roots)).sum(axis=1)
@@ -218,6 +161,16 @@ def _log_likelihoods(theta, observed, functions, prior) -> np.ndarray:
     believed = z @ np.full(z.shape[1], _log(prior.trust)) + (1 - z) @ np.full(z.shape[1], _log(1 - prior.trust))
     constant = 0.5 * len(observed.means) * np.log(2 * np.pi)
     return -0.5 * squares - (logdet + constant)[:, None] + believed
+
+
+def _whitened(covariances: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """L (m, n, n) and (L^-1 right)' (m, q, n): the lower rows of the root of a matrix bordered by `right`."""
+    (m, n, _), q = covariances.shape, right.shape[1]
+    bordered = np.empty((m, n + q, n + q))
+    bordered[:, :n, :n], bordered[:, n:, :n] = covariances, right.T
+    bordered[:, :n, n:], bordered[:, n:, n:] = right, 1e100 * np.eye(q)
+    roots = np.linalg.cholesky(bordered)
+    return roots[:, :n, :n], roots[:, n:, :n]
 
 
 def _log(x: float) -> float:
@@ -244,33 +197,50 @@ def _shift_size(scales: Scales, functions: Functions, prior: Prior) -> np.ndarra
 
 
 def _covariances(scales, observed, functions, prior) -> np.ndarray:
-    """cov(y) for each choice of scales, (m, n, n)."""
-    variances = prior_variances(functions, prior, scales)
-    surface = np.einsum("np,kp,mp->knm", functions.columns, variances, functions.columns, optimize=True)
-    return surface + noise_covariances(scales, observed)
+    """cov(y) for each choice of scales, (m, n, n): sum of squares times what each scale belongs to."""
+    own = [functions.columns[:, functions.degrees == k] for k in range(1 + len(prior.degrees))]
+    parts = [columns @ columns.T / max(columns.shape[1], 1) for columns in own]
+    constant = np.full(len(scales.sampling), prior.constant)
+    sizes = np.column_stack([constant, scales.degrees, scales.sampling, scales.sources])
+    return _summed(sizes, [*parts, observed.sampling, *observed.sources])
 
 
 def noise_covariances(scales: Scales, observed: Observed) -> np.ndarray:
     """r^2 S + sum_s v_s^2 C_s, (m, n, n)."""
-    made = np.einsum("ks,snm->knm", scales.sources**2, observed.sources, optimize=True)
-    return made + scales.sampling[:, None, None] ** 2 * observed.sampling
+    return _summed(np.column_stack([scales.sampling, scales.sources]), [observed.sampling, *observed.sources])
 
 
-def _mixture(theta, weights, log_evidence, effective, observed, functions, prior) -> Mixture:
-    """A Gaussian for each draw that carries weight (all but a thousandth), z summed out by mean and covariance."""
-    by_draw = weights.sum(axis=1)
-    order = np.argsort(by_draw, kind="stable")[::-1]
-    kept = np.sort(order[:int(np.searchsorted(np.cumsum(by_draw[order]), 0.999)) + 1])
-    scales = scales_at(theta[kept], prior)
-    found, covariances = conditional(scales, observed, functions, prior)
+def _summed(sizes: np.ndarray, parts: Sequence[np.ndarray]) -> np.ndarray:
+    stacked = np.array(parts)
+    return (sizes**2 @ stacked.reshape(len(parts), -1)).reshape(-1, *stacked.shape[1:])
+
+
+def _mixture(found: Sampled, observed, functions, prior) -> Mixture:
+    """A Gaussian for each of GAUSSIANS draws picked by weight, z summed out by mean and covariance."""
+    by_draw = found.weights.sum(axis=1)
+    at, counts = _picked(found.theta, by_draw)
+    scales = scales_at(found.theta[at], prior)
+    parts, covariances = conditional(scales, observed, functions, prior)
     z = choices(len(functions.expected))
-    share = weights[kept] / by_draw[kept, None]
-    means = found[:, :1] + np.einsum("zi,kip->kzp", z, found[:, 1:])
+    share = found.weights[at] / by_draw[at, None]
+    means = parts[:, :1] + np.einsum("zi,kip->kzp", z, parts[:, 1:])
     middle = np.einsum("kz,kzp->kp", share, means)
     off = means - middle[:, None]
     covariances = covariances + np.einsum("kz,kzp,kzq->kpq", share, off, off, optimize=True)
-    return Mixture(weights=by_draw[kept] / by_draw[kept].sum(), means=middle, roots=_roots(covariances),
-                   scales=scales, expected=share @ z, log_evidence=log_evidence, effective=effective)
+    roots = _roots(covariances, prior_variances(functions, prior, scales))
+    return Mixture(weights=counts / counts.sum(), means=middle, roots=roots, scales=scales, expected=share @ z,
+                   log_evidence=found.log_evidence, effective=found.effective, proposals=found.proposals)
+
+
+def _picked(theta: np.ndarray, weights: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """At most GAUSSIANS draws and their weights: picked at equal steps along the main axis of the draws."""
+    alive = np.flatnonzero(weights > 1e-4)
+    if len(alive) <= GAUSSIANS:
+        return alive, weights[alive]
+    off = theta[alive] - weights[alive] @ theta[alive] / weights[alive].sum()
+    axis = np.linalg.eigh(off.T @ (off * weights[alive, None]))[1][:, -1]
+    order = alive[np.argsort(off @ axis, kind="stable")]
+    return np.unique(order[systematic(weights[order], GAUSSIANS)], return_counts=True)
 
 
 def conditional(scales, observed, functions, prior) -> tuple[np.ndarray, np.ndarray]:
@@ -290,8 +260,12 @@ def conditional(scales, observed, functions, prior) -> tuple[np.ndarray, np.ndar
     return found, np.einsum("kp,pq->kpq", variances, np.eye(variances.shape[1])) - taken
 
 
-def _roots(covariances: np.ndarray) -> np.ndarray:
-    """R with R R' = cov; eigenvalues that rounding made negative count as nothing."""
-    symmetric = 0.5 * (covariances + np.swapaxes(covariances, 1, 2))
-    values, vectors = np.linalg.eigh(symmetric)
-    return vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]
+def _roots(covariances: np.ndarray, variances: np.ndarray) -> np.ndarray:
+    """R with R R' = cov, found in units of the prior; what rounding made negative counts as nothing."""
+    unit = np.sqrt(variances)
+    scaled = covariances / (unit[:, :, None] * unit[:, None, :])
+    try:
+        return unit[:, :, None] * np.linalg.cholesky(scaled + 1e-13 * np.eye(unit.shape[1]))
+    except np.linalg.LinAlgError:
+        values, vectors = np.linalg.eigh(0.5 * (scaled + np.swapaxes(scaled, 1, 2)))
+        return unit[:, :, None] * vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]

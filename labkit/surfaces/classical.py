@@ -25,7 +25,7 @@ from labkit.core import adequacy
 from labkit.core.canonical import Canonical, canonical
 from labkit.core.terms import MODELS, Terms, indistinct_terms, polynomial_terms
 from labkit.formula import Recipe
-from labkit.surfaces.reading import shared
+from labkit.surfaces.fitting import shared
 
 SAME = 0.02  # coded units within which two weighed formulas count as one and the same
 

@@ -14,7 +14,9 @@ from labkit.formula import BOOKKEEPING
 from labkit.panel import Panel, appraise_panel
 from labkit.surfaces import telling
 from labkit.surfaces.classical import Classical, models_of, read_classically
-from labkit.surfaces.reading import SOURCES, Ground, Reading, read_hierarchically
+from labkit.surfaces.fitting import read_hierarchically
+from labkit.surfaces.ground import Ground
+from labkit.surfaces.reading import SOURCES, Reading
 from labkit.trial import Trial
 from labkit.wording import Report, words_joined
 

@@ -1,0 +1,113 @@
+"""Integrals over a few scales: importance sampling from a prior and from normal densities re-centred on it.
+
+    p(y) = integral p(y | theta) N(theta; 0, I) dtheta  ~  mean over draws of  p(y | theta) N(theta; 0, I) / q(theta)
+
+theta are normal scores of the scales. q is the mixture of all densities that were drawn from, the prior always among
+them, so that no weight can run away (Owen & Zhou 2000, JASA 95:135-143). Draws are quasi-random, so everything
+repeats bit for bit.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import logsumexp, ndtri
+
+DRAWS = 256  # a pass
+ENOUGH = 96.0  # effective draws at which no further pass is made
+PASSES = 5
+PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Proposal:
+    """N(middle, root root') in d dimensions; `root` is lower triangular."""
+
+    middle: np.ndarray
+    root: np.ndarray
+
+    def log_density(self, theta: np.ndarray) -> np.ndarray:
+        """log N(theta; middle, root root') up to the constant that all of one dimension share."""
+        if not len(self.middle):
+            return np.zeros(len(theta))
+        scores = np.linalg.solve(self.root, (theta - self.middle).T)
+        return -0.5 * np.sum(scores**2, axis=0) - np.log(np.abs(np.diag(self.root))).sum()
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sampled:
+    """Draws theta (n, d), weights (n, c) of draws and choices adding to one, log p(y), Kish's effective number.
+
+    `proposals` may start another integral that is much like this one.
+    """
+
+    theta: np.ndarray
+    weights: np.ndarray
+    log_evidence: float
+    effective: float
+    proposals: tuple[Proposal, ...]
+
+
+def normal_points(n: int, dimension: int) -> np.ndarray:
+    """n quasi-random points of N(0, I), (n, d): Richtmyer's fractional parts of (k + 1/2) sqrt(prime)."""
+    steps = np.sqrt(np.array(PRIMES[:dimension], dtype=float))
+    return ndtri(np.clip(((np.arange(n) + 0.5)[:, None] * steps) % 1.0, 1e-9, 1 - 1e-9))
+
+
+def sampled(log_likelihoods: Callable, dimension: int, start: Sequence[Proposal] = ()) -> Sampled:
+    """Passes of draws until enough of them carry weight.
+
+    log_likelihoods : theta (n, d) -> log p(y, choice | theta), (n, c); choices are summed over exactly.
+    start : proposals of a similar integral, drawn from in the first pass beside the prior.
+    """
+    proposals = [Proposal(middle=np.zeros(dimension), root=np.eye(dimension)), *start]
+    points = normal_points(DRAWS * PASSES, dimension)
+    counts = [DRAWS // len(proposals)] * len(proposals)
+    theta = _drawn(points, proposals, counts)
+    logs = log_likelihoods(theta)
+    found = _weighed(theta, logs, proposals, counts)
+    for _ in range(1, PASSES):
+        if found.effective >= ENOUGH or dimension == 0:
+            break
+        proposals, counts = [*proposals, _recentred(found)], [*counts, DRAWS]
+        more = _drawn(points[len(theta):], proposals[-1:], counts[-1:])
+        theta, logs = np.vstack([theta, more]), np.vstack([logs, log_likelihoods(more)])
+        found = _weighed(theta, logs, proposals, counts)
+    return found
+
+
+def _drawn(points: np.ndarray, proposals: Sequence[Proposal], counts: Sequence[int]) -> np.ndarray:
+    ends = np.cumsum(counts)
+    blocks = [points[end - n:end] for end, n in zip(ends, counts, strict=True)]
+    return np.vstack([p.middle + block @ p.root.T for p, block in zip(proposals, blocks, strict=True)])
+
+
+def _weighed(theta: np.ndarray, logs: np.ndarray, proposals: Sequence[Proposal], counts: Sequence[int]) -> Sampled:
+    share = np.array(counts) / np.sum(counts)
+    drawn = logsumexp([p.log_density(theta) for p in proposals], axis=0, b=share[:, None])
+    logs = logs + (proposals[0].log_density(theta) - drawn)[:, None]
+    total = logsumexp(logs)
+    weights = np.exp(logs - total)
+    return Sampled(theta=theta, weights=weights, log_evidence=float(total - np.log(len(theta))),
+                   effective=float(1.0 / np.sum(weights.sum(axis=1) ** 2)), proposals=tuple(proposals[1:]))
+
+
+def _recentred(found: Sampled) -> Proposal:
+    """A normal density at the weighted mean and spread of the draws, tempered until enough of them count."""
+    theta, dimension = found.theta, found.theta.shape[1]
+    logs, heat = np.log(np.maximum(found.weights.sum(axis=1), 1e-300)), 1.0
+    while True:
+        share = np.exp(heat * logs - logsumexp(heat * logs))
+        if 1.0 / np.sum(share**2) >= 4 * dimension or heat < 1e-3:
+            break
+        heat *= 0.7
+    middle = share @ theta
+    spread = (theta - middle).T @ ((theta - middle) * share[:, None])
+    return Proposal(middle=middle, root=np.linalg.cholesky(1.3 * spread + 0.02 * np.eye(dimension)))
+
+
+def systematic(weights: np.ndarray, n: int, offset: float = 0.5) -> np.ndarray:
+    """n places picked in proportion to the weights, at equal steps of their running sum."""
+    running = np.cumsum(weights)
+    at = np.searchsorted(running, (np.arange(n) + offset) / n * running[-1] * (1 - 1e-12))
+    return np.minimum(at, len(weights) - 1)

@@ -1,0 +1,149 @@
+"""Priors of a surface in units of its scale, and the shapes that compete for it by evidence."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from labkit.attributes import Attribute
+from labkit.core.links import Link
+from labkit.core.posterior import (
+    Functions,
+    Mixture,
+    Observed,
+    Prior,
+    Scales,
+    conditional,
+    integrate,
+    noise_covariances,
+    prior_mean,
+    prior_variances,
+)
+from labkit.surfaces.ground import Ground
+from labkit.surfaces.reading import SOURCES, Candidate, Reading
+
+# Prior medians as parts of the scale's width (half-t, 4 df; the root mean square of a part over the region), from
+# rehearsals of invented developments: over what a maker lets vary, a score moves by a seventh of its scale
+# (2.6 points from end to end for one factor of four on 0..10), bends by half of that, and is a little rough besides.
+CONSTANT = 0.35  # standard deviation of the average level about the middle of the scale
+BY_DEGREE = (0.15, 0.07, 0.01)
+SHIFT, TRUST = 1.0, 0.5  # an expected direction moves its slope by one prior sd; it starts as likely as none
+SHAPES = (("straight", 2, 1.0), ("both", 2, 1.0), ("floor", 2, 1.0))  # link, degree, prior weight
+WORTH_KEEPING = 1e-3  # of the weight
+NEWTON = 6
+
+
+def read_hierarchically(
+    ground: Ground, attribute: Attribute, means: pd.Series, sampling: pd.DataFrame, unsure: float
+) -> Reading:
+    """Fit one attribute from its adjusted means by pour and their covariance.
+
+    unsure : how well the panel knows the standard deviation behind that covariance (sd of its logarithm). A pour with a
+        single score cannot tell the panel how scattered scores are; repeats and a smooth surface can.
+    """
+    trial, width = ground.trial, attribute.width
+    stated = trial.noise_of(attribute.name)
+    prior = Prior(
+        centre=(attribute.low + attribute.high) / 2,
+        constant=CONSTANT * width,
+        degrees=tuple(part * width for part in BY_DEGREE),
+        sources=tuple(stated[s] for s in SOURCES),
+        unsure=unsure,
+        shift=SHIFT,
+        trust=TRUST,
+    )
+    made = trial.made.loc[means.index]
+    observed = Observed(
+        means=means.to_numpy(dtype=float),
+        sampling=sampling.to_numpy(dtype=float),
+        sources=np.array([shared(made, s) for s in SOURCES]),
+    )
+    functions = Functions(
+        columns=ground.columns(made[list(trial.recipe.coordinates)]),
+        degrees=ground.basis.degrees,
+        expected=ground.expected(attribute)[1],
+    )
+    candidates = compared(attribute, observed, functions, prior)
+    return Reading(attribute=attribute, ground=ground, candidates=candidates, stated=stated)
+
+
+def compared(attribute: Attribute, observed: Observed, functions: Functions, prior: Prior) -> tuple[Candidate, ...]:
+    """The posterior under each of SHAPES, weighed by evidence times prior weight."""
+    plain, found = {}, []
+    for name, degree, weight in SHAPES:
+        link = Link(name=name, low=attribute.low, high=attribute.high)
+        own, prior_of = _up_to(functions, degree), replace(prior, degrees=prior.degrees[:degree])
+        if degree not in plain:
+            plain[degree] = integrate(observed, own, prior_of)
+        mixture = plain[degree] if name == "straight" else curved(link, observed, own, prior_of, plain[degree])
+        found.append((Candidate(link=link, mixture=mixture, weight=weight), mixture.log_evidence + np.log(weight)))
+    logs = np.array([log for _, log in found])
+    share = np.exp(logs - logs.max())
+    share = np.where(share < WORTH_KEEPING * share.sum(), 0.0, share)
+    share = share / share.sum()
+    return tuple(replace(c, weight=float(w)) for (c, _), w in zip(found, share, strict=True) if w > 0)
+
+
+def _up_to(functions: Functions, degree: int) -> Functions:
+    kept = functions.degrees <= degree
+    return Functions(columns=functions.columns[:, kept], degrees=functions.degrees[kept],
+                     expected=functions.expected[:, kept])
+
+
+def curved(link: Link, observed: Observed, functions: Functions, prior: Prior, plain: Mixture) -> Mixture:
+    """The posterior with a curved link, taken as straight at the fitted values (Gauss-Newton, Laplace).
+
+    y - h(eta) + h'(eta) eta = h'(eta) phi'b + e.  The fitted values are those at the scales of the straight reading.
+    """
+    eta, scales = link.back(observed.means, margin=0.05), _middle(plain)
+    b, best = None, np.inf
+    for _ in range(NEWTON):
+        parts, _ = conditional(scales, *_straightened(link, eta, observed, functions), prior)
+        aim = parts[0, 0] + prior.trust * parts[0, 1:].sum(axis=0)
+        b, best = _stepped(b, aim, best, lambda b: _misfit(b, link, observed, functions, prior, scales))
+        eta = functions.columns @ b
+    return integrate(*_straightened(link, eta, observed, functions), prior, start=plain.proposals)
+
+
+def _stepped(b, aim, best: float, misfit) -> tuple[np.ndarray, float]:
+    """From b towards aim, half as far as long as the misfit does not fall."""
+    if b is None:
+        return aim, misfit(aim)
+    for share in (1.0, 0.5, 0.25, 0.1):
+        there = b + share * (aim - b)
+        found = misfit(there)
+        if found <= best:
+            return there, found
+    return b, best
+
+
+def _misfit(b, link: Link, observed: Observed, functions: Functions, prior: Prior, scales: Scales) -> float:
+    """-2 log p(y | b) - 2 log p(b) up to a constant, at one choice of scales and the expected directions by trust."""
+    left = observed.means - link.height(functions.columns @ b)
+    noise = noise_covariances(scales, observed)[0]
+    away = b - prior_mean(functions, prior, scales)
+    return float(left @ np.linalg.solve(noise, left) + away**2 @ (1 / prior_variances(functions, prior, scales)[0]))
+
+
+def _middle(mixture: Mixture) -> Scales:
+    """The root mean squares of the scales, as one choice."""
+    scales = mixture.scales
+    squares = [mixture.weights @ part**2 for part in (scales.degrees, scales.sources, scales.sampling)]
+    degrees, sources, sampling = (np.sqrt(np.atleast_1d(part)) for part in squares)
+    return Scales(degrees=degrees[None], sources=sources[None], sampling=sampling)
+
+
+def _straightened(link: Link, eta: np.ndarray, observed: Observed, functions: Functions) -> tuple[Observed, Functions]:
+    slope = link.slope(eta)
+    return (replace(observed, means=observed.means - link.height(eta) + slope * eta),
+            replace(functions, columns=functions.columns * slope[:, None]))
+
+
+def shared(made: pd.DataFrame, source: str) -> np.ndarray:
+    """1.0 where two pours share a round, a melt, or are the same, (n, n). An unplanned melt is a round of its own."""
+    if source == "pour":
+        return np.eye(len(made))
+    key = made["melt"].astype(str)
+    if source == "round":
+        key = ("round " + made["round"].astype(str)).where(made["round"] > 0, "unplanned " + key)
+    return (key.to_numpy()[:, None] == key.to_numpy()[None, :]).astype(float)
