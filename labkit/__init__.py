@@ -15,7 +15,9 @@ _ROOMS = {
               "append_scores", "append_readings", "correct_scores", "correct_pours", "set_aside",
               "take_back"),
     "store.keeping": ("keep_sheet",),
+    "serving": ("plan_serving",),
     "panel": ("appraise_panel",),
+    "reach": ("reach_of",),
     "planning": ("plan_round", "appraise_round"),
     "surfaces": ("fit_surfaces",),
     "tweaks": ("suggest_next",),
@@ -26,8 +28,6 @@ _ROOMS = {
 }
 _ROOM_OF = {name: room for room, names in _ROOMS.items() for name in names}
 _LATER = {                                     # name -> what to do until it is built
-    "plan_serving": "Write servings.csv by hand until then: one row, with its own code, "
-                    "for each pour and tester.",
     "read_scores": "Fill in scores.csv in a spreadsheet, or call append_scores, until then.",
 }
 __all__ = sorted([*_ROOM_OF, *_LATER])

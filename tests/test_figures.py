@@ -6,11 +6,13 @@ import pandas as pd
 import pytest
 from definitions import HAZEL, TERRACOTTA
 from matplotlib.axes import Axes
+from matplotlib.text import Annotation
 
 from labkit.errors import PanelError, PlanError, RegionError, SurfaceError
 from labkit.figures import draw_panel, draw_region, draw_round, draw_surface
 from labkit.figures.region import projection
 from labkit.panel import appraise_panel
+from labkit.planning import plan_round, standard_error_at
 from labkit.surfaces import fit_surfaces
 from labkit.trial import Trial
 
@@ -32,7 +34,8 @@ def surfaces(demo, panel):
 
 
 def words(ax):
-    return [text.get_text() for text in ax.texts]
+    """Names beside pours; the values on lines are no annotations."""
+    return [text.get_text() for text in ax.texts if isinstance(text, Annotation)]
 
 
 def marks(ax):
@@ -65,7 +68,16 @@ class TestRegion:
         assert ax.get_ylabel() == "pour temperature [°C]"
         named = {name for text in words(ax) for name in text.split(", ")}
         assert named == set(demo.made.index)
-        assert marks(ax) == ["allowed", "not allowed", "poured", "failed"]
+        assert marks(ax) == ["allowed", "not allowed", "poured", "standard error", "failed"]
+
+    def test_a_round_to_come_stands_as_rings_with_its_melts_and_lowers_the_standard_error(self, demo):
+        round_ = plan_round(demo, pours=4, melts=2, seed=1)
+        frame = round_.to_frame()
+        ax = draw_region(demo, along=("wax", "load"), round_=round_)
+        named = {name for text in words(ax) for name in text.split(", ")}
+        assert {f"{pour} ({melt})" for pour, melt in zip(frame["pour"], frame["melt"])} <= named
+        points = demo.region.sample(100, seed=3)
+        assert (standard_error_at(demo, points, round_) <= standard_error_at(demo, points) + 1e-12).all()
 
     def test_a_word_that_does_not_vary_is_refused(self, demo):
         with pytest.raises(RegionError) as caught:

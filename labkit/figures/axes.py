@@ -71,6 +71,7 @@ def label_points(ax, across: pd.Series, up: pd.Series) -> None:
 
 def title_and_marks(ax, title: str, marks: list) -> None:
     """The title, and under it what the marks mean."""
-    ax.set_title(title, pad=26)
-    ax.legend(handles=marks, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=len(marks), frameon=False,
+    rows = 1 if len(marks) <= 5 else 2
+    ax.set_title(title, pad=10 + 16 * rows)
+    ax.legend(handles=marks, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=-(-len(marks) // rows), frameon=False,
               fontsize=9, handletextpad=0.4, columnspacing=1.4, borderaxespad=0.3)

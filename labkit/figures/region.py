@@ -3,44 +3,87 @@
 from collections.abc import Sequence
 
 import numpy as np
+import pandas as pd
 
 from labkit.core import simplex
 from labkit.errors import RegionError
 from labkit.figures.axes import (
     FAILED,
     FORBIDDEN,
+    PLANNED,
     POURED,
     axes_or_new,
     check_along,
+    label_points,
     mark_pours,
     title_and_marks,
     words_of,
 )
+from labkit.planning import standard_error_at
+from labkit.rounds import Round
 from labkit.trial import Trial
 
+GRID = 31                   # points each way at which the standard error is taken
 COLUMNS = 61                # values across at which the lowest and the highest value up are found
 
 
-def draw_region(trial: Trial, along: Sequence[str], ax=None):
+def draw_region(trial: Trial, along: Sequence[str], round_: Round | None = None, ax=None):
     """All pairs of two coordinates that some allowed formula has, with the pours as weighed. Returns the Axes.
 
-    White is what the limits allow when everything else is free; what they forbid is hatched.
+    White is what the limits allow when everything else is free; what they forbid is hatched. Lines give the standard
+    error of a surface, as a part of the scale, with all else in the middle: where it is high, little is known. A
+    round to come is counted in it and stands as rings with their melts.
     """
     along = check_along(trial.recipe, along, error=RegionError)
     ax = axes_or_new(ax)
-    bounds = trial.recipe.bounds.loc[list(along)]
-    margin = 0.06 * (bounds["high"] - bounds["low"])
-    made = trial.made[list(along)]
-    low = np.fmin(bounds["low"], made.min()) - margin
-    high = np.fmax(bounds["high"], made.max()) + margin
-    ax.set(xlim=(low.iloc[0], high.iloc[0]), ylim=(low.iloc[1], high.iloc[1]),
-           xlabel=words_of(trial.recipe, along[0]), ylabel=words_of(trial.recipe, along[1]))
+    new = pd.DataFrame(columns=list(along)) if round_ is None else round_.to_frame().set_index("pour")
+    _set_limits(ax, trial, along, new)
     ax.axvspan(*ax.get_xlim(), zorder=0, **FORBIDDEN)
     across, bottom, top = projection(trial, along)
     ax.fill_between(across, bottom, top, facecolor="white", edgecolor="black", linewidth=1.0, zorder=1)
+    _draw_doubt(ax, trial, along, round_, (across, bottom, top))
     mark_pours(ax, trial, along)
-    title_and_marks(ax, f"{trial.name}: what may be poured", _marks(trial))
+    _mark_new(ax, new, along)
+    title_and_marks(ax, f"{trial.name}: what may be poured", _marks(trial, planned=bool(len(new))))
     return ax
+
+
+def _set_limits(ax, trial: Trial, along: tuple[str, str], new: pd.DataFrame) -> None:
+    """Room for the ranges of both coordinates, every pour, and a margin."""
+    bounds = trial.recipe.bounds.loc[list(along)]
+    margin = 0.06 * (bounds["high"] - bounds["low"])
+    points = pd.concat([part for part in (trial.made[list(along)], new[list(along)]) if len(part)] or [bounds.T])
+    low, high = np.fmin(bounds["low"], points.min()) - margin, np.fmax(bounds["high"], points.max()) + margin
+    labels = [words_of(trial.recipe, name) for name in along]
+    ax.set(xlim=(low.iloc[0], high.iloc[0]), ylim=(low.iloc[1], high.iloc[1]), xlabel=labels[0], ylabel=labels[1])
+
+
+def _draw_doubt(ax, trial: Trial, along: tuple[str, str], round_: Round | None, band: tuple) -> None:
+    """Lines of equal standard error over the band, all other coordinates in the middle of the region."""
+    across, bottom, top = band
+    if np.isnan(bottom).any() or np.isnan(top).any():
+        return
+    share = np.linspace(0, 1, GRID)
+    x = np.repeat(np.linspace(across[0], across[-1], GRID)[:, None], GRID, axis=1)
+    y = np.array([np.interp(x[:, 0], across, bottom) + s * np.interp(x[:, 0], across, top - bottom) for s in share]).T
+    middle = trial.region.sample(500, seed=0).mean()
+    points = pd.DataFrame({name: np.full(x.size, middle[name]) for name in trial.recipe.coordinates})
+    points[along[0]], points[along[1]] = x.ravel(), y.ravel()
+    for parts in trial.recipe.blends.values():
+        free = [part for part in parts if part not in along]
+        rest = 1 - points[[part for part in parts if part in along]].sum(axis=1)
+        points[free] = points[free].mul(rest / points[free].sum(axis=1), axis=0)
+    error = standard_error_at(trial, points, round_).reshape(x.shape)
+    lines = ax.contour(x, y, error, levels=5, colors="0.45", linewidths=0.8, zorder=2)
+    ax.clabel(lines, fmt="%.2g", fontsize=8, zorder=2)
+
+
+def _mark_new(ax, new: pd.DataFrame, along: tuple[str, str]) -> None:
+    """Planned pours as rings, each with its name and melt."""
+    if len(new):
+        ax.plot(new[along[0]], new[along[1]], linestyle="none", zorder=5, **PLANNED)
+        named = new.set_axis([f"{pour} ({melt})" for pour, melt in new["melt"].items()])
+        label_points(ax, named[along[0]], named[along[1]])
 
 
 def projection(trial: Trial, along: tuple[str, str]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -87,11 +130,13 @@ def _ends(trial: Trial, along: tuple[str, str], value: float | None) -> tuple[fl
         return np.nan, np.nan
 
 
-def _marks(trial: Trial) -> list:
+def _marks(trial: Trial, *, planned: bool) -> list:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     ok = trial.made["ok"]
     marks = [Patch(facecolor="white", edgecolor="black", label="allowed"), Patch(label="not allowed", **FORBIDDEN)]
     marks += [Line2D([], [], linestyle="none", label="poured", **POURED)] * int(ok.any())
+    marks += [Line2D([], [], color="0.45", linewidth=0.8, label="standard error")]
+    marks += [Line2D([], [], linestyle="none", label="planned (melt)", **PLANNED)] * int(planned)
     return marks + [Line2D([], [], linestyle="none", label="failed", **FAILED)] * int((~ok).any())

@@ -1,6 +1,6 @@
 """What a planned round can tell, before any wax is melted."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -11,6 +11,7 @@ from labkit.core.terms import MODELS, polynomial_terms
 from labkit.errors import PlanError
 from labkit.panel import appraise_panel
 from labkit.planning.draft import drafted
+from labkit.planning.foretold import POWER, SIZE, Prospect
 from labkit.planning.layout import layout_of
 from labkit.planning.plan import Brief, _brief
 from labkit.planning.question import (
@@ -26,59 +27,10 @@ from labkit.planning.question import (
 from labkit.planning.wish import Wish
 from labkit.rounds import Round
 from labkit.trial import Trial
-from labkit.wording import Report, grid_of, heading, line, number_text, plural, report, words_joined
+from labkit.wording import words_joined
 
-SIZE, POWER = 0.05, 0.80  # two-sided error of the first kind and power of every "would be seen"
 GUESS = 0.5  # a place is still a guess while more than this part of its prior standard error is left
 FAR = 0.4  # coded: a place lies high or low in a factor beyond this
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Prospect:
-    """What a round can tell.
-
-    models : a row a model: its terms, how many of them the pours alone can estimate before and after, which.
-    terms : a row a term of the quadratic model: the part of what was unknown about it that the round removes (0..1).
-    differences : a row an attribute and comparison: the smallest difference [scale units] seen with 80 % power.
-    guess : the part of the region that stays a guess, before and after, and where it is worst.
-    changes : a row a change of the round: standard error over the region [part of the scale] and by how much it moves.
-    """
-
-    round: Round
-    testers: int
-    models: pd.DataFrame
-    terms: pd.DataFrame
-    differences: pd.DataFrame
-    guess: pd.DataFrame
-    worst: str
-    changes: pd.DataFrame
-    sources: str
-
-    def to_frame(self) -> pd.DataFrame:
-        """The smallest differences that would be seen."""
-        return self.differences.copy()
-
-    def _report(self) -> Report:
-        return report(
-            heading(f"What round {self.round.number} can tell, scored by {plural(self.testers, 'tester')}"),
-            *_model_blocks(self.models, self.terms),
-            heading("Which differences would be seen?"),
-            *_difference_blocks(self.differences, self.sources),
-            heading("Where will it still be a guess?"),
-            *_guess_blocks(self.guess, self.worst),
-            heading("What would one more or one fewer change?"),
-            grid_of(self.changes, digits={"standard error": 3, "moves by": 3}),
-            line("Standard error of a surface over the region (root mean square), as a part of the scale."),
-        )
-
-    def __str__(self) -> str:
-        return self._report().as_text()
-
-    def __repr__(self) -> str:
-        return f"<Prospect of round {self.round.number}: {plural(self.testers, 'tester')}>"
-
-    def _repr_html_(self) -> str:
-        return self._report().as_html()
 
 
 def appraise_round(trial: Trial, round_: Round, testers: int | None = None) -> Prospect:
@@ -113,6 +65,23 @@ def appraise_round(trial: Trial, round_: Round, testers: int | None = None) -> P
         changes=_changes(trial, round_, noise),
         sources=sources,
     )
+
+
+def standard_error_at(trial: Trial, points: pd.DataFrame, round_: Round | None = None) -> np.ndarray:
+    """Standard error of a surface at coordinates (m,), as a part of the scale, from all pours and a round to come.
+
+    That of the weak prior and the stated noise: where one has poured counts, not what was scored.
+    """
+    question = weak_question(trial.region, trial.region, noise_of(trial), model="quadratic", kind="I")
+    earlier = trial if round_ is None else _without(trial, round_)
+    known = known_before(question, past_of(earlier).pours)
+    precision = known.precision
+    if round_ is not None:
+        new = round_.to_frame()
+        rows = known.rows(question.rows(new))
+        precision = precision + information(rows, melts=new["melt"].to_numpy(), ratio=question.noise.melt_ratio)
+    variance = _diagonal(question.rows(points), _surface_part(known, precision)) * question.noise.pour
+    return np.sqrt(variance)
 
 
 def _without(trial: Trial, round_: Round) -> Trial:
@@ -321,45 +290,3 @@ def _searched_error(trial: Trial, brief: Brief, pours: int, melts: int) -> float
     plan = brief.plan(layout_of(pours, melts))
     found = drafted(plan, seed=0, starts=1, kicks=0)
     return float(np.sqrt(found.loss * plan.question.noise.pour))
-
-
-# In words
-
-
-def _model_blocks(models: pd.DataFrame, terms: pd.DataFrame) -> list:
-    blocks = []
-    for row in models.itertuples():
-        news = f": {row._5}" if row._5 else ""
-        blocks.append(
-            line(
-                f"{row.model.capitalize()} model: the pours alone can estimate {row.before} of its {row.terms} terms "
-                f"before and {row.after} after{news}."
-            )
-        )
-    told = terms.sort_values("told", ascending=False, kind="stable")
-    most = [f"{t.term} {100 * t.told:.0f} %" for t in told.itertuples() if t.told >= 0.1][:6]
-    least = [t.term for t in told.itertuples() if t.told < 0.1]
-    blocks.append(line(f"Of what is unknown the round removes most about {words_joined(most)}."))
-    if least:
-        blocks.append(line(f"It says next to nothing about {words_joined(least)}."))
-    return blocks
-
-
-def _difference_blocks(differences: pd.DataFrame, sources: str) -> list:
-    table = differences.pivot(index="between", columns="attribute", values="seen from")
-    table = table.loc[differences["between"].unique(), differences["attribute"].unique()]
-    shown = table.map(lambda v: number_text(v, 1) if np.isfinite(v) else "cannot be told")
-    return [
-        grid_of(shown, index="a difference of at least, between"),
-        line(f"Seen with {POWER:.0%} power at the two-sided {SIZE:.0%} level. {sources}".replace("%", " %")),
-    ]
-
-
-def _guess_blocks(guess: pd.DataFrame, worst: str) -> list:
-    before, after = guess["a guess"]
-    return [
-        line(
-            f"{100 * before:.0f} % of the region is a guess before and {100 * after:.0f} % after: more than half of "
-            f"what was unknown there at the start is still unknown. It is worst at {worst}."
-        )
-    ]

@@ -1,0 +1,98 @@
+"""What a round can tell, in words and tables."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from labkit.rounds import Round
+from labkit.wording import Report, grid_of, heading, line, number_text, plural, report, words_joined
+
+SIZE, POWER = 0.05, 0.80  # two-sided error of the first kind and power of every "would be seen"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Prospect:
+    """What a round can tell.
+
+    models : a row a model: its terms, how many of them the pours alone can estimate before and after, which.
+    terms : a row a term of the quadratic model: the part of what was unknown about it that the round removes (0..1).
+    differences : a row an attribute and comparison: the smallest difference [scale units] seen with 80 % power.
+    guess : the part of the region that stays a guess, before and after, and where it is worst.
+    changes : a row a change of the round: standard error over the region [part of the scale] and by how much it moves.
+    """
+
+    round: Round
+    testers: int
+    models: pd.DataFrame
+    terms: pd.DataFrame
+    differences: pd.DataFrame
+    guess: pd.DataFrame
+    worst: str
+    changes: pd.DataFrame
+    sources: str
+
+    def to_frame(self) -> pd.DataFrame:
+        """The smallest differences that would be seen."""
+        return self.differences.copy()
+
+    def _report(self) -> Report:
+        return report(
+            heading(f"What round {self.round.number} can tell, scored by {plural(self.testers, 'tester')}"),
+            *_model_blocks(self.models, self.terms),
+            heading("Which differences would be seen?"),
+            *_difference_blocks(self.differences, self.sources),
+            heading("Where will it still be a guess?"),
+            *_guess_blocks(self.guess, self.worst),
+            heading("What would one more or one fewer change?"),
+            grid_of(self.changes, digits={"standard error": 3, "moves by": 3}),
+            line("Standard error of a surface over the region (root mean square), as a part of the scale."),
+        )
+
+    def __str__(self) -> str:
+        return self._report().as_text()
+
+    def __repr__(self) -> str:
+        return f"<Prospect of round {self.round.number}: {plural(self.testers, 'tester')}>"
+
+    def _repr_html_(self) -> str:
+        return self._report().as_html()
+
+
+def _model_blocks(models: pd.DataFrame, terms: pd.DataFrame) -> list:
+    blocks = []
+    for row in models.itertuples():
+        news = f": {row._5}" if row._5 else ""
+        blocks.append(
+            line(
+                f"{row.model.capitalize()} model: the pours alone can estimate {row.before} of its {row.terms} terms "
+                f"before and {row.after} after{news}."
+            )
+        )
+    told = terms.sort_values("told", ascending=False, kind="stable")
+    most = [f"{t.term} {100 * t.told:.0f} %" for t in told.itertuples() if t.told >= 0.1][:6]
+    least = [t.term for t in told.itertuples() if t.told < 0.1]
+    blocks.append(line(f"Of what is unknown the round removes most about {words_joined(most)}."))
+    if least:
+        blocks.append(line(f"It says next to nothing about {words_joined(least)}."))
+    return blocks
+
+
+def _difference_blocks(differences: pd.DataFrame, sources: str) -> list:
+    table = differences.pivot(index="between", columns="attribute", values="seen from")
+    table = table.loc[differences["between"].unique(), differences["attribute"].unique()]
+    shown = table.map(lambda v: number_text(v, 1) if np.isfinite(v) else "cannot be told")
+    return [
+        grid_of(shown, index="a difference of at least, between"),
+        line(f"Seen with {POWER:.0%} power at the two-sided {SIZE:.0%} level. {sources}".replace("%", " %")),
+    ]
+
+
+def _guess_blocks(guess: pd.DataFrame, worst: str) -> list:
+    before, after = guess["a guess"]
+    return [
+        line(
+            f"{100 * before:.0f} % of the region is a guess before and {100 * after:.0f} % after: more than half of "
+            f"what was unknown there at the start is still unknown. It is worst at {worst}."
+        )
+    ]
