@@ -20,12 +20,12 @@ ASIDE_COLUMNS = ("action", *SCORE_KEY, "reason", "since")
 
 
 def typed_servings(frame: pd.DataFrame, *, table: str, pours: set[str], recorded: pd.DataFrame) -> pd.DataFrame:
-    """Servings as text; a code stands for one pour over the whole trial."""
+    """Servings as text, new rows only; a code stands for one pour over the whole trial."""
     check_columns(
         frame, allowed=SERVING_COLUMNS, required=("session", "tester", "code", "pour"), what=table, error=ScoreError
     )
     codes = dict(zip(recorded["code"], recorded["pour"], strict=True))
-    rows = []
+    rows, seen = [], set(map(tuple, recorded[list(SERVING_COLUMNS)].to_numpy()))
     for label, cells in texts(frame, SERVING_COLUMNS).iterrows():
         row, where = {c: parse_id(cells[c]) for c in SERVING_COLUMNS}, f"{table} row {label}"
         for column in ("session", "tester", "code", "pour"):
@@ -38,7 +38,9 @@ def typed_servings(frame: pd.DataFrame, *, table: str, pours: set[str], recorded
                 f"{where}: code {row['code']} already stands for pour {codes[row['code']]}. "
                 f"Give {row['pour']} another code."
             )
-        rows.append(row)
+        if (key := tuple(row.values())) not in seen:
+            seen.add(key)
+            rows.append(row)
     return pd.DataFrame(rows, columns=list(SERVING_COLUMNS))
 
 

@@ -270,7 +270,8 @@ class Trial:
         return self.with_tables({"pours": frame})
 
     def with_servings(self, frame: pd.DataFrame) -> "Trial":
-        return self.with_tables({"servings": frame})
+        """The trial with servings: a frame, or what plan_serving returned."""
+        return self.with_tables({"servings": getattr(frame, "frame", frame)})
 
     def with_scores(self, frame: pd.DataFrame) -> "Trial":
         return self.with_tables({"scores": frame})

@@ -19,12 +19,12 @@ HOUSE = [                                      # rows top to bottom, names left 
     ["attributes", "rounds", "pours", "scores"],
     ["definition", "trial"],
     ["store"],
-    ["panel", "planning", "surfaces", "tweaks"],
+    ["serving", "panel", "planning", "surfaces", "tweaks"],
     ["rehearsal"],
     ["figures", "sheets"],
     ["forms", "__main__"],
 ]
-CORE = ["simplex", "terms", "links", "optimal", "exchange", "order", "adequacy", "canonical", "importance",
+CORE = ["simplex", "terms", "links", "optimal", "exchange", "order", "serving", "adequacy", "canonical", "importance",
         "posterior", "levels", "reliability", "scale_use", "agreement", "desirability", "improvement"]
 NUMBERS_ONLY = {"numpy", "scipy", "math", "itertools", "functools", "collections", "dataclasses", "typing",
                 "__future__"}
@@ -165,10 +165,9 @@ def test_unknown_name_is_refused():
 
 def test_later_names_say_what_to_do_until_then():
     with pytest.raises(NotYetError) as caught:
-        labkit.plan_serving("any", pours=["P01"])
+        labkit.read_scores("any.csv", "trial")
     assert str(caught.value) == (
-        "plan_serving is not yet built. Write servings.csv by hand until then: one row, with its own code, "
-        "for each pour and tester.")
+        "read_scores is not yet built. Fill in scores.csv in a spreadsheet, or call append_scores, until then.")
 
 
 def test_style_is_what_ruff_says():

@@ -38,8 +38,8 @@ def append_pours(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: float 
 
 
 def append_servings(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: float = WAIT) -> Trial:
-    """Append servings to servings.csv."""
-    return append_frame(folder, "servings", frame, wait=wait)
+    """Append servings to servings.csv: a frame, or what plan_serving returned; an equal row again is passed over."""
+    return append_frame(folder, "servings", getattr(frame, "frame", frame), wait=wait)
 
 
 def append_scores(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: float = WAIT) -> Trial:
