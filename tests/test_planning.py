@@ -451,6 +451,53 @@ class TestBadWishes:
         )
 
 
+class TestHardCases:
+    def test_narrow_blends_keep_their_digits(self):
+        """Ranges of a few hundredths: the Scheffe terms themselves would be singular to fifteen digits."""
+        low = [0.20, 0.30, 0.10, 0.32]
+        trial = blend(low, [share + 0.03 for share in low])
+        round_ = labkit.plan_round(trial, pours=10, criterion="D", prior="flat")
+        told = next(note for note in round_.notes if note.startswith("D-efficiency"))
+        assert float(told.split()[1]) > 0.85
+
+    def test_flat_with_a_repeat_needs_one_more(self, terracotta):
+        assert refusal(terracotta, pours=15, melts=8, prior="flat", repeats=1) == (
+            "with a flat prior the 15 terms of the quadratic model need 16 pours in this round, not 15. "
+            "Plan more pours, choose a smaller model, or prior='weak'."
+        )
+
+    def test_a_coarse_balance_keeps_the_limits(self):
+        """A tenth of a gram in ten: a corner of the region is no multiple of a step."""
+        coarse = TERRACOTTA.replace("pour_g = 20.0", "pour_g = 10.0").replace("step_g = 0.01", "step_g = 0.05")
+        trial = trial_of(coarse.replace("low = 0.02\nhigh = 0.08", "low = 0.05\nhigh = 0.087"))
+        round_ = labkit.plan_round(trial, pours=6, melts=3, criterion="D")
+        assert trial.region.contains(trial.formula_at(coordinates(trial, round_))).all()
+
+    def test_eight_parts_in_a_pot_with_limits_and_settings(self):
+        names = [f"p{k}" for k in range(8)]
+        text = (
+            '[product]\nname = "Eight"\n[formula]\n' + "".join(f'"{name}" = 12\n' for name in names)
+            + f'"colour" = 4\n[melt]\npot = {names}\n[blends.base]\nparts = {names}\nlow = {[0.02] * 8}\n'
+            + f'high = {[0.4, 0.35] * 4}\n[factors.load]\nof = ["colour"]\nlow = 0.02\nhigh = 0.08\n'
+            + '[settings.heat]\nlow = 60\nhigh = 80\n[settings.stir]\nlow = 1\nhigh = 5\nper_melt = true\n'
+            + '[[limits]]\nof = ["p0", "p1"]\nhigh = 0.5\n[attributes.hardness]\n'
+        )
+        frame = labkit.plan_round(trial_of(text), pours=6, melts=3).to_frame()
+        assert frame["melt"].nunique() == 3
+        assert (frame.groupby("melt")[["stir", "base: p3"]].nunique() == 1).all(axis=None)
+        assert frame["heat"].nunique() > 1
+
+    def test_a_factor_that_crosses_the_pot(self):
+        """Wax within the whole batch: the pot's composition is shared, the factor differs a little with the load."""
+        within = 'within = ["candelilla wax", "mango butter", "jojoba oil"]\nlow = 0.10\nhigh = 0.22'
+        trial = trial_of(TERRACOTTA.replace(within, "low = 0.10\nhigh = 0.20"))
+        assert trial.recipe.per_melt == ()
+        round_ = labkit.plan_round(trial, pours=4, melts=2)
+        formulas = trial.formula_at(coordinates(trial, round_))[list(trial.recipe.pot)]
+        shares = formulas.div(formulas.sum(axis=1), axis=0)
+        assert (shares.groupby(round_.to_frame()["melt"]).agg(np.ptp) < 1e-9).all(axis=None)
+
+
 class TestParts:
     def test_layout_spreads_pours_evenly(self):
         places, labels = layout_of(7, 3).spread()

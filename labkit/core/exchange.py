@@ -9,6 +9,7 @@ from labkit.core.optimal import Criterion, frozen, is_regular
 PASSES = 60
 GAIN = 1e-9  # a change of the loss smaller than this is none
 RIDGE = 1e-6  # of the mean information: lets a start be improved while its precision is still singular
+INFLATED = 1e10  # sum of variance inflation factors from which a precision counts as singular
 WASTED = 1e9  # added to the loss while all melts have one pot where they should differ
 
 
@@ -167,9 +168,10 @@ class _State:
     def refresh(self) -> None:
         """Recompute the loss, the inverse of the precision, and for I what a change of it costs."""
         criterion, precision = self.task.criterion, self.task.precision(self.chosen)
-        if self.flat and not is_regular(precision):
+        self.inverse = _regular_inverse(precision) if self.flat else np.linalg.inv(precision)
+        if self.inverse is None:
             precision = precision + self.ridge
-        self.inverse = np.linalg.inv(precision)
+            self.inverse = np.linalg.inv(precision)
         wasted = WASTED if self.task.wastes(self.chosen) else 0.0
         if criterion.kind == "D":
             self.loss = wasted - np.linalg.slogdet(precision)[1]
@@ -225,9 +227,7 @@ class _State:
         """Give a melt another pot, its pours carried over and improved within it; whether that helped."""
         pours = np.flatnonzero(self.task.melts == melt)
         best, start = (self.loss, self.chosen.copy()), self.chosen.copy()
-        for pot in self.task.pots_of(melt):
-            if pot == self.task.pool.pot[start[pours[0]]]:
-                continue
+        for pot in self._other_pots(melt, start[pours]):
             self.chosen = start.copy()
             self.chosen[pours] = self._carried(start[pours], pot)
             self.refresh()
@@ -239,11 +239,28 @@ class _State:
         self.refresh()
         return not np.array_equal(self.chosen, start)
 
+    def _other_pots(self, melt, chosen) -> list:
+        """Pots that go together with the stirred-in parts of a melt; all others where there is none."""
+        pool = self.task.pool
+        others = np.array([pot for pot in self.task.pots_of(melt) if pot != pool.pot[chosen[0]]], dtype=int)
+        fit = others[(pool.table[others][:, pool.stirred[chosen]] >= 0).all(axis=1)]
+        return (fit if len(fit) else others).tolist()
+
     def _carried(self, chosen, pot) -> np.ndarray:
         """The same stirred-in parts with another pot; where they do not go together, that pot's first candidates."""
         pool = self.task.pool
         moved = pool.table[pot, pool.stirred[chosen]]
         return np.where(moved >= 0, moved, np.resize(pool.members[pot], len(chosen)))
+
+
+def _regular_inverse(precision):
+    """The inverse, or None where a function is not estimable: A_jj (A^-1)_jj is huge (an inflated variance)."""
+    try:
+        inverse = np.linalg.inv(precision)
+    except np.linalg.LinAlgError:
+        return None
+    inflation = np.diag(precision) * np.diag(inverse)
+    return inverse if inflation.min() > 0 and inflation.sum() < INFLATED else None
 
 
 def _forms(new, old, matrix):

@@ -7,8 +7,9 @@ from labkit.planning.draft import Plan, pot_dimensions
 from labkit.planning.points import Points
 from labkit.planning.question import WEAK
 from labkit.planning.size import SITTING
+from labkit.planning.weigh import outside_limits
 from labkit.planning.wish import Wish
-from labkit.rounds import Round, small_portions
+from labkit.rounds import Round, grams_column, small_portions
 from labkit.trial import Trial
 from labkit.wording import plural, words_joined
 
@@ -40,6 +41,9 @@ def _caveats(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:
     if pours > SITTING:
         sittings = -(-pours // SITTING)
         caveats.append(f"{pours} pours are more than the {SITTING} of one sitting: serve them in {sittings}.")
+    over = np.array(found.pours)[outside_limits(trial, found)]
+    if len(over):
+        caveats.append(f"Whole balance steps carry {words_joined(over)} over a limit, by less than a step.")
     return caveats + _few_melts(trial, wish, plan, found)
 
 
@@ -64,8 +68,10 @@ def _few_melts(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:
 
 def _pots_alike(plan: Plan, found: Round) -> bool:
     """Whether the pots of a round differ by less than a fiftieth of what they can."""
-    frame = found.to_frame()
-    keys = Points.at(plan.region.recipe, frame).pot_keys()
+    frame, recipe = found.to_frame(), plan.region.recipe
+    grams = frame[[grams_column(i) for i in recipe.ingredients]].to_numpy(dtype=float)
+    settings = frame[list(recipe.settings)].to_numpy(dtype=float)
+    keys = Points(recipe=recipe, formulas=grams, settings=settings).pot_keys()
     most = np.ptp(plan.offer.pots.pot_keys(), axis=0).max()
     return bool(np.ptp(keys, axis=0).max() < most / 50)
 

@@ -5,6 +5,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from labkit.core.exchange import random_start
+from labkit.core.optimal import is_regular
 from labkit.core.order import melt_order
 from labkit.errors import PlanError
 from labkit.planning.draft import Draft, Plan, drafted, refined, weighable_points
@@ -29,9 +31,10 @@ from labkit.rounds import Round
 from labkit.trial import Trial
 from labkit.wording import plural
 
-EFFORT = 2.5e8  # multiplications: about half a second of exchanges on one core
-MOST_SEARCHES = 108
+SEARCH_SECONDS = 0.8
+FEWEST, MOST = 6, 108  # searches, from starts and kicks
 KICKS = 8
+DRAWS = 5
 
 
 def plan_round(
@@ -167,12 +170,13 @@ def _offer(trial: Trial, question: Question) -> tuple[Offer, tuple[str, ...]]:
 
 
 def _unweighable(trial: Trial, points: Points, fits: np.ndarray) -> str:
-    """The smallest portion that a step of the balance exceeds, with its grams."""
+    """The smallest portion of what a step of the balance exceeds most often, with its grams."""
     grams = points.take(~fits).formulas * trial.batch.pour_g
-    grams = np.where(grams < 1e-9, np.inf, grams)
-    row, column = np.unravel_index(np.argmin(grams), grams.shape)
+    small = (grams > 1e-9) & (grams < trial.batch.balance_step_g)
+    column = int(np.argmax(small.sum(axis=0)))
+    least = grams[small[:, column], column].min()
     return (
-        f"{trial.recipe.ingredients[column]} would be {grams[row, column]:.2g} g of a {trial.batch.pour_g:g} g pour, "
+        f"{trial.recipe.ingredients[column]} would be {least:.2g} g of a {trial.batch.pour_g:g} g pour, "
         f"less than one step of the balance ({trial.batch.balance_step_g:g} g)."
     )
 
@@ -207,10 +211,11 @@ def _terms_words(pours: int, task: Brief) -> str:
 
 
 def _needed(task: Brief) -> int:
-    """Pours that a flat prior needs before every term can be estimated."""
+    """Pours that a flat prior needs before every term can be estimated, repeats beside them."""
     if task.wish.prior == "weak":
         return 1
-    return max(1, task.question.size - np.linalg.matrix_rank(task.known.precision) + len(task.known.block))
+    lacking = task.question.size + len(task.known.block) - int(np.linalg.matrix_rank(task.known.precision))
+    return max(1, lacking + task.wish.repeats)
 
 
 def _check_enough(task: Brief, pours: int) -> None:
@@ -224,22 +229,35 @@ def _check_enough(task: Brief, pours: int) -> None:
 
 
 def _least_melts(task: Brief, pours: int) -> int:
-    """The fewest melts in which a round can estimate every term; one with a weak prior."""
+    """The fewest melts in which a round can estimate every term; one with a weak prior.
+
+    Pours drawn by lot have the highest rank that pours in so many melts can have, but for accidents.
+    """
     if task.wish.prior == "weak":
         return 1
     for melts in range(1, pours):
-        if np.isfinite(drafted(task.plan(layout_of(pours, melts)), seed=task.wish.seed, starts=1, kicks=0).loss):
+        search, rng = task.plan(layout_of(pours, melts)).task(task.offer), np.random.default_rng(task.wish.seed)
+        if any(is_regular(search.precision(random_start(search, rng))) for _ in range(DRAWS)):
             return melts
     return pours
 
 
 def _searched(plan: Plan, seed: int) -> list[Draft]:
-    """The best round found, and the same after local refinement; as many starts as half a second allows."""
-    pours, size, pots = len(plan.layout.melts), len(plan.known.precision), len(np.unique(plan.offer.pot))
-    effort = pours * size**2 * (len(plan.offer.points) / pots + (pots > 1) * pots * size)
-    searches = int(np.clip(EFFORT / effort, 6, MOST_SEARCHES if pots == 1 else MOST_SEARCHES // 3))
+    """The best round found, and the same after local refinement; as many starts as a stated time allows."""
+    alone = len(np.unique(plan.offer.pot)) == 1
+    searches = int(np.clip(SEARCH_SECONDS / _seconds(plan), FEWEST, MOST if alone else MOST // 3))
     draft = drafted(plan, seed=seed, starts=-(-searches // (KICKS + 1)), kicks=KICKS if searches > KICKS else 2)
     return [draft, refined(plan, draft)] if np.isfinite(draft.loss) else [draft]
+
+
+def _seconds(plan: Plan) -> float:
+    """About how long one search takes: three passes over pours and the pots of their melts, as measured on one core.
+
+    It rests on sizes only, never on a clock, so that a round repeats bit for bit on any machine.
+    """
+    pours, size, pots = len(plan.layout.melts), len(plan.known.precision), len(np.unique(plan.offer.pot))
+    exchange = 6e-5 + size**2 * len(plan.offer.points) / pots / 2e9 + size**3 / 1e9
+    return 3 * pours * (1 + pots * (pots > 1)) * exchange
 
 
 def _check_estimable(task: Brief, pours: int, melts: int, draft: Draft) -> None:

@@ -1,6 +1,6 @@
 """What a round is asked to teach: the functions of the model, what is known of them before, and the criterion."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -77,7 +77,7 @@ class Question:
     held: Region
     sample: pd.DataFrame
     columns: tuple[str, ...]
-    functions: DegreeBasis | Terms
+    functions: DegreeBasis
     prior: np.ndarray
     criterion: Criterion
     noise: Noise
@@ -127,19 +127,25 @@ def weak_question(whole: Region, held: Region, noise: Noise, *, model: str, kind
 def flat_question(whole: Region, held: Region, noise: Noise, *, model: str, kind: str) -> Question:
     """The polynomial itself: factors coded -1 to 1, Scheffe terms in blends, nothing known before.
 
-    The moment matrix is exact where the region is a box of factors or a whole blend, else that of a dense sample.
+    The terms are made orthonormal over a dense sample, which changes neither criterion but by a constant and keeps
+    all digits where a blend has narrow ranges. The moment matrix is exact where the region is a box of factors or a
+    whole blend, else that of the sample.
     """
     columns = _free_columns(held)
     terms, inside = _terms(held, columns, model), held.sample(DENSE)
-    matrix = terms.evaluate(model_values(whole, inside, columns))
-    _check_distinct(terms, matrix, model)
-    moments = product_moments(terms) if _is_product(held, columns, terms) else sample_moments(matrix)
+    values = model_values(whole, inside, columns)
+    _check_distinct(terms, terms.evaluate(values), model)
+    functions = basis_of_terms(values, terms.exponents)
+    moments = np.eye(functions.size)
+    if _is_product(held, columns, terms):
+        exact = product_moments(replace(terms, exponents=functions.exponents))
+        moments = functions.weights.T @ exact @ functions.weights
     return Question(
         whole=whole,
         held=held,
         sample=inside,
         columns=columns,
-        functions=terms,
+        functions=functions,
         prior=np.zeros_like(moments),
         criterion=Criterion(kind=kind, moments=moments),
         noise=noise,
