@@ -245,7 +245,7 @@ def _first(trial, pours: int, melts: int, seed: int):
         return suggest_next(trial, pours=pours, melts=melts, seed=seed)
     from labkit.planning import plan_round
 
-    return plan_round(trial, pours=pours, melts=melts, seed=seed)
+    return plan_round(trial, pours=pours, melts=min(melts, pours) if trial.recipe.pot else None, seed=seed)
 
 
 def _row(trial, world: World, round_: Round, tweak, spent: np.ndarray, best: float) -> dict:

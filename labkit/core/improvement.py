@@ -49,24 +49,39 @@ def gains(draws, floor):
     return np.concatenate(parts) / n
 
 
-def value_of_seeing(draws, seen):
-    """E[max_j E(y_j | seen)] - max_j E y_j: what one would settle on after seeing, against what one settles on now.
+def value_of_seeing(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
+    """E[max_j E(D_j | seen)] - max_j E D_j: what one would settle on after seeing, against what one settles on now.
 
-    draws : (n, m), n joint draws of y at what one might settle on; seen : (n, k), what would be seen in each of those
-    worlds, noise included. E(y | seen) is taken as linear in `seen`, fitted on one half of the draws and used to
-    settle on the other half, where the choice is paid with the drawn y; so the value is that of a choice that can be
-    made, and is not inflated by fitting. A float, 0 where looking changes nothing. Raiffa & Schlaifer (1961), section
-    4.5; regression of draws: Strong, Oakley & Brennan (2014), Medical Decision Making 34:311-326.
+    drawn : k arrays (n, m), joint draws of k properties at m things to settle on; seen : k arrays (n, q), what would be
+    seen of each property in each of those worlds, noise included; worth : k arrays -> D, an array of their shape.
+    n > worlds + inner + paid.
+
+    Each property is learned from what is seen of it, E(y | seen) linear in `seen` by regression over the draws (Strong,
+    Oakley & Brennan 2014, Medical Decision Making 34:311-326); what is left of it stays uncertain. In each of
+    `worlds` the choice follows the mean of D over `inner` draws of what is left and is paid by `paid` others, so that
+    choosing does not inflate the value (Raiffa & Schlaifer 1961, section 4.5: preposterior analysis). Returns a float.
     """
-    now = int(np.argmax(draws.mean(axis=0)))
-    halves = np.arange(len(draws)) % 2 == 0
-    paid = []
-    for half in (halves, ~halves):
-        middle, level = seen[half].mean(axis=0), draws[half].mean(axis=0)
-        slopes = np.linalg.lstsq(seen[half] - middle, draws[half] - level, rcond=1e-9)[0]
-        chosen = np.argmax(level + (seen[~half] - middle) @ slopes, axis=1)
-        paid.append(draws[~half][np.arange(len(chosen)), chosen] - draws[~half][:, now])
-    return max(float(np.concatenate(paid).mean()), 0.0)
+    pairs = [_learned(y, s) for y, s in zip(drawn, seen, strict=True)]
+    known = [fit[:worlds] for fit, _ in pairs]
+    first, second = slice(worlds, worlds + inner), slice(worlds + inner, worlds + inner + paid)
+    hoped = worth([fit[:, None, :] + left[None, first] for fit, (_, left) in zip(known, pairs, strict=True)])
+    now = int(np.argmax(worth(drawn).mean(axis=0)))
+    chosen = np.argmax(hoped.mean(axis=1), axis=1)
+
+    def payment(columns):
+        rows = np.arange(len(columns))
+        return worth([fit[rows, columns][:, None] + left[second][:, columns].T
+                      for fit, (_, left) in zip(known, pairs, strict=True)]).mean(axis=1)
+
+    return max(float((payment(chosen) - payment(np.full(len(chosen), now))).mean()), 0.0)
+
+
+def _learned(drawn, seen):
+    """E(y | seen) by least squares over the draws, and the residuals; both (n, m)."""
+    level, off = drawn.mean(axis=0), seen - seen.mean(axis=0)
+    slopes = np.linalg.lstsq(off, drawn - level, rcond=1e-9)[0]
+    fit = level + off @ slopes
+    return fit, drawn - fit
 
 
 def spread_after(draws, seen):
@@ -137,6 +152,5 @@ class _Search:
         open_pots = used[counts < self.room]
         inside = np.isin(self.pots, open_pots)
         fresh = ~np.isin(self.pots, used)
-        if unopened == 0:
-            return np.flatnonzero(inside)
-        return np.flatnonzero(fresh if left <= unopened else inside | fresh)
+        allowed = inside if unopened == 0 else fresh if left <= unopened else inside | fresh
+        return np.flatnonzero(allowed if allowed.any() else np.ones_like(allowed))

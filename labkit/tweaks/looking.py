@@ -8,7 +8,7 @@ import pandas as pd
 
 from labkit.core import improvement
 from labkit.tweaks.outlook import Outlook
-from labkit.tweaks.search import inside, steps_from
+from labkit.tweaks.search import inside, poured, steps_from
 
 POTS, COLOURS = 16, 48                         # pots crossed with what is stirred in
 STEPS = (0.15, 0.05)                           # refinements of a chosen round, parts of the region
@@ -70,6 +70,7 @@ def candidates(bench: Bench, points: pd.DataFrame, values: np.ndarray, *, size: 
     lead = pool.iloc[chosen]
     rest = pool.iloc[rng.permutation(len(pool))]
     pots = _first_rows([lead, made.iloc[:4], points.iloc[:2], rest], POTS)
+    pots = pots.iloc[np.resize(np.arange(len(pots)), max(len(pots), size))].reset_index(drop=True)
     colours = _first_rows([lead, made.iloc[:4], points.iloc[:8], rest], COLOURS)
     return bench.crossed(pots, colours)
 
@@ -80,7 +81,7 @@ def _first_rows(parts: list[pd.DataFrame], count: int) -> pd.DataFrame:
 
 def _poured(bench: Bench, points: pd.DataFrame) -> pd.DataFrame:
     """What was poured and still fits, best first: the points keep that order."""
-    made = bench.trial.made.loc[:, list(bench.trial.recipe.coordinates)].drop_duplicates()
+    made = poured(bench.trial)
     return points[points.apply(tuple, axis=1).isin(set(made.itertuples(index=False, name=None)))]
 
 

@@ -48,12 +48,23 @@ def held_at(recipe, points: pd.DataFrame, hold: Mapping[str, float]) -> pd.DataF
     return points
 
 
+def poured(trial) -> pd.DataFrame:
+    """Coordinates of the pours within the limits, by pour; what a balance step carried over a bound is set back."""
+    made, recipe = trial.made, trial.recipe
+    names = list(recipe.coordinates)
+    bounds = recipe.bounds.loc[names]
+    blended = [c for columns in recipe.blends.values() for c in columns]
+    points = made.loc[made["inside"], names]
+    clipped = points.clip(bounds["low"], bounds["high"], axis=1)
+    clipped[blended] = points[blended]
+    return clipped[inside(trial.region, clipped)] if len(clipped) else clipped
+
+
 def starting_points(trial, hold: Mapping[str, float], *, size: int, seed: int) -> pd.DataFrame:
     """Corners, a uniform sample, what was poured within the limits and the starting formula, all with `hold`."""
     recipe, region = trial.recipe, trial.region
     names = list(recipe.coordinates)
-    made = trial.made
-    parts = [made.loc[made["inside"], names], recipe.starting_factors[names], region.corners()[names],
+    parts = [poured(trial), recipe.starting_factors[names], region.corners()[names],
              region.sample(size, seed=seed)[names]]
     points = pd.concat([part for part in parts if len(part)], ignore_index=True)
     points = held_at(recipe, points, hold)

@@ -14,14 +14,14 @@ from labkit.tweaks import words
 from labkit.tweaks.looking import Bench, Looked, candidates, choose_round
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.result import Tweak
-from labkit.tweaks.search import held_at, highest, inside, starting_points
+from labkit.tweaks.search import held_at, highest, inside, poured, starting_points
 from labkit.tweaks.telling import untold
 from labkit.tweaks.worth import jury_of, worth_of
 
 WORTH = 0.002          # gain of desirability a unit of cost must bring: .018 for an evening of 9 (4 pours in 2 melts),
 #                        about the smallest difference in desirability that a panel of six can confirm
 PROPOSED_POURS, PROPOSED_MELTS = (2, 3, 4, 6, 8), (1, 2, 3, 4)      # compared when no size is asked for
-SAMPLE, TARGETS = 1500, 150
+SAMPLE, TARGETS, SPREAD = 1500, 100, 600      # points looked at, settled on, compared for what a factor may lose
 CLEAR = 0.1            # a repeat must be worth this part more than the best round without it
 
 
@@ -114,6 +114,7 @@ def _first_round(asked: Asked) -> Tweak:
 
     trial = asked.trial
     pours, melts = asked.sizes[0] if len(asked.sizes) == 1 else (None, None)
+    melts = melts if trial.recipe.pot else None
     round_ = plan_round(trial, pours=pours, melts=melts, seed=asked.seed, hold=asked.hold or None)
     best = _weighed_best(asked, held_at(trial.recipe, trial.recipe.starting_factors[asked.names], asked.hold))
     reasons = pd.DataFrame({"pour": round_.frame["pour"], "melt": round_.frame["melt"],
@@ -144,13 +145,13 @@ def _settled(asked: Asked, outlook: Outlook, start: pd.DataFrame) -> tuple[pd.Da
 
 def _with_untold(asked: Asked, outlook: Outlook, points: pd.DataFrame) -> Asked:
     """Holds what makes no difference at the value of the best pour."""
-    made = asked.trial.made
-    poured = made.loc[made["inside"] & made["ok"], asked.names]
-    if not len(poured):
+    made = poured(asked.trial).drop(index=list(asked.trial.failed), errors="ignore")
+    if not len(made):
         return asked
-    best = poured.iloc[[int(np.argmax(outlook.mean(poured)))]]
+    best = made.iloc[[int(np.argmax(outlook.mean(made)))]]
     bases = pd.concat([points.iloc[[0]], best], ignore_index=True)
-    names = untold(asked.trial.region, outlook, bases, asked.hold)
+    spread = np.linspace(0, len(points) - 1, min(SPREAD, len(points))).astype(int)
+    names = untold(asked.trial.region, outlook, bases, points.iloc[spread], asked.hold)
     values = {name: float(best[name].iloc[0]) for name in names}
     return replace(asked, fixed={**asked.hold, **values})
 
@@ -190,7 +191,8 @@ def _best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, values: 
 
 def _repeats(bench: Bench, looked: Looked, count: int = 3) -> list[int]:
     """Columns of the best pours made so far, to be made again."""
-    made = set(bench.trial.made[list(looked.points.columns)].itertuples(index=False, name=None))
+    made = poured(bench.trial).drop(index=list(bench.trial.failed), errors="ignore")
+    made = set(made.itertuples(index=False, name=None))
     again = [j for j, row in enumerate(looked.points.itertuples(index=False, name=None)) if row in made]
     return sorted(again, key=lambda j: -looked.draws[:, j].mean())[:count]
 

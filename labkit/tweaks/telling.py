@@ -5,11 +5,13 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from labkit.tweaks.outlook import Outlook
+from labkit.tweaks.outlook import Outlook, desirability_of
 from labkit.tweaks.search import inside
 
-LEVELS = 7                                     # values of a factor that are compared
-NOTHING = 0.02                                 # desirability: less is nothing that a small panel could show
+LEVELS = 7             # values of a factor that are compared
+TOLD = 2.33            # standard deviations: one chance in fifty for either sign that an effect is none
+STAKE = 0.035          # desirability: what two evenings must bring (`suggest.WORTH`); less is not worth looking for
+LOSS = 0.1             # desirability: what may be lost, on average over what is possible, where the best lies elsewhere
 
 
 def moved_along(region, base: pd.DataFrame, name: str) -> pd.DataFrame:
@@ -20,26 +22,46 @@ def moved_along(region, base: pd.DataFrame, name: str) -> pd.DataFrame:
     return points[inside(region, points)]
 
 
+def signal(draws: np.ndarray) -> float:
+    """Largest |E c_t| / sd c_t of the changes c_t = y_t - y_0 along a factor; draws (n, 1 + t), base point first."""
+    changes = draws[:, 1:] - draws[:, [0]]
+    spread = changes.std(axis=0)
+    moved = spread > 1e-9
+    return float((np.abs(changes.mean(axis=0))[moved] / spread[moved]).max(initial=0.0))
+
+
 def stake(draws: np.ndarray) -> float:
-    """E[max_t D_t] - max_t E D_t over the values t of a factor: what knowing its effect would bring; draws (n, t)."""
+    """E[max_t D_t] - max_t E D_t over the values t of a factor: what knowing its effect would bring."""
     return float(draws.max(axis=1).mean() - draws.mean(axis=0).max())
 
 
-def swing(draws: np.ndarray) -> float:
-    """Largest less smallest expected desirability over the values of a factor."""
-    return float(np.ptp(draws.mean(axis=0)))
+def untold(region, outlook: Outlook, bases: pd.DataFrame, points: pd.DataFrame, hold: Mapping[str, float]) -> list[str]:
+    """Factors and settings whose effect cannot be told from nothing, and that are not worth the looking.
 
-
-def untold(region, outlook: Outlook, bases: pd.DataFrame, hold: Mapping[str, float]) -> list[str]:
-    """Factors and settings that make less than NOTHING of a difference at the base points, nor would if known."""
+    Along the factor through each base point no attribute that is wanted changes by TOLD standard deviations, and
+    knowing more about it would bring less than STAKE. And wherever among `points` the best may lie, no more than LOSS
+    is lost when the factor stays as in the last base point: so nothing is held while everything is still open.
+    """
     blended = {c for columns in region.recipe.blends.values() for c in columns}
     names = [c for c in region.recipe.coordinates if c not in blended and c not in hold]
-    return [name for name in names if all(
-        _is_nothing(moved_along(region, bases.iloc[[i]], name), outlook) for i in range(len(bases)))]
+    names = [name for name in names if all(
+        _is_nothing(region, outlook, bases.iloc[[i]], name) for i in range(len(bases)))]
+    if not names:
+        return []
+    draws = outlook.draws(points)
+    best = points.iloc[draws.argmax(axis=1)].reset_index(drop=True)
+    return [name for name in names if _loss(outlook, best, draws.max(axis=1), name, bases[name].iloc[-1]) < LOSS]
 
 
-def _is_nothing(points: pd.DataFrame, outlook: Outlook) -> bool:
+def _loss(outlook: Outlook, best: pd.DataFrame, highest: np.ndarray, name: str, value: float) -> float:
+    """E[max_x D - D(x* with the factor at the value)], x* where D is highest in each drawn world."""
+    return float((highest - np.diag(outlook.draws(best.assign(**{name: value})))).mean())
+
+
+def _is_nothing(region, outlook: Outlook, base: pd.DataFrame, name: str) -> bool:
+    points = moved_along(region, base, name)
     if len(points) < 2:
         return False
-    draws = outlook.draws(points)
-    return swing(draws) < NOTHING and stake(draws) < NOTHING
+    scores = outlook.scores(pd.concat([base, points], ignore_index=True))
+    return (max(map(signal, scores.values())) < TOLD
+            and stake(desirability_of(outlook.attributes, scores)) < STAKE)

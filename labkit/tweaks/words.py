@@ -40,9 +40,9 @@ def _pay(gain: float, cost: float, worth: float, stop: bool) -> str:
 def _held(trial, asked) -> list[str]:
     """One sentence for each factor that is held because it makes no difference."""
     scored = [name for name, a in trial.attributes.items() if a.wanted is not None]
-    return [f"Nothing you score ({words_joined(scored)}) can be seen to depend on {name} as far as what you want goes: "
-            f"it is held at {asked.fixed[name]:.3g}, as in the best pour. Choose it by eye, or score what it changes."
-            for name in asked.fixed if name not in asked.hold]
+    return [f"Nothing you score ({words_joined(scored)}) can be told to depend on {name}, and finding out would bring "
+            f"little: it is held at {asked.fixed[name]:.3g}, as in the best pour. Choose it by eye, or score what it "
+            "changes." for name in asked.fixed if name not in asked.hold]
 
 
 def _missing(trial, surfaces) -> list[str]:

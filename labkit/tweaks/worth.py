@@ -18,8 +18,8 @@ class Jury:
 
     noise: Mapping[str, Mapping[str, float]]
 
-    def seen(self, scores: Mapping[str, np.ndarray], melts: np.ndarray, seed: int) -> np.ndarray:
-        """What the round would score in each drawn world: scores (n, pours) by attribute -> (n, attributes x pours)."""
+    def seen(self, scores: Mapping[str, np.ndarray], melts: np.ndarray, seed: int) -> list[np.ndarray]:
+        """What the round would score in each drawn world: scores (n, pours) by attribute -> as many such arrays."""
         rng = np.random.default_rng([seed, 41])
         shared = (melts[:, None] == np.unique(melts)[None, :]).astype(float)
         columns = []
@@ -28,7 +28,7 @@ class Jury:
             alone = np.hypot(sd["pour"], sd["panel"])
             columns.append(drawn + sd["round"] * rng.standard_normal((n, 1)) + alone * rng.standard_normal((n, pours))
                            + sd["melt"] * rng.standard_normal((n, shared.shape[1])) @ shared.T)
-        return np.column_stack(columns)
+        return columns
 
 
 def jury_of(surfaces: Mapping[str, object]) -> Jury:
@@ -51,8 +51,12 @@ def worth_of(outlook: Outlook, jury: Jury, pours: pd.DataFrame, melts: np.ndarra
     """The expected gain of the formula one would settle on among `targets` and the pours, once the round is scored."""
     points = pd.concat([pours, targets], ignore_index=True)
     scores = outlook.scores(points)
+    names = list(scores)
     seen = jury.seen({name: drawn[:, :len(pours)] for name, drawn in scores.items()}, melts, outlook.seed)
-    draws = desirability_of(outlook.attributes, scores)
-    inner = draws[:, :len(pours)]
-    return Worth(gain=improvement.value_of_seeing(draws, seen), before=inner.std(axis=0, ddof=1),
-                 after=improvement.spread_after(inner, seen))
+
+    def worth(values: list[np.ndarray]) -> np.ndarray:
+        return desirability_of(outlook.attributes, dict(zip(names, values, strict=True)))
+
+    inner = worth([drawn[:, :len(pours)] for drawn in scores.values()])
+    return Worth(gain=improvement.value_of_seeing(list(scores.values()), seen, worth), before=inner.std(axis=0, ddof=1),
+                 after=improvement.spread_after(inner, np.column_stack(seen)))

@@ -32,6 +32,7 @@ ROOT = pathlib.Path(__file__).resolve().parent.parent.parent
 TOML = (ROOT / "trials" / "terracotta-stick" / "trial.toml").read_text(encoding="utf-8")
 WORTH_REHEARSING = (0.5, 0.98)        # best possible desirability: neither hopeless nor easy
 PANELS = (4, 5, 6, 7, 8)
+WAYS = ("kit", "one at a time", "never changed")
 
 
 def trial_without(expect: bool) -> Trial:
@@ -119,6 +120,8 @@ def compare(trial: Trial, seed: int, rounds: int, only: bool) -> dict | None:
         found["never changed"] = np.full(rounds, reached(trial, world, trial.recipe.starting_factors) / best)
     found["covered"] = ((kit["low"] <= kit["desirability"]) & (kit["desirability"] <= kit["high"])).to_numpy(dtype=float)
     found["predicted - true"] = (kit["predicted"] - kit["desirability"]).to_numpy()
+    found["expected gain"] = kit["expected gain"].to_numpy()
+    found["gain"] = np.append(np.diff(kit["desirability"]), np.nan)
     found["stopped"] = kit["stop"].to_numpy(dtype=float)
     return found
 
@@ -132,7 +135,7 @@ def main(worlds: int = 20, rounds: int = 6, first: int = 1, which: str = "all") 
         seed += 1
     for name in results[0]:
         table = np.array([r[name] for r in results])
-        if name in ("covered", "stopped", "predicted - true"):
+        if name not in WAYS:
             print(f"{name:16s} mean   {np.round(table.mean(axis=0), 3)}")
         else:
             print(f"{name:16s} median {np.round(np.median(table, axis=0), 3)}  "

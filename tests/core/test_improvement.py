@@ -111,13 +111,13 @@ def test_value_of_seeing_is_the_knowledge_gradient_of_two_alternatives():
     draws, seen = two_alternatives(5)
     change = 0.3**2 / np.sqrt(0.3**2 + 0.2**2)               # sd of the second posterior mean
     expected = improvement.knowledge_gradient_of_two(0.1, change)
-    assert improvement.value_of_seeing(draws, seen) == pytest.approx(expected, abs=0.005)
+    assert improvement.value_of_seeing([draws], [seen], sum, worlds=20_000) == pytest.approx(expected, abs=0.005)
 
 
 def test_seeing_what_has_nothing_to_do_with_it_is_worth_nothing():
     draws, _ = two_alternatives(6, n=1000)
     noise = np.random.default_rng(7).normal(size=(1000, 16))
-    assert improvement.value_of_seeing(draws, noise) < 0.005
+    assert improvement.value_of_seeing([draws], [noise], sum) < 0.005
 
 
 def test_spread_after_is_the_posterior_standard_deviation():
