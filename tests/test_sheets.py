@@ -7,7 +7,7 @@ import pytest
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.errors import PlanError
 from labkit.rounds import round_from_factors
-from labkit.sheets import bench_sheet
+from labkit.sheets import DEFECTS, bench_sheet
 from labkit.trial import Trial
 
 STICK = """
@@ -63,9 +63,29 @@ def test_shows_every_gram_and_setting_of_each_pour():
 def test_pot_adds_up_to_what_the_pours_draw_and_the_allowance():
     trial, round_ = planned()
     shown = cells(bench_sheet(trial, round_, allowance=0.1))
-    together = [float(shown[k + 1]) for k, cell in enumerate(shown) if cell == "together"]
+    at = [k for k, cell in enumerate(shown) if cell == "candelilla wax"]
+    added = [[float(shown[k + 4 * row + 1]) for row in range(3)] for k in at]
+    showing = [[float(shown[k + 4 * row + 2]) for row in range(3)] for k in at]
     drawn = round_.pour_sheet().groupby("melt", sort=False)["base [g]"].sum()
-    assert together == pytest.approx(list(1.1 * drawn), abs=0.005)
+    assert [pan[-1] for pan in showing] == pytest.approx(list(1.1 * drawn), abs=0.02)
+    for adds, pan in zip(added, showing):
+        assert pan == pytest.approx([sum(adds[: k + 1]) for k in range(3)], abs=0.006)
+
+
+def test_colour_by_the_base_drawn_defects_to_tick_and_labels_to_cut_out():
+    trial, round_ = planned()
+    page = bench_sheet(trial, round_)
+    shown = cells(page)
+    table = round_.per_gram_of_base().set_index("pour")["red paste [g/g]"]
+    assert [shown[shown.index(pour, shown.index("P04") + 1) + 1] for pour in table.index] == [f"{v:.4f}" for v in table]
+    assert page.count('class="label"') == 4 and all(page.count(f"</span> {defect}</span>") == 4 for defect in DEFECTS)
+    assert "to about 85 °C (common practice): candelilla wax melts up to 73 °C." in page
+
+
+def test_carnauba_wants_more_heat():
+    """Melting range of carnauba 80 to 86 degC: OCL (2022), article ocl210097, Table 1."""
+    page = bench_sheet(*planned(STICK.replace("candelilla wax", "carnauba wax")))
+    assert "to about 90 °C (common practice): carnauba wax melts up to 86 °C." in page
 
 
 def test_without_a_pot_every_pour_lists_all_it_holds():
@@ -73,7 +93,8 @@ def test_without_a_pot_every_pour_lists_all_it_holds():
     page = bench_sheet(*planned(text))
     assert "into the pot" not in page
     assert [head for head in re.findall(r"<th>([^<]*)</th>", page)] == [
-        "pour", "candelilla wax", "mango butter", "jojoba oil", "red paste", "pour temperature"]
+        "pour", "candelilla wax", "mango butter", "jojoba oil", "red paste", "pour temperature",
+        "pour", "ok", "failed", "defects"]
 
 
 def test_a_formula_of_many_things_has_a_row_for_each_so_that_nothing_falls_off_the_paper():
@@ -84,7 +105,7 @@ def test_a_formula_of_many_things_has_a_row_for_each_so_that_nothing_falls_off_t
     for ingredient in trial.recipe.ingredients:
         at = shown.index(ingredient)
         assert shown[at + 1:at + 5] == [f"{grams:.2f} g" for grams in round_.frame[f"{ingredient} [g]"]]
-    assert "outcome, defects, note" in shown
+    assert "time, note" in shown
 
 
 def test_cautions_names_and_notes_are_there_and_escaped():

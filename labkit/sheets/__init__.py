@@ -4,9 +4,15 @@ from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import check_share
 from labkit.errors import PlanError
 from labkit.formula import Recipe
+from labkit.ingredients import PANTRY
 from labkit.rounds import ALLOWANCE, Round
 from labkit.trial import Trial
 from labkit.wording import number_text
+
+# What may be wrong with a stick (Dweck & Burnham 1981, Cosmetics and Toiletries 96:67, second-hand; common practice).
+DEFECTS = ("sweating", "bleeding", "bloom", "streaks", "seams", "laddering", "out of shape", "craters", "mushy core",
+           "sink hole", "grainy")
+USUAL_HEAT, HOT_HEAT = 85, 90   # degC: common practice; waxes that melt near 86, such as carnauba, want the second
 
 
 def bench_sheet(trial: Trial, round_: Round, *, allowance: float = ALLOWANCE) -> str:
@@ -15,10 +21,30 @@ def bench_sheet(trial: Trial, round_: Round, *, allowance: float = ALLOWANCE) ->
     `allowance` is the share of extra base melted for what stays in the beaker [g/g]; its proportions do not change.
     """
     check_share(allowance, name="allowance", error=PlanError, high=0.5)
-    return _page("bench.html", title=f"{trial.name}: round {round_.number}",
-                 step=f"{trial.batch.balance_step_g:g}", allowance=f"{100 * allowance:g}",
-                 cautions={name: CAUTIONS[name] for name in AT_THE_BENCH}, notes=round_.notes,
-                 melts=_melts(round_, allowance), pours=_pours(round_, trial.recipe))
+    return _page("bench.html", title=f"{trial.name}: round {round_.number}", trial=trial.name, round=round_.number,
+                 step=f"{trial.batch.balance_step_g:g}", allowance=f"{100 * allowance:g}", defects=DEFECTS,
+                 cautions={name: CAUTIONS[name] for name in AT_THE_BENCH}, notes=round_.notes, heat=_heat(trial.recipe),
+                 melts=_melts(round_, allowance), pours=_pours(round_, trial.recipe), by_base=_by_base(round_))
+
+
+def _heat(recipe: Recipe) -> str:
+    """To what the pot is heated: above the highest melting range known, as common practice has it."""
+    things = recipe.pot or recipe.ingredients
+    known = {name: PANTRY[name].melting[1] for name in things if name in PANTRY and PANTRY[name].melting}
+    if not known:
+        return f"Heat until clear, to about {USUAL_HEAT} °C (common practice)."
+    last = max(known, key=known.get)
+    target = HOT_HEAT if known[last] > USUAL_HEAT else USUAL_HEAT
+    return f"Heat until clear, to about {target} °C (common practice): {last} melts up to {known[last]:g} °C."
+
+
+def _by_base(round_: Round) -> dict:
+    """Heads, and a row a pour: grams of each thing stirred in for one gram of base drawn."""
+    if not (round_.recipe.pot and round_.recipe.stirred):
+        return {}
+    table = round_.per_gram_of_base()
+    rows = [[row.iloc[0], *(number_text(value, 4) for value in row.iloc[2:])] for _, row in table.iterrows()]
+    return {"heads": [c.removesuffix(" [g/g]") for c in table.columns[2:]], "rows": rows}
 
 
 def _page(template: str, **values) -> str:
@@ -30,12 +56,14 @@ def _page(template: str, **values) -> str:
 
 
 def _melts(round_: Round, allowance: float) -> list[dict]:
-    """A dict a melt: its name, pours, and rows (ingredient, grams to weigh)."""
+    """A dict a melt: its name, pours, and rows (ingredient, grams to weigh, what one pan then shows)."""
     if not round_.recipe.pot:
         return []
     sheet, made = round_.melt_sheet().set_index("melt").drop(columns="pours") * (1 + allowance), round_.to_frame()
+    sheet = sheet.round(2)
     return [{"name": melt, "pours": list(made.loc[made["melt"] == melt, "pour"]),
-             "rows": [(column.removesuffix(" [g]"), number_text(grams)) for column, grams in row.items()],
+             "rows": [(column.removesuffix(" [g]"), number_text(grams), number_text(total))
+                      for (column, grams), total in zip(row.items(), row.cumsum(), strict=True)],
              "total": number_text(row.sum())} for melt, row in sheet.iterrows()]
 
 
