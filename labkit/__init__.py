@@ -13,7 +13,7 @@ _ROOMS = {
     "trial": ("Trial",),
     "store": ("read_trial", "new_trial", "append_round", "append_melts", "append_pours", "append_servings",
               "append_scores", "append_readings", "correct_scores", "correct_pours", "set_aside",
-              "take_back"),
+              "take_back", "read_scores"),
     "store.keeping": ("keep_sheet",),
     "serving": ("plan_serving",),
     "panel": ("appraise_panel",),
@@ -27,17 +27,12 @@ _ROOMS = {
     "forms": ("pours_form", "scores_form"),
 }
 _ROOM_OF = {name: room for room, names in _ROOMS.items() for name in names}
-_LATER = {                                     # name -> what to do until it is built
-    "read_scores": "Fill in scores.csv in a spreadsheet, or call append_scores, until then.",
-}
-__all__ = sorted([*_ROOM_OF, *_LATER])
+__all__ = sorted(_ROOM_OF)
 
 
 def __getattr__(name):
     if name in _ROOM_OF:
         return getattr(import_module(f"labkit.{_ROOM_OF[name]}"), name)
-    if name in _LATER:
-        return _not_yet(name)
     if name in _ROOMS:
         return import_module(f"labkit.{name}")
     raise AttributeError(f"module 'labkit' has no attribute {name!r}")
@@ -45,11 +40,3 @@ def __getattr__(name):
 
 def __dir__():
     return sorted([*globals(), *__all__])
-
-
-def _not_yet(name):
-    def later(*args, **kwargs):
-        from labkit.errors import NotYetError
-        raise NotYetError(f"{name} is not yet built. {_LATER[name]}")
-    later.__name__ = name
-    return later

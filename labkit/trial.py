@@ -274,7 +274,8 @@ class Trial:
         return self.with_tables({"servings": getattr(frame, "frame", frame)})
 
     def with_scores(self, frame: pd.DataFrame) -> "Trial":
-        return self.with_tables({"scores": frame})
+        """The trial with scores: a frame, or what read_scores returned."""
+        return self.with_tables({"scores": getattr(frame, "ready", frame)})
 
     def with_readings(self, frame: pd.DataFrame) -> "Trial":
         return self.with_tables({"readings": frame})

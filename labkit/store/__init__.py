@@ -17,6 +17,7 @@ from labkit.store.appending import (
     append_servings,
 )
 from labkit.store.beginning import new_trial
+from labkit.store.importing import read_scores
 from labkit.store.reading import read_trial
 from labkit.store.tables import read_table
 
@@ -30,6 +31,7 @@ __all__ = [
     "correct_pours",
     "correct_scores",
     "new_trial",
+    "read_scores",
     "read_table",
     "read_trial",
     "set_aside",

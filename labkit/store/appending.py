@@ -43,8 +43,11 @@ def append_servings(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: flo
 
 
 def append_scores(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: float = WAIT) -> Trial:
-    """Append scores to scores.csv; an equal row again is passed over, a different value is for correct_scores."""
-    return append_frame(folder, "scores", frame, wait=wait)
+    """Append scores to scores.csv: a frame, or what read_scores returned, whole or not at all.
+
+    An equal row again is passed over, a different value is for correct_scores.
+    """
+    return append_frame(folder, "scores", getattr(frame, "ready", frame), wait=wait)
 
 
 def append_readings(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: float = WAIT) -> Trial:

@@ -1,0 +1,193 @@
+"""What each column of a table of scores is: a key, an attribute, a pour's attribute, a tester, or not known."""
+
+import difflib
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import pandas as pd
+
+from labkit.errors import ScoreError
+from labkit.trial import Trial
+from labkit.wording import words_joined
+
+KEYS = ("tester", "pour", "code", "session", "position", "attribute")
+ROLES = (*KEYS, "score")
+HEADER = "header"              # stands for the row where a column is not understood
+WARM_UP = "W"                  # the letter of the warm-up on ballots: what is marked there is not kept
+_CODE = re.compile(r"[1-9]\d\d")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Left:
+    """A cell that was not understood, and why, with advice."""
+
+    row: object
+    column: str
+    cell: str
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Said:
+    """One cell with a score and all that the table says about it; what it does not say is empty."""
+
+    row: object
+    column: str
+    cell: str
+    tester: str = ""
+    pour: str = ""
+    code: str = ""
+    session: str = ""
+    position: str = ""
+    attribute: str = ""
+    columns: Mapping[str, str]       # key -> the column that says it
+
+    def left(self, key: str, why: str) -> Left:
+        """This entry not understood because of one of its keys, or of its score."""
+        column, cell = self.columns.get(key, self.column), getattr(self, key, self.cell)
+        return Left(row=self.row, column=column, cell=cell, why=why)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Words:
+    """The stated words of a file: what its columns (and the cells of its column `attribute`) are called here."""
+
+    trial: Trial
+    file: str
+    columns: Mapping[str, object]
+    drop: tuple[str, ...]
+    constant: Mapping[str, str]
+
+    def attribute(self, word: str) -> str:
+        """The attribute that a word stands for, or an empty text."""
+        word = self.columns.get(word, word)
+        return next((name for name in self.trial.attributes if str(word).casefold() == name.casefold()), "")
+
+    def meaning(self, column: str) -> str | tuple[str, str] | None:
+        """A role, an attribute, a pair (pour or code, attribute), or None."""
+        stated = self.columns.get(column)
+        if stated is not None:
+            return tuple(map(str, stated)) if isinstance(stated, tuple | list) else stated
+        role = next((role for role in ROLES if column.casefold() == role), None)
+        return role or self.attribute(column) or self._pair(column)
+
+    def _pair(self, column: str) -> tuple[str, str] | None:
+        """`P03 payoff`, `payoff_417`, `417: payoff`."""
+        for attribute in sorted(self.trial.attributes, key=len, reverse=True):
+            for pattern in (rf"{re.escape(attribute)}[\W_]+(.+)", rf"(.+?)[\W_]+{re.escape(attribute)}"):
+                found = re.fullmatch(pattern, column.strip(), re.IGNORECASE)
+                if found and (who := found.group(1).strip(" _:-()[]")) and self.is_sample(who):
+                    return who, attribute
+        return None
+
+    def is_sample(self, word: str) -> bool:
+        return word in self.pours or word == WARM_UP or bool(_CODE.fullmatch(word)) or word in self.codes
+
+    @cached_property
+    def pours(self) -> set[str]:
+        return {*self.trial.pours["pour"], *self.trial.plan["pour"]}
+
+    @cached_property
+    def codes(self) -> set[str]:
+        return set(self.trial.servings["code"])
+
+
+def check_words(words: Words, frame: pd.DataFrame) -> None:
+    """What is stated about columns is about columns that are there, and means something."""
+    said = set(frame.columns)
+    for column in frame.columns:
+        if words.meaning(column) == "attribute":
+            said |= set(frame[column])
+    for name, named in (("columns", words.columns), ("drop", words.drop)):
+        for column in named:
+            if column not in said:
+                raise ScoreError(f"{name} names {column!r}, which {words.file} does not have. "
+                                 f"Its columns are {words_joined(map(repr, frame.columns))}.")
+    for column, meaning in words.columns.items():
+        parts = meaning if isinstance(meaning, tuple | list) else (meaning,)
+        known = len(parts) == 2 and parts[1] in words.trial.attributes or len(parts) == 1 and (
+            parts[0] in ROLES or parts[0] in words.trial.attributes)
+        if not known:
+            raise ScoreError(f"columns says that {column!r} is {meaning!r}. Choose "
+                             f"{words_joined(map(repr, (*ROLES, *words.trial.attributes)), last='or')}, "
+                             "or a pair of a pour or code and an attribute.")
+    for key in words.constant:
+        if key not in KEYS:
+            raise ScoreError(f"constant names {key!r}. Choose {words_joined(map(repr, KEYS), last='or')}.")
+
+
+def said_in(frame: pd.DataFrame, words: Words) -> tuple[list[Said], list[Left]]:
+    """Every filled score cell of a long or wide table, and the columns that are not understood."""
+    meanings = {column: words.meaning(column) for column in frame.columns if column not in words.drop}
+    keys = _key_columns(meanings, words)
+    people = _tester_columns(meanings, words)
+    scored = {column: meaning for column, meaning in meanings.items()
+              if meaning is not None and meaning not in KEYS} | people
+    left = [Left(row=HEADER, column=column, cell=column, why=_unknown_column(column, words))
+            for column, meaning in meanings.items() if meaning is None and column not in people]
+    _check_layout(keys, scored, people, words)
+    said = [_said(row, cells, column, meaning, keys, words, column in people)
+            for row, cells in zip(frame.index, frame.to_dict("records"))
+            for column, meaning in scored.items() if cells[column] != ""]
+    return said, left
+
+
+def _key_columns(meanings: Mapping[str, object], words: Words) -> dict[str, str]:
+    keys: dict[str, str] = {}
+    for column, meaning in meanings.items():
+        if meaning in ROLES:
+            if meaning in keys:
+                raise ScoreError(f"{words.file}: the columns {keys[meaning]!r} and {column!r} both are the {meaning}. "
+                                 "Put one of them into drop.")
+            keys[str(meaning)] = column
+    return keys
+
+
+def _tester_columns(meanings: Mapping[str, object], words: Words) -> dict[str, str]:
+    """Columns named by testers that the trial knows, in a table without scores in other columns."""
+    scores = [m for m in meanings.values() if m is not None and m not in KEYS]
+    if scores or "tester" in meanings.values():
+        return {}
+    known = {*words.trial.servings["tester"], *words.trial.scores["tester"]}
+    return {column: column for column, meaning in meanings.items() if meaning is None and column in known}
+
+
+def _check_layout(keys: Mapping[str, str], scored: Mapping, people: Mapping, words: Words) -> None:
+    if not scored:
+        raise ScoreError(f"{words.file} has no column of scores. Name a column score or by an attribute "
+                         f"({words_joined(words.trial.attributes, last='or')}), or say which it is with columns=.")
+    needs = [] if all(isinstance(m, tuple) for m in scored.values()) else [("pour", "code")]
+    needs += [("attribute",)] if "score" in scored.values() or people else []
+    for choice in needs:
+        if not any(key in keys or key in words.constant for key in choice):
+            name = " or its ".join(choice)
+            raise ScoreError(f"{words.file} has no column for the {name}. Say which it is with "
+                             f"columns={{'its name': {choice[-1]!r}}}, or give constant={{{choice[-1]!r}: ...}}.")
+    if not people and not any(key in keys or key in words.constant for key in ("tester", "code")) and not any(
+            isinstance(m, tuple) and m[0] in words.codes for m in scored.values()):
+        raise ScoreError(f"{words.file} has no column for the tester. Say which it is with "
+                         "columns={'its name': 'tester'}, or give constant={'tester': ...}.")
+
+
+def _said(row, cells: Mapping[str, str], column: str, meaning, keys: Mapping[str, str], words: Words,
+          person: bool) -> Said:
+    found = dict(words.constant) | {key: cells[name] for key, name in keys.items() if key in KEYS and cells[name]}
+    where = dict(keys)
+    if person:
+        found["tester"], where["tester"] = column, column
+    elif isinstance(meaning, tuple):
+        which = "pour" if meaning[0] in words.pours else "code"
+        found |= {which: meaning[0], "attribute": meaning[1]}
+        where |= {which: column, "attribute": column}
+    elif meaning != "score":
+        found["attribute"], where["attribute"] = meaning, column
+    return Said(row=row, column=column, cell=cells[column], columns=where, **found)
+
+
+def _unknown_column(column: str, words: Words) -> str:
+    near = difflib.get_close_matches(column.casefold(), [*ROLES, *words.trial.attributes], n=1)
+    meant = repr(near[0]) if near else "..."
+    return (f"the column {column!r} is not known. Say what it is with columns={{{column!r}: {meant}}}, "
+            f"or leave it out with drop=[{column!r}].")

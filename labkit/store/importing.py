@@ -1,0 +1,115 @@
+"""Scores as people have them: any table, read into rows for scores.csv, and a list of what was not understood.
+
+Nothing is written here, and nothing is repaired without being told: a cell is understood as it stands, by a stated
+mapping or conversion, or it is listed with its row, its column and the reason.
+"""
+
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import pandas as pd
+
+from labkit.errors import ScoreError
+from labkit.scores import SCORE_KEY
+from labkit.store.columns import Words, check_words, said_in
+from labkit.store.entries import Reader, notes_on
+from labkit.store.people import People
+from labkit.store.scales import Scales
+from labkit.store.tables import read_table
+from labkit.store.workbook import WORKBOOKS, read_workbook
+from labkit.trial import Trial
+from labkit.wording import Report, grid_of, heading, line, plural, report
+
+LEFT_COLUMNS = ("row", "column", "cell", "why")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ScoreImport:
+    """What was understood (`scores`) and what was not (`left`: row, column, cell, why) in a file of scores.
+
+    Where anything is left, `append_scores` and `with_scores` refuse the import as a whole.
+    """
+
+    file: str
+    scores: pd.DataFrame
+    left: pd.DataFrame
+    testers: Mapping[str, str] = field(default_factory=dict, repr=False)      # name -> id, where names were replaced
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self):
+        object.__setattr__(self, "scores", self.scores.copy())
+        object.__setattr__(self, "left", self.left.copy())
+        object.__setattr__(self, "testers", MappingProxyType(dict(self.testers)))
+
+    @property
+    def ready(self) -> pd.DataFrame:
+        """The scores, when everything in the file was understood."""
+        if len(self.left):
+            first = self.left.iloc[0]
+            raise ScoreError(f"{self.file}: {plural(len(self.left), 'cell')} not understood, the first in row "
+                             f"{first['row']}, column {first['column']!r}. Nothing is imported; look at `left`, then "
+                             "mend the file or say more in read_scores.")
+        return self.to_frame()
+
+    def to_frame(self) -> pd.DataFrame:
+        """What was understood: pour, tester, session, position, attribute, score."""
+        return self.scores.copy()
+
+    def _report(self) -> Report:
+        start = f"{plural(len(self.scores), 'score')} understood, {plural(len(self.left), 'cell')} not."
+        table = [grid_of(self.left, title="Not understood")] if len(self.left) else []
+        return report(heading(f"Scores in {self.file}"), line(start), *table, *(line(note) for note in self.notes))
+
+    def __str__(self) -> str:
+        return self._report().as_text()
+
+    def __repr__(self) -> str:
+        return f"<ScoreImport {self.file}: {plural(len(self.scores), 'score')}, {len(self.left)} not understood>"
+
+    def _repr_html_(self) -> str:
+        return self._report().as_html()
+
+
+def read_scores(
+    path: str | os.PathLike,
+    trial: Trial,
+    *,
+    columns: Mapping[str, object] | None = None,
+    constant: Mapping[str, str] | None = None,
+    drop: Sequence[str] = (),
+    scale: tuple[float, float] | Mapping[str, tuple[float, float]] | None = None,
+    testers: Mapping[str, str] | str | None = None,
+    sheet: str = "",
+) -> ScoreImport:
+    """The scores in a file, long or wide, for `append_scores`; nothing is written.
+
+    Layouts, told by the column names: a row a score (tester, pour or code, attribute, score); a row a sample (tester,
+    pour or code, a column an attribute); a row a tester (columns such as `417 payoff` or `payoff P03`); a row a pour
+    and attribute (a column a tester). Codes, and missing sessions, positions and testers, are looked up in the
+    servings. A blank cell was not judged.
+
+    Parameters: `columns`: what the file calls otherwise, {"Deckkraft": "payoff", "Q3": ("417", "payoff")}, also for the
+    cells of a column of attributes. `constant`: what no column says, {"session": "3"}. `drop`: columns to pass over.
+    `scale`: the ends of the file's scale in the order of the trial's, for all attributes or by attribute; scores are
+    converted in a straight line. `testers`: ids for names, {"Ana": "T01"}, or "ids" to have them given; the
+    pairs are in `.testers`. `sheet`: of an .xlsx file.
+    """
+    file = os.path.basename(path)
+    is_book = os.fspath(path).lower().endswith(WORKBOOKS)
+    frame = read_workbook(path, sheet=sheet) if is_book else read_table(path)
+    drop = (drop,) if isinstance(drop, str) else tuple(drop)
+    constant = {key: str(value) for key, value in (constant or {}).items()}
+    words = Words(trial=trial, file=file, columns=dict(columns or {}), drop=drop, constant=constant)
+    check_words(words, frame)
+    said, left = said_in(frame, words)
+    people, scales = People.stated(testers, trial), Scales.stated(scale, trial.attributes, file=file)
+    reader = Reader(trial=trial, words=words, people=people, scales=scales)
+    rows, more = reader.read(said)
+    scales.check_likely(rows)
+    scores = pd.DataFrame(rows, columns=[*SCORE_KEY, "score"])
+    left += sorted(dict.fromkeys(more), key=lambda x: x.row)
+    found = pd.DataFrame([vars(x) for x in left], columns=list(LEFT_COLUMNS))
+    return ScoreImport(file=file, scores=scores.astype({"score": float}), left=found, testers=reader.people.given,
+                       notes=(*reader.notes, *scales.notes, *notes_on(scores, trial)))

@@ -1,0 +1,357 @@
+"""Scores as people have them: every layout gives the same rows, and what is not understood is named by row and column."""
+import datetime
+
+import pandas as pd
+import pytest
+from pandas.testing import assert_frame_equal
+
+import labkit
+from labkit.errors import ScoreError, StoreError
+
+POURS, TESTERS = ("P01", "P02", "P03", "P04"), ("T01", "T02", "T03")
+CODES = dict(zip(((t, p) for t in TESTERS for p in POURS), map(str, (417, 552, 291, 838, 613, 175, 946, 309, 728, 584, 162, 497))))
+KEYS = ["pour", "tester", "session", "position", "attribute"]
+NOTHING_LEFT = ["row", "column", "cell", "why"]
+
+
+def servings():
+    rows = [("1", "2031-05-06", t, str((p + k) % 4 + 1), CODES[t, pour], pour)
+            for k, t in enumerate(TESTERS) for p, pour in enumerate(POURS)]
+    return pd.DataFrame(rows, columns=["session", "date", "tester", "position", "code", "pour"])
+
+
+def truth():
+    """What was said, in the order of the servings: scores that use both halves of the scale."""
+    rows = [(s.pour, s.tester, "1", s.position, attribute, float((3 * k + 4 * a) % 11))
+            for k, s in enumerate(servings().itertuples()) for a, attribute in enumerate(("payoff", "hardness"))]
+    return pd.DataFrame(rows, columns=[*KEYS, "score"])
+
+
+def sorted_rows(frame):
+    return frame.sort_values(KEYS).reset_index(drop=True)
+
+
+@pytest.fixture(scope="module")
+def served(stages, tmp_path_factory):
+    return labkit.read_trial(stages / "poured").with_servings(servings())
+
+
+@pytest.fixture
+def read(served, tmp_path):
+    """Write a text or a frame to form.csv and read it."""
+    def reading(table, trial=served, **stated):
+        path = tmp_path / "form.csv"
+        if isinstance(table, pd.DataFrame):
+            table.to_csv(path, index=False)
+        else:
+            path.write_text(table, encoding="utf-8")
+        return labkit.read_scores(path, trial, **stated)
+    return reading
+
+
+def a_row_a_sample():
+    said = truth().assign(code=lambda f: [CODES[key] for key in zip(f["tester"], f["pour"])])
+    return said.pivot(index="code", columns="attribute", values="score").reset_index()
+
+
+def a_row_a_tester():
+    said = truth()
+    said["column"] = said["pour"] + " " + said["attribute"]
+    return said.pivot(index="tester", columns="column", values="score").reset_index()
+
+
+class TestLayouts:
+    def test_a_row_a_score_with_pours(self, read):
+        found = read(truth()[["tester", "pour", "attribute", "score"]])
+        assert_frame_equal(found.scores, truth()), found.left
+        assert found.left.empty and list(found.left) == NOTHING_LEFT and found.notes == ()
+
+    def test_a_row_a_sample_with_codes_alone(self, read):
+        """A code tells pour, tester, session and position."""
+        assert_frame_equal(sorted_rows(read(a_row_a_sample()).ready), sorted_rows(truth()))
+
+    def test_a_row_a_tester(self, read):
+        assert_frame_equal(sorted_rows(read(a_row_a_tester()).ready), sorted_rows(truth()))
+
+    def test_a_row_a_tester_with_codes_in_the_names_of_columns(self, read):
+        said = truth().assign(code=lambda f: [CODES[key] for key in zip(f["tester"], f["pour"])])
+        said["column"] = said["attribute"].str.upper() + "_" + said["code"]
+        table = said.pivot(index="tester", columns="column", values="score").reset_index()
+        assert_frame_equal(sorted_rows(read(table).ready), sorted_rows(truth()))
+
+    def test_a_column_a_tester(self, read):
+        table = truth().pivot(index=["pour", "attribute"], columns="tester", values="score").reset_index()
+        assert_frame_equal(sorted_rows(read(table).ready), sorted_rows(truth()))
+
+    def test_words_of_another_language_decimal_commas_semicolons_and_columns_to_drop(self, read):
+        text = ("Zeitstempel;Wer;Probe;Deckkraft;Härte\n"
+                "6.5. 19:02;T01;417;7,5;3\n6.5. 19:09;T01;552;;2,5\n")
+        found = read(text, columns={"Wer": "tester", "Probe": "code", "Deckkraft": "payoff", "Härte": "hardness"},
+                     drop=["Zeitstempel"])
+        assert found.ready[["pour", "attribute", "score"]].to_numpy().tolist() == [
+            ["P01", "payoff", 7.5], ["P01", "hardness", 3.0], ["P02", "hardness", 2.5]]
+
+    def test_words_for_the_attributes_in_cells_and_for_single_columns(self, read):
+        long = read("tester,pour,attribute,score\nT01,P01,Deckkraft,7\n", columns={"Deckkraft": "payoff"})
+        wide = read("tester,Q3,Q4\nT01,7,2\n", columns={"Q3": ("417", "payoff"), "Q4": ("P02", "hardness")})
+        assert long.ready["attribute"].tolist() == ["payoff"]
+        assert wide.ready[["pour", "attribute", "score"]].to_numpy().tolist() == [
+            ["P01", "payoff", 7.0], ["P02", "hardness", 2.0]]
+
+    def test_what_no_column_says_is_stated(self, read):
+        found = read("tester,pour,score\nT01,P01,7\n", constant={"attribute": "payoff", "session": "9"})
+        assert found.ready.to_numpy().tolist() == [["P01", "T01", "9", "", "payoff", 7.0]]
+
+    def test_warm_up_is_passed_over(self, read):
+        found = read("tester,code,payoff\nT01,W,5\nT01,417,6\n")
+        assert found.ready["score"].tolist() == [6.0]
+        assert found.notes[0] == "1 score of the warm-up W passed over."
+
+    def test_other_spreadsheets(self, served, tmp_path):
+        path = tmp_path / "form.csv"
+        path.write_bytes("\ufeffTester\tCode\tPayoff\r\nT01\t417\t6,5\r\n".encode("utf-16-le"))
+        assert labkit.read_scores(path, served).ready["score"].tolist() == [6.5]
+
+
+class TestWorkbook:
+    def book(self, path, rows, title="Sheet"):
+        import openpyxl
+        book = openpyxl.Workbook()
+        book.active.title = title
+        for row in rows:
+            book.active.append(row)
+        book.save(path)
+        return path
+
+    def test_is_read_like_a_csv(self, served, tmp_path):
+        rows = [["When", "Tester", "Code", "Payoff"], [datetime.datetime(2031, 5, 6), "T01", 417, 7.5],
+                [None, "T01", 552, 8], [None, None, None, None], [None, "T01", "291", None]]
+        found = labkit.read_scores(self.book(tmp_path / "form.xlsx", rows, "May"), served, drop="When", sheet="May")
+        assert found.ready[["pour", "score"]].to_numpy().tolist() == [["P01", 7.5], ["P02", 8.0]]
+
+    def test_refusals(self, served, tmp_path):
+        path = self.book(tmp_path / "form.xlsx", [["Tester", "Code", "Payoff"], ["T01", 417, "=3+4"]])
+        broken = tmp_path / "broken.xlsx"
+        broken.write_bytes(b"no workbook")
+        asked = [(path, {}, "form.xlsx cell C2 holds a formula that was never worked out. Open the file in a spreadsheet "
+                            "and save it again."),
+                 (path, {"sheet": "June"}, "form.xlsx has no sheet 'June'. Choose 'Sheet'."),
+                 (broken, {}, "broken.xlsx cannot be read as a workbook. Open it in a spreadsheet and save it again.")]
+        for place, stated, text in asked:
+            with pytest.raises(StoreError) as caught:
+                labkit.read_scores(place, served, **stated)
+            assert str(caught.value) == text
+
+
+class TestScale:
+    LOW = "tester,pour,payoff,hardness\nT01,P01,5,1\nT01,P02,4,2\nT02,P01,5,3\nT02,P02,3,1\n"
+
+    def test_is_converted_in_a_straight_line(self, read):
+        found = read(self.LOW, scale=(1, 5))
+        assert found.ready["score"].tolist() == [10.0, 0.0, 7.5, 2.5, 10.0, 5.0, 5.0, 0.0]
+        assert found.notes[:2] == ("payoff was converted from 1..5 to 0..10.", "hardness was converted from 1..5 to 0..10.")
+
+    def test_may_run_the_other_way_and_differ_by_attribute(self, read):
+        found = read(self.LOW, scale={"payoff": (5, 1), "hardness": (0, 10)})
+        assert found.ready["score"].tolist() == [0.0, 1.0, 2.5, 2.0, 0.0, 3.0, 5.0, 1.0]
+
+    def test_of_five_read_into_ten_without_a_word_is_refused(self, read):
+        with pytest.raises(ScoreError) as caught:
+            read(self.LOW)
+        assert str(caught.value) == (
+            "form.csv: all 8 scores of payoff and hardness are whole numbers from 1 to 5, but the trial's scale runs from "
+            "0 to 10. Give scale=(1, 5) if that is the scale of the ballots, or scale=(0, 10) if the scores are meant as "
+            "they stand.")
+
+    def test_is_taken_as_it_stands_when_that_is_said(self, read):
+        found = read(self.LOW, scale=(0, 10))
+        assert found.ready["score"].tolist() == [5, 1, 4, 2, 5, 3, 3, 1] and not any("converted" in n for n in found.notes)
+
+    def test_out_of_range_is_left(self, read):
+        plain, stated = read("tester,pour,payoff\nT01,P01,75\n"), read("tester,pour,payoff\nT01,P01,6\n", scale=(1, 5))
+        assert plain.left.iloc[0].tolist() == [2, "payoff", "75", (
+            "payoff is 75; scores run from 0 to 10. Give scale=(low, high) if the file has another scale, or leave the "
+            "cell empty.")]
+        assert stated.left.iloc[0]["why"] == (
+            "payoff is 6; scores run from 1 to 5. Correct it, or leave the cell empty if it was not judged.")
+
+    @pytest.mark.parametrize("scale, text", [
+        ((3, 3), "scale is (3, 3). Give the two ends of the file's scale, such as (1, 5)."),
+        (5, "scale is 5. Give the two ends of the file's scale, such as (1, 5)."),
+        ({"gloss": (1, 5)}, "scale names 'gloss', which is not in trial.toml. Choose 'payoff' or 'hardness'."),
+    ])
+    def test_that_means_nothing_is_refused(self, read, scale, text):
+        with pytest.raises(ScoreError) as caught:
+            read(self.LOW, scale=scale)
+        assert str(caught.value) == text
+
+
+class TestPeople:
+    FORM = "Name,code,payoff\nAna,417,7\nAna,552,3\nBo,613,6\n"
+
+    def test_names_are_replaced_by_stated_ids(self, read):
+        found = read(self.FORM, columns={"Name": "tester"}, testers={"Ana": "T01", "Bo": "T02"})
+        assert found.ready["tester"].tolist() == ["T01", "T01", "T02"]
+        assert "Ana" not in str(found) and found.testers == {"Ana": "T01", "Bo": "T02"}
+
+    def test_ids_on_request_are_those_of_the_codes(self, read):
+        found = read(self.FORM, columns={"Name": "tester"}, testers="ids")
+        assert found.testers == {"Ana": "T01", "Bo": "T02"} and found.ready["tester"].tolist() == ["T01", "T01", "T02"]
+
+    def test_ids_on_request_are_found_again_or_new(self, read, stages):
+        trial = labkit.read_trial(stages / "poured")
+        form = "tester,pour,payoff\nAna,P01,7\nBo,P01,6\n"
+        first = read(form, trial, testers="ids")
+        again = read(form, trial.with_scores(first), testers="ids")
+        more = read("tester,pour,payoff\nCy,P01,9\n", trial.with_scores(first), testers="ids")
+        assert first.testers == again.testers == {"Ana": "T01", "Bo": "T02"} and more.testers == {"Cy": "T03"}
+
+    def test_a_name_without_an_id_is_left(self, read):
+        found = read(self.FORM, columns={"Name": "tester"}, testers={"Ana": "T01"})
+        assert found.left.to_numpy().tolist() == [[4, "Name", "Bo", "tester 'Bo' has no id. Add it to testers={'Bo': ...}."]]
+
+    def test_two_testers_of_one_name_in_different_case(self, read, served):
+        found = read("tester,pour,payoff\nAna,P01,7\nana,P02,6\nt01,P03,6\n")
+        words = "Spell one person in one way, and give two people two names."
+        assert found.left.to_numpy().tolist() == [
+            [3, "tester", "ana", f"tester 'ana' differs from 'Ana' only in capital letters. {words}"],
+            [4, "tester", "t01", f"tester 't01' differs from 'T01' only in capital letters. {words}"]]
+
+    def test_a_tester_with_one_score_is_pointed_out(self, read):
+        found = read("tester,code,payoff\nT01,417,7\nT01,552,6\nT02,613,6\n")
+        assert found.notes[0] == ("tester T02 has one score (payoff of P01): nobody can tell from one score how T02 uses "
+                                  "the scale.")
+
+    def test_anything_else_is_refused(self, read):
+        with pytest.raises(ScoreError) as caught:
+            read(self.FORM, testers="codes")
+        assert str(caught.value) == "testers is 'codes'. Give ids by name, such as {'Ana': 'T01'}, or 'ids'."
+
+
+class TestLeft:
+    def left(self, found):
+        return found.left.to_numpy().tolist()
+
+    def test_a_code_that_belongs_to_no_pour(self, read):
+        """The row is named once, though two of its cells are lost."""
+        found = read("tester,code,payoff,hardness\nT01,417,7,3\nT01,999,6,2\n")
+        assert self.left(found) == [[3, "code", "999", "code 999 belongs to no pour: servings.csv does not have it. "
+                                                       "Compare it with the ballot."]]
+        assert found.scores["pour"].tolist() == ["P01", "P01"]
+
+    def test_a_code_that_was_served_to_another_or_is_another_pour(self, read):
+        found = read("tester,code,pour,payoff\nT02,417,P01,7\nT01,552,P01,6\n")
+        assert self.left(found) == [
+            [2, "code", "417", "code 417 was served to T01 in session 1 in position 1, not to T02. Compare it with the ballot."],
+            [3, "code", "552", "code 552 belongs to P02, not to P01. Compare both with the ballot."]]
+
+    def test_rows_that_contradict_each_other(self, read):
+        found = read("tester,code,payoff\nT01,417,7\nT01,552,5\nT01,417,4\nT01,552,5\n")
+        where = "payoff of P01 by T01, session 1, position 1"
+        usual = "Keep the right one, or give a repeat its own session."
+        assert self.left(found) == [[2, "payoff", "7", f"{where} is 7 here and 4 in row 4. {usual}"],
+                                    [4, "payoff", "4", f"{where} is 4 here and 7 in row 2. {usual}"]]
+        assert found.scores["pour"].tolist() == ["P02"]
+
+    def test_what_is_recorded_otherwise(self, read, served):
+        trial = served.with_scores(read("tester,code,payoff\nT01,417,7\n"))
+        assert self.left(read("tester,code,payoff\nT01,417,4\n", trial)) == [[2, "payoff", "4", (
+            "payoff of P01 by T01, session 1, position 1 is recorded already as 7, and 4 differs. Use correct_scores if it "
+            "was wrong, or give a repeat its own session.")]]
+
+    def test_cells_that_are_no_scores_and_names_that_are_not_known(self, read):
+        found = read("tester,pour,attribute,score\nT01,P01,payoff,7?\nT01,P10,payoff,6\nT01,P02,payof,6\n,P03,payoff,3\n")
+        assert self.left(found) == [
+            [2, "score", "7?", "payoff is '7?', which is not a number. Write digits with one comma or point, and no unit."],
+            [3, "pour", "P10", "pour 'P10' is not in pours.csv. Record the pour first, or check its name."],
+            [4, "attribute", "payof", "attribute 'payof' is not in trial.toml. Did you mean 'payoff'?"],
+            [5, "tester", "", "no tester is named, and no serving tells one. Fill in the tester."]]
+
+    def test_a_column_that_is_not_known(self, read):
+        found = read("tester,pour,payoff,Hardnes,Timestamp\nT01,P01,7,3,now\n")
+        assert self.left(found) == [
+            ["header", "Hardnes", "Hardnes", "the column 'Hardnes' is not known. Say what it is with "
+             "columns={'Hardnes': 'hardness'}, or leave it out with drop=['Hardnes']."],
+            ["header", "Timestamp", "Timestamp", "the column 'Timestamp' is not known. Say what it is with "
+             "columns={'Timestamp': ...}, or leave it out with drop=['Timestamp']."]]
+
+    def test_a_pour_that_was_served_twice_needs_a_session(self, read, served):
+        again = served.with_servings(pd.DataFrame([("2", "", "T01", "1", "600", "P01")], columns=list(servings())))
+        found = read("tester,pour,payoff\nT01,P01,7\n", again)
+        assert self.left(found) == [[2, "pour", "P01", "pour P01 was served to T01 in session 1 in position 1 and to T01 in "
+                                                       "session 2 in position 1. Add a column that says which session is meant."]]
+        assert read("tester,pour,session,payoff\nT01,P01,2,7\n", again).ready["session"].tolist() == ["2"]
+
+    def test_a_pour_that_nobody_scored_is_pointed_out(self, read):
+        found = read(truth()[lambda f: f["pour"] != "P03"])
+        assert found.ready["pour"].nunique() == 3
+        assert found.notes == ("nobody scored P03. Look for a ballot that is missing.",)
+
+
+class TestLayoutRefused:
+    @pytest.mark.parametrize("text, text_of_error", [
+        ("tester,pour\nT01,P01\n", "form.csv has no column of scores. Name a column score or by an attribute (payoff or "
+                                   "hardness), or say which it is with columns=."),
+        ("tester,payoff\nT01,7\n", "form.csv has no column for the pour or its code. Say which it is with "
+                                   "columns={'its name': 'code'}, or give constant={'code': ...}."),
+        ("tester,pour,score\nT01,P01,7\n", "form.csv has no column for the attribute. Say which it is with "
+                                           "columns={'its name': 'attribute'}, or give constant={'attribute': ...}."),
+        ("who,pour,payoff\nT01,P01,7\n", "form.csv has no column for the tester. Say which it is with "
+                                         "columns={'its name': 'tester'}, or give constant={'tester': ...}."),
+    ])
+    def test_without_what_a_score_needs(self, read, text, text_of_error):
+        with pytest.raises(ScoreError) as caught:
+            read(text)
+        assert str(caught.value) == text_of_error
+
+    @pytest.mark.parametrize("stated, text", [
+        ({"columns": {"Wer": "tester"}}, "columns names 'Wer', which form.csv does not have. Its columns are 'tester', 'pour' "
+                                         "and 'payoff'."),
+        ({"drop": "Wann"}, "drop names 'Wann', which form.csv does not have. Its columns are 'tester', 'pour' and 'payoff'."),
+        ({"columns": {"payoff": "gloss"}}, "columns says that 'payoff' is 'gloss'. Choose 'tester', 'pour', 'code', "
+         "'session', 'position', 'attribute', 'score', 'payoff' or 'hardness', or a pair of a pour or code and an attribute."),
+        ({"columns": {"pour": "tester"}}, "form.csv: the columns 'tester' and 'pour' both are the tester. Put one of them "
+                                          "into drop."),
+        ({"constant": {"day": "1"}}, "constant names 'day'. Choose 'tester', 'pour', 'code', 'session', 'position' or "
+                                     "'attribute'."),
+    ])
+    def test_when_what_is_stated_means_nothing(self, read, stated, text):
+        with pytest.raises(ScoreError) as caught:
+            read("tester,pour,payoff\nT01,P01,7\n", **stated)
+        assert str(caught.value) == text
+
+
+class TestAppending:
+    @pytest.fixture
+    def folder(self, poured):
+        labkit.append_servings(poured, servings())
+        return poured
+
+    def test_twice_adds_nothing(self, folder, tmp_path):
+        path = tmp_path / "form.csv"
+        a_row_a_sample().to_csv(path, index=False)
+        labkit.append_scores(folder, labkit.read_scores(path, labkit.read_trial(folder)))
+        before = (folder / "scores.csv").read_bytes()
+        again = labkit.append_scores(folder, labkit.read_scores(path, labkit.read_trial(folder)))
+        assert (folder / "scores.csv").read_bytes() == before and len(again.scores) == 24
+
+    def test_the_same_scores_in_another_layout_add_nothing(self, folder, tmp_path):
+        for table in (a_row_a_sample(), a_row_a_tester(), truth()):
+            table.to_csv(tmp_path / "form.csv", index=False)
+            trial = labkit.append_scores(folder, labkit.read_scores(tmp_path / "form.csv", labkit.read_trial(folder)))
+            assert len(trial.scores) == 24
+
+    def test_nothing_is_half_imported(self, folder, tmp_path):
+        path = tmp_path / "form.csv"
+        path.write_text("tester,code,payoff\nT01,417,7\nT01,999,6\n")
+        before = (folder / "scores.csv").read_bytes()
+        found = labkit.read_scores(path, labkit.read_trial(folder))
+        for refusing in (lambda: labkit.append_scores(folder, found), lambda: labkit.read_trial(folder).with_scores(found)):
+            with pytest.raises(ScoreError) as caught:
+                refusing()
+            assert str(caught.value) == (
+                "form.csv: 1 cell not understood, the first in row 3, column 'code'. Nothing is imported; look at `left`, "
+                "then mend the file or say more in read_scores.")
+        assert (folder / "scores.csv").read_bytes() == before
+        assert repr(found) == "<ScoreImport form.csv: 1 score, 1 not understood>"
+        assert "1 score understood, 1 cell not." in str(found) and "<caption>Not understood</caption>" in found._repr_html_()
