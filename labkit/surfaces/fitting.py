@@ -23,13 +23,14 @@ from labkit.surfaces.ground import Ground
 from labkit.surfaces.reading import SOURCES, Candidate, Reading
 
 # Prior medians as parts of the scale's width (half-t, 4 df; the root mean square of a part over the region), from
-# rehearsals of invented developments: over what a maker lets vary, a score moves by a seventh of its scale
-# (2.6 points from end to end for one factor of four on 0..10), bends by half of that, and is a little rough besides.
+# rehearsals of invented developments: over what a maker lets vary, a score moves by a fifth of its scale
+# (3.5 points from end to end for one factor of four on 0..10), bends by a third of that, and is a little rough besides.
 CONSTANT = 0.35  # standard deviation of the average level about the middle of the scale
-BY_DEGREE = (0.15, 0.07, 0.01)
-SHIFT, TRUST = 1.0, 0.5  # an expected direction moves its slope by one prior sd; it starts as likely as none
+BY_DEGREE = (0.20, 0.07, 0.01)
+SHIFT, TRUST = 2.0, 0.5  # an expected direction moves its slope by two prior sd; it starts as likely as none
 SHAPES = (("straight", 2, 1.0), ("both", 2, 1.0), ("floor", 2, 1.0))  # link, degree, prior weight
 WORTH_KEEPING = 1e-3  # of the weight
+RELIABLE = 20.0  # effective draws below which the evidence of a curved shape is not trusted, and the shape left out
 NEWTON = 6
 
 
@@ -76,7 +77,8 @@ def compared(attribute: Attribute, observed: Observed, functions: Functions, pri
         if degree not in plain:
             plain[degree] = integrate(observed, own, prior_of)
         mixture = plain[degree] if name == "straight" else curved(link, observed, own, prior_of, plain[degree])
-        found.append((Candidate(link=link, mixture=mixture, weight=weight), mixture.log_evidence + np.log(weight)))
+        if name == "straight" or mixture.effective >= RELIABLE:
+            found.append((Candidate(link=link, mixture=mixture, weight=weight), mixture.log_evidence + np.log(weight)))
     logs = np.array([log for _, log in found])
     share = np.exp(logs - logs.max())
     share = np.where(share < WORTH_KEEPING * share.sum(), 0.0, share)

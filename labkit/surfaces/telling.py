@@ -12,6 +12,9 @@ from labkit.wording import Report, grid_of, heading, line, number_text, plural, 
 
 DRAWS, POINTS = 512, 256
 NOISE_COLUMNS = ("stated", "found", "low", "high", "says")
+LINK_WORDS = {"straight": "the scale as it is", "both": "one that saturates at both ends (logit)",
+              "floor": "one that tapers off towards the low end (log)",
+              "ceiling": "one that tapers off towards the high end"}
 WORDS = {"round": "rounds", "melt": "melts", "pour": "pours", "tester_pour": "tester x pour"}
 
 
@@ -136,7 +139,14 @@ def _shape(surface) -> list:
                 f"(F {number_text(lack.f)} on {lack.df} df, p {number_text(lack.p, 3)}).")
     shown = classical.shapes[["terms", "df", "residual_sd", "r_squared", "predicted", "press", "lack_of_fit_p"]]
     shapes = grid_of(shown, digits=3, index="model")
-    return [heading("Is the shape right?"), line(told), shapes, *_expectations(surface)]
+    return [heading("Is the shape right?"), line(told), shapes, line(_scales(surface)), *_expectations(surface)]
+
+
+def _scales(surface) -> str:
+    weights = pd.Series({c.link.name: c.weight for c in surface.reading.candidates}).sort_values(ascending=False)
+    words = [f"{LINK_WORDS[name]} {100 * weight:.0f} %" for name, weight in weights.items()]
+    return (f"The hierarchical reading bends as a quadratic on one of these scales, weighed by evidence: "
+            f"{words_joined(words)}.")
 
 
 def _expectations(surface) -> list:
