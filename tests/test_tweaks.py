@@ -1,5 +1,7 @@
 """The next tweak: a round that can be poured, a formula that is the best known, and advice that follows from numbers."""
 
+import functools
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -30,15 +32,15 @@ def truth(points):
 WORLD = labkit.World(truth=truth, sd_round=0.15, sd_melt=0.15, sd_pour=0.15, sd_tester_pour=0.4)
 
 
-def developed(toml, rounds, world=WORLD, seed=4):
+@functools.cache
+def developed(toml, rounds, world=WORLD):
     """A trial after some rounds of following the advice."""
-    trial = labkit.Trial.from_toml(toml)
+    if rounds == 0:
+        return labkit.Trial.from_toml(toml)
+    trial = developed(toml, rounds - 1, world)
     melts = 2 if trial.recipe.pot else None
-    round_ = labkit.plan_round(trial, pours=4, melts=melts, seed=seed)
-    for k in range(rounds):
-        trial = play_round(trial, round_, world, testers=6, seed=seed).onto(trial, round_)
-        round_ = labkit.suggest_next(trial, seed=k).round if k + 1 < rounds else None
-    return trial
+    round_ = labkit.suggest_next(trial).round if rounds > 1 else labkit.plan_round(trial, pours=4, melts=melts, seed=4)
+    return play_round(trial, round_, world, testers=6, seed=4).onto(trial, round_)
 
 
 def hazel_truth(points):

@@ -10,7 +10,7 @@ from labkit.core import improvement
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import inside, poured, steps_from
 
-POTS, COLOURS = 16, 48                         # pots crossed with what is stirred in
+POTS, COLOURS = 14, 40                         # pots crossed with what is stirred in
 STEPS = (0.15, 0.05)                           # refinements of a chosen round, parts of the region
 
 
@@ -61,8 +61,8 @@ def in_pot_of(recipe, pots: pd.DataFrame, colours: pd.DataFrame) -> pd.DataFrame
 def candidates(bench: Bench, points: pd.DataFrame, values: np.ndarray, *, size: int, seed: int) -> Looked:
     """Pots and colours worth trying, crossed: a spread set of large joint improvement, the best points, some others."""
     rng = np.random.default_rng([seed, 29])
-    top, made = points.iloc[:120], _poured(bench, points)
-    others = points.iloc[rng.permutation(np.arange(min(120, len(points)), len(points)))[:280]]
+    top, made = points.iloc[:100], _poured(bench, points)
+    others = points.iloc[rng.permutation(np.arange(min(100, len(points)), len(points)))[:200]]
     pool = pd.concat([made, top, others], ignore_index=True).drop_duplicates(ignore_index=True)
     draws, spread = bench.outlook.draws(pool), min(size, len(pool))
     settled = draws[:, int(np.argmax(draws.mean(axis=0)))]
@@ -85,17 +85,17 @@ def _poured(bench: Bench, points: pd.DataFrame) -> pd.DataFrame:
     return points[points.apply(tuple, axis=1).isin(set(made.itertuples(index=False, name=None)))]
 
 
-def choose_round(bench: Bench, looked: Looked, settled: np.ndarray, *, pours: int, melts: int, seed: int,
-                 keep: tuple[int, ...] = ()) -> Looked:
-    """The round of largest joint expected improvement among the candidates, then refined in ever smaller steps."""
-    columns = improvement.choose_set(looked.draws, looked.pots, settled, pours=pours, melts=melts, keep=keep)
-    chosen = looked.rows(columns)
-    if keep:
-        return chosen
+def choose_round(looked: Looked, settled: np.ndarray, *, size: tuple[int, int], keep: tuple[int, ...] = ()) -> Looked:
+    """The round of largest joint expected improvement among the candidates; size : (pours, melts)."""
+    pours, melts = size
+    return looked.rows(improvement.choose_set(looked.draws, looked.pots, settled, pours=pours, melts=melts, keep=keep))
+
+
+def refined(bench: Bench, chosen: Looked, settled: np.ndarray, *, size: tuple[int, int], seed: int) -> Looked:
+    """A round moved in ever smaller steps while its joint expected improvement grows."""
     for k, scale in enumerate(STEPS):
         nearby = _nearby(bench, chosen, scale, np.random.default_rng([seed, 31, k]))
-        again = improvement.choose_set(nearby.draws, nearby.pots, settled, pours=pours, melts=melts)
-        better = nearby.rows(again)
+        better = choose_round(nearby, settled, size=size)
         if improvement.joint_expected_improvement(better.draws, settled) > improvement.joint_expected_improvement(
                 chosen.draws, settled):
             chosen = better

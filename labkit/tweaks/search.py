@@ -105,7 +105,7 @@ def _groups_moved(recipe, rows: int, rng: np.random.Generator) -> np.ndarray:
 
 
 def highest(region, value_of: Callable[[pd.DataFrame], np.ndarray], start: pd.DataFrame, *, seed: int,
-            generations: int = 7, brood: int = 144, keep: int = 12,
+            generations: int = 7, brood: int = 120, keep: int = 12,
             hold: Mapping[str, float] | None = None) -> tuple[pd.DataFrame, np.ndarray]:
     """Points looked at and their values, highest first.
 

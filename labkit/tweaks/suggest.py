@@ -11,7 +11,7 @@ from labkit.checks import check_whole
 from labkit.errors import TweakError
 from labkit.rounds import Round, small_portions
 from labkit.tweaks import words
-from labkit.tweaks.looking import Bench, Looked, candidates, choose_round
+from labkit.tweaks.looking import Bench, Looked, candidates, choose_round, refined
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.result import Tweak
 from labkit.tweaks.search import held_at, highest, inside, poured, starting_points
@@ -20,8 +20,9 @@ from labkit.tweaks.worth import jury_of, worth_of
 
 WORTH = 0.002          # gain of desirability a unit of cost must bring: .018 for an evening of 9 (4 pours in 2 melts),
 #                        about the smallest difference in desirability that a panel of six can confirm
-PROPOSED_POURS, PROPOSED_MELTS = (2, 3, 4, 6, 8), (1, 2, 3, 4)      # compared when no size is asked for
-SAMPLE, TARGETS, SPREAD = 1500, 100, 600      # points looked at, settled on, compared for what a factor may lose
+PROPOSED_POURS, PROPOSED_MELTS = (2, 3, 4, 6, 8), (1, 2, 3)          # compared when no size is asked for
+WIDE = 1024                                    # draws behind a number that is shown; half of them where rounds compete
+SAMPLE, TARGETS, SPREAD = 1000, 100, 400      # points looked at, settled on, compared for what a factor may lose
 CLEAR = 0.1            # a repeat must be worth this part more than the best round without it
 
 
@@ -130,7 +131,7 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     points, values = _settled(asked, outlook, starting_points(trial, asked.hold, size=SAMPLE, seed=asked.seed))
     asked = _with_untold(asked, outlook, points)
     if len(asked.fixed) > len(asked.hold):
-        points, values = _settled(asked, outlook, _held_start(asked, points))
+        points, values = _settled(asked, outlook, _held_start(asked, points.iloc[:400]), generations=4)
     bench = Bench(trial=trial, outlook=outlook, hold=asked.fixed)
     jury = jury_of(surfaces)
     found = _best_round(asked, bench, jury, points, values)
@@ -139,8 +140,9 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     return _handed_over(asked, outlook, jury, round_, best, points)
 
 
-def _settled(asked: Asked, outlook: Outlook, start: pd.DataFrame) -> tuple[pd.DataFrame, np.ndarray]:
-    return highest(asked.trial.region, outlook.mean, start, seed=asked.seed, hold=asked.fixed)
+def _settled(asked: Asked, outlook: Outlook, start: pd.DataFrame, generations: int = 7):
+    """Points and their posterior expected desirability, highest first."""
+    return highest(asked.trial.region, outlook.mean, start, seed=asked.seed, hold=asked.fixed, generations=generations)
 
 
 def _with_untold(asked: Asked, outlook: Outlook, points: pd.DataFrame) -> Asked:
@@ -171,20 +173,19 @@ def _best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, values: 
     """The round with the largest gain per cost among the sizes, with a repeat where that is clearly worth more."""
     looked = candidates(bench, points, values, size=8, seed=asked.seed)
     settled = bench.outlook.draws(points.iloc[[0]])[:, 0]
-    wide = bench.outlook.with_draws(1024, asked.seed + 1)
+    wide = bench.outlook.with_draws(WIDE // 2, asked.seed + 1)
     targets = _targets(points, asked.seed)
 
     def gain(round_: Looked) -> float:
         return worth_of(wide, jury, round_.points, round_.pots, targets).gain
 
-    def chosen(size, keep=()) -> Looked:
-        return choose_round(bench, looked, settled, pours=size[0], melts=size[1], seed=asked.seed, keep=keep)
+    def gain_per_cost(size: tuple[int, int]) -> float:
+        cost = asked.trial.cost.of(rounds=1, melts=size[1], pours=size[0])
+        return gain(choose_round(looked, settled, size=size)) / cost
 
-    size = asked.sizes[0]
-    if len(asked.sizes) > 1:
-        size = max(asked.sizes, key=lambda s: gain(chosen(s)) / asked.trial.cost.of(rounds=1, melts=s[1], pours=s[0]))
-    best = chosen(size)
-    repeats = [chosen(size, keep=(j,)) for j in _repeats(bench, looked)]
+    size = max(asked.sizes, key=gain_per_cost) if len(asked.sizes) > 1 else asked.sizes[0]
+    best = refined(bench, choose_round(looked, settled, size=size), settled, size=size, seed=asked.seed)
+    repeats = [choose_round(looked, settled, size=size, keep=(j,)) for j in _repeats(bench, looked)]
     worths = [gain(round_) for round_ in repeats]
     return repeats[int(np.argmax(worths))] if repeats and max(worths) > (1 + CLEAR) * gain(best) else best
 
@@ -229,7 +230,7 @@ def _in_grams(trial, points: pd.DataFrame, melts: list[str], pours: list[str]) -
 
 def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.DataFrame, points) -> Tweak:
     """The tweak with its numbers taken at the formulas as they can be weighed."""
-    trial, wide = asked.trial, outlook.with_draws(1024, asked.seed + 2)
+    trial, wide = asked.trial, outlook.with_draws(WIDE, asked.seed + 2)
     pours, melts = round_.frame[asked.names], pd.factorize(round_.frame["melt"])[0]
     settled = best[asked.names]
     worth = worth_of(wide, jury, pours, melts, pd.concat([settled, _targets(points, asked.seed)], ignore_index=True))
