@@ -20,12 +20,15 @@ UNPLANNED = "X-"  # names of pours and melts that no round planned begin so
 
 @dataclass(frozen=True, kw_only=True)
 class Batch:
-    """How much a pour holds and how finely the balance reads, both [g]."""
+    """How much a pour holds and how finely the balance reads, both [g]; how long a pour stands before it is judged [h]."""
 
     pour_g: float = 20.0
     balance_step_g: float = 0.01
+    wait_h: float = 24.0  # at 20 degC; four days with carnauba wax (common practice)
 
     def __post_init__(self):
+        if not 0 <= self.wait_h < float("inf"):
+            raise PlanError(f"a pour waits {self.wait_h:g} h before it is judged. Give hours of 0 or more.")
         if not 0 < self.balance_step_g < self.pour_g < float("inf"):
             raise PlanError(
                 f"a pour of {self.pour_g:g} g on a balance that reads {self.balance_step_g:g} g cannot be weighed. "
@@ -217,9 +220,14 @@ def small_portions(round_: Round, batch: Batch) -> tuple[str, ...]:
             enough = np.ceil(batch.pour_g * least / small.min())
             found.append(
                 f"{small.idxmin()}: {small.min():.2f} g of {ingredient} is under {LEAST_STEPS} steps of the balance. "
-                f"Pour {enough:.0f} g, or weigh it diluted, as a paste or premix."
+                f"Pour {enough:.0f} g, or weigh it as a {_strength(small.min() / least)} paste or premix."
             )
     return tuple(found)
+
+
+def _strength(share: float) -> str:
+    """The strongest paste that is still weighable, in whole steps of 5 %."""
+    return f"{max(5 * np.floor(share * 20 + 1e-9), 1):.0f} %"
 
 
 def plan_columns(recipe: Recipe) -> tuple[str, ...]:

@@ -330,7 +330,8 @@ class TestCaveats:
         grams = round_.to_frame().set_index("pour")["red paste [g]"]
         assert (
             f"{grams.idxmin()}: {grams.min():.2f} g of red paste is under 20 steps of the balance. "
-            f"Pour {np.ceil(20 * 0.2 / grams.min()):.0f} g, or weigh it diluted, as a paste or premix."
+            f"Pour {np.ceil(20 * 0.2 / grams.min()):.0f} g, or weigh it as a "
+            f"{5 * np.floor(20 * grams.min() / 0.2 + 1e-9):.0f} % paste or premix."
         ) in round_.notes
 
     def test_how_it_was_judged(self, terracotta):

@@ -59,8 +59,8 @@ def test_two_rows_that_leave_one_value_are_an_equality():
 
 @st.composite
 def bounded_mixtures(draw):
-    """2 to 5 parts on a 0.05 grid of bounds around a common point, with up to two further limits through it."""
-    q = draw(st.integers(2, 5))
+    """2 to 6 parts on a 0.05 grid of bounds around a common point, with up to two further limits through it."""
+    q = draw(st.integers(2, 6))
     centre = np.array(draw(st.lists(st.integers(1, 6), min_size=q, max_size=q)), dtype=float)
     centre /= centre.sum()
     below = np.array(draw(st.lists(st.integers(0, 3), min_size=q, max_size=q))) * 0.05
