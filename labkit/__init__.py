@@ -23,7 +23,7 @@ _ROOMS = {
     "tweaks": ("suggest_next",),
     "rehearsal": ("World", "rehearse"),
     "figures": ("draw_region", "draw_round", "draw_panel", "draw_surface"),
-    "sheets": ("bench_sheet",),
+    "sheets": ("bench_sheet", "ballots", "ballot_book"),
     "forms": ("pours_form", "scores_form"),
 }
 _ROOM_OF = {name: room for room, names in _ROOMS.items() for name in names}

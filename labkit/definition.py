@@ -35,7 +35,7 @@ TABLES = (
 KEYS = MappingProxyType(
     {
         "product": ("name", "markets", "notes"),
-        "batch": ("pour_g", "balance_step_g"),
+        "batch": ("pour_g", "balance_step_g", "wait_h"),
         "melt": ("pot",),
         "factor": ("of", "within", "low", "high"),
         "blend": ("parts", "low", "high"),

@@ -20,7 +20,7 @@ UNPLANNED = "X-"  # names of pours and melts that no round planned begin so
 
 @dataclass(frozen=True, kw_only=True)
 class Batch:
-    """How much a pour holds and how finely the balance reads, both [g]; how long a pour stands before it is judged [h]."""
+    """How much a pour holds and how finely the balance reads [g], and how long it stands before it is judged [h]."""
 
     pour_g: float = 20.0
     balance_step_g: float = 0.01

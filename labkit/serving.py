@@ -15,7 +15,6 @@ from labkit.scores import SERVING_COLUMNS
 from labkit.trial import Trial
 from labkit.wording import Report, grid, heading, line, plural, report, words_joined
 
-WAIT_H = 24.0          # between pour and sitting, at 20 degC; four days with carnauba wax (common practice)
 TIRING = 6             # lip samples in one sitting: four to six, 5 to 10 minutes apart (common practice)
 CODED = ("serving", "pour")
 COUNTED = dict(zip(FAMILIES, (
@@ -97,7 +96,7 @@ def plan_serving(
     warm_up: str | bool = False,
     sessions: Sequence[str] = (),
     dates: Sequence[str] = (),
-    wait_h: float = WAIT_H,
+    wait_h: float | None = None,
     code_for: str = "serving",
 ) -> Serving:
     """Every pour equally often, in each position, after each other pour, and with each other, as numbers allow.
@@ -106,8 +105,8 @@ def plan_serving(
     Every tester tastes every pour once, in as many sittings as that takes; fewer `sittings` let each taste some of
     the pours, more let each taste all of them again. `warm_up`: a pour that everyone tries first, by name, or True for
     one of these. `sessions`: names of the sittings (numbers that go on from the trial's otherwise), `dates`: their
-    days, as 2031-05-04 or 2031-05-04 19:30. `wait_h`: least age of a pour [h] below which the notes warn. `code_for`: a
-    code of its own for each "serving", or one for each "pour" where codes or labels run short.
+    days, as 2031-05-04 or 2031-05-04 19:30. `wait_h`: least age of a pour [h], that of [batch] otherwise.
+    `code_for`: a code of its own for each "serving", or one for each "pour" where codes or labels run short.
     """
     pours, testers = _known_pours(trial, pours), _known_testers(trial, testers)
     lengths = _lengths(len(pours), per_sitting, sittings)
@@ -125,7 +124,7 @@ def plan_serving(
     frame["code"] = _codes_a_serving(trial, frame, rng) if code_for == "serving" else _codes_a_pour(trial, frame, rng)
     warm = _warm_up(trial, warm_up, pours, rng)
     notes = (*_share_notes(lengths, pours), *_sitting_notes(lengths, warm), *_pour_notes(trial, pours),
-             *_age_notes(trial, frame, wait_h))
+             *_age_notes(trial, frame, trial.batch.wait_h if wait_h is None else wait_h))
     return Serving(trial_name=trial.name, frame=frame[list(SERVING_COLUMNS)], balance=_balance(orders, layout),
                    warm_up=warm, notes=notes)
 

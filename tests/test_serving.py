@@ -134,6 +134,15 @@ class TestNotes:
             "Warning: in session 1 (2031-05-06) P01 and P02 are less than 96 h old. Wait longer, or read the scores as "
             "those of sticks still setting.",)
 
+    def test_the_wait_is_the_trials_to_change(self):
+        slow = dated(poured(HAZEL.replace("[batch]", "[batch]\nwait_h = 96"), rounds=1), "2031-05-04")
+        serving = labkit.plan_serving(slow, pours=["P01"], testers=TESTERS, dates=["2031-05-07"])
+        assert serving.notes == ("Warning: in session 1 (2031-05-07) P01 is less than 96 h old. Wait longer, or read the "
+                                 "scores as those of sticks still setting.",)
+        with pytest.raises(PlanError) as caught:
+            labkit.Trial.from_toml(HAZEL.replace("[batch]", "[batch]\nwait_h = -1"))
+        assert str(caught.value) == "a pour waits -1 h before it is judged. Give hours of 0 or more."
+
     def test_hours_count_where_they_are_known(self, pot):
         trial, asked = dated(pot, "2031-05-04 20:00"), {"pours": ["P01"], "testers": TESTERS}
         assert labkit.plan_serving(trial, **asked, dates=["2031-05-05 19:00"]).notes != ()

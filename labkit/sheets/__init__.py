@@ -6,8 +6,12 @@ from labkit.errors import PlanError
 from labkit.formula import Recipe
 from labkit.ingredients import PANTRY
 from labkit.rounds import ALLOWANCE, Round
+from labkit.sheets.ballot import ballot_book, ballots
+from labkit.sheets.page import page
 from labkit.trial import Trial
 from labkit.wording import number_text
+
+__all__ = ["ballot_book", "ballots", "bench_sheet"]
 
 # What may be wrong with a stick (Dweck & Burnham 1981, Cosmetics and Toiletries 96:67, second-hand; common practice).
 DEFECTS = ("sweating", "bleeding", "bloom", "streaks", "seams", "laddering", "out of shape", "craters", "mushy core",
@@ -21,7 +25,7 @@ def bench_sheet(trial: Trial, round_: Round, *, allowance: float = ALLOWANCE) ->
     `allowance` is the share of extra base melted for what stays in the beaker [g/g]; its proportions do not change.
     """
     check_share(allowance, name="allowance", error=PlanError, high=0.5)
-    return _page("bench.html", title=f"{trial.name}: round {round_.number}", trial=trial.name, round=round_.number,
+    return page("bench.html", title=f"{trial.name}: round {round_.number}", trial=trial.name, round=round_.number,
                  step=f"{trial.batch.balance_step_g:g}", allowance=f"{100 * allowance:g}", defects=DEFECTS,
                  cautions={name: CAUTIONS[name] for name in AT_THE_BENCH}, notes=round_.notes, heat=_heat(trial.recipe),
                  melts=_melts(round_, allowance), pours=_pours(round_, trial.recipe), by_base=_by_base(round_))
@@ -45,14 +49,6 @@ def _by_base(round_: Round) -> dict:
     table = round_.per_gram_of_base()
     rows = [[row.iloc[0], *(number_text(value, 4) for value in row.iloc[2:])] for _, row in table.iterrows()]
     return {"heads": [c.removesuffix(" [g/g]") for c in table.columns[2:]], "rows": rows}
-
-
-def _page(template: str, **values) -> str:
-    import jinja2
-
-    house = jinja2.Environment(loader=jinja2.PackageLoader("labkit.sheets"), autoescape=True, trim_blocks=True,
-                               lstrip_blocks=True, undefined=jinja2.StrictUndefined)
-    return house.get_template(template).render(**values)
 
 
 def _melts(round_: Round, allowance: float) -> list[dict]:

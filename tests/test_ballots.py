@@ -1,0 +1,170 @@
+"""What a ballot shows: codes in serving order, the maker's end words, cautions; nothing that gives a pour away."""
+import html
+import re
+import shutil
+import subprocess
+
+import pandas as pd
+import pytest
+from definitions import HAZEL, TERRACOTTA
+from invented import poured
+
+import labkit
+from labkit.errors import ScoreError
+from labkit.sheets.ballot import CONSENT, HYGIENE, allergen_statement
+
+BEE = TERRACOTTA.replace('"mango butter"', '"shea butter"').replace('"vitamin E"', '"beeswax"')
+
+
+@pytest.fixture(scope="module")
+def trial():
+    return poured(TERRACOTTA, rounds=1)
+
+
+@pytest.fixture(scope="module")
+def serving(trial):
+    return labkit.plan_serving(trial, pours=list(trial.pours["pour"]), testers=["T01", "T02", "T03"],
+                               dates=["2031-05-06"], seed=2)
+
+
+@pytest.fixture(scope="module")
+def pages(trial, serving):
+    return labkit.ballots(trial, serving)
+
+
+def shown(page):
+    """The text that a reader sees."""
+    body = re.sub(r"<style>.*?</style>", " ", page, flags=re.S)
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", body)))
+
+
+def codes_on(page):
+    return re.findall(r'<td class="code"[^>]*>(\w+)', page)
+
+
+def test_one_page_for_each_tester_and_sitting(trial, serving, pages):
+    assert list(pages) == ["ballot-1-T01", "ballot-1-T02", "ballot-1-T03"]
+    two = labkit.plan_serving(trial, pours=list(trial.pours["pour"]), testers=["T01"], per_sitting=2)
+    assert list(labkit.ballots(trial, two)) == ["ballot-1-T01", "ballot-2-T01"]
+
+
+def test_codes_stand_in_serving_order(serving, pages):
+    for tester, part in serving.to_frame().groupby("tester"):
+        assert codes_on(pages[f"ballot-1-{tester}"]) == list(part.sort_values("position")["code"])
+
+
+def test_shuffled_rows_of_the_trial_give_the_same_pages(trial, serving, pages):
+    rows = trial.with_servings(serving).servings.sort_values(["tester", "code"])
+    assert labkit.ballots(trial, rows) == pages
+
+
+def test_every_attribute_has_its_scale_and_end_words(trial, pages):
+    page = pages["ballot-1-T01"]
+    assert re.findall(r'<td class="name">([^<]*)<', page) == list(trial.attributes) * 4
+    assert page.count("no colour comes off") == page.count("full colour in one pass") == 4
+    assert page.count("least hardness") == page.count("most hardness") == 4
+    assert re.findall(r'<span class="box">(\d+)<', page) == [str(k) for k in range(11)] * 16
+    assert page.count("Remark") == 4 and "between two boxes counts as the half" in page
+
+
+def test_scales_of_other_kinds():
+    text = HAZEL.replace('[attributes.hardness]\nwanted = { falling = [3, 7] }\n',
+                         '[attributes.feel_on_lip]\nscale = [1, 5]\n[attributes.glide]\nscale = [0, 100]\n')
+    trial = poured(text, rounds=1)
+    serving = labkit.plan_serving(trial, pours=["P01"], testers=["T01"])
+    page, lines = (labkit.ballots(trial, serving, scale_as=way)["ballot-1-T01"] for way in ("boxes", "line"))
+    assert re.findall(r'<span class="box">(\d+)<', page) == ["1", "2", "3", "4", "5"] and page.count('"drawn"') == 1
+    assert "feel on lip" in page and "Make one mark across each line that has no boxes." in page
+    assert lines.count('"drawn"') == 2 and '"box"' not in lines and "Cross one box" not in lines
+
+
+def test_nothing_gives_a_pour_away(trial, serving, pages):
+    for page in pages.values():
+        said = shown(page)
+        assert not any(re.search(rf"\b{re.escape(name)}\b", said) for name in (*trial.pours["pour"], *trial.melts["melt"]))
+        assert not any(name in said for name in (*trial.recipe.ingredients, "red_share", "pour_temperature", " g ", "%"))
+        assert not any(word in said for word in ("wanted", "rising", "peak", "best", "rank", "control"))
+
+
+def test_hygiene_consent_and_cautions_are_there(pages):
+    said = shown(pages["ballot-1-T02"])
+    assert all(sentence in said for sentence in (*HYGIENE, CONSENT)) and "Signed" in said
+    for word in ("allergic", "bee products", "nut butters", "coconut", "carmine", "fragrance", "single-use", "cold sore",
+                 "share", "Stop at any"):
+        assert word in said
+
+
+class TestAllergens:
+    def test_flags_of_ingredients_are_told_and_notes_for_the_bench_are_not(self):
+        assert allergen_statement(labkit.Trial.from_toml(BEE)) == (
+            "The samples may hold beeswax (bee products; not vegan) and shea butter (tree nut).",
+            "Whoever is allergic to anything sees the whole list of ingredients first: ask for it.")
+
+    def test_the_pantry_of_the_trial_overrules(self):
+        own = TERRACOTTA + '[pantry."mango butter"]\nflag = "kin to cashew; grains when cooled slowly"\n'
+        assert allergen_statement(labkit.Trial.from_toml(own))[0] == "The samples may hold mango butter (kin to cashew)."
+
+    def test_what_nothing_is_known_about_is_named(self):
+        text = HAZEL.replace("cocoa butter", "hazelnut butter")
+        assert allergen_statement(labkit.Trial.from_toml(text))[:2] == (
+            "No ingredient is flagged here for an allergy that is common.",
+            "Nothing is known here about allergies to hazelnut butter.")
+
+    def test_a_paste_counts_by_what_it_is_made_of(self):
+        text = TERRACOTTA.replace('"red iron oxide"', '"carmine"')
+        assert allergen_statement(labkit.Trial.from_toml(text))[0] == (
+            "The samples may hold carmine (allergy, anaphylaxis reported; insect).")
+
+
+def test_warm_up_comes_first_under_its_letter(trial):
+    serving = labkit.plan_serving(trial, pours=["P01", "P02"], testers=["T01"], warm_up=True)
+    page = labkit.ballots(trial, serving)["ballot-1-T01"]
+    assert codes_on(page) == ["W", *serving.frame["code"]] and "warm-up: to try, not kept" in page
+
+
+def test_book_holds_all_pages_in_one_file(trial, serving, pages):
+    book = labkit.ballot_book(trial, serving)
+    assert book.count('<div class="ballot">') == 3
+    assert codes_on(book) == [code for page in pages.values() for code in codes_on(page)]
+
+
+def test_is_one_file_that_asks_nothing_of_any_other_and_is_escaped(trial):
+    rows = pd.DataFrame({"session": ["a/b"], "tester": ["<Ana>"], "code": ["417"]})
+    (name, page), = labkit.ballots(trial, rows).items()
+    assert name == "ballot-a_b-_Ana_" and "&lt;Ana&gt;" in page and "<Ana>" not in page
+    assert page.startswith("<!doctype html>") and not re.search(r"<(script|link|img)|url\(|https?:", page)
+
+
+def test_is_kept_beside_the_trial(demo_copy):
+    trial = labkit.read_trial(demo_copy)
+    serving = labkit.plan_serving(trial, pours=["P01", "P02"], testers=["T01"])
+    (name, page), = labkit.ballots(trial, serving).items()
+    assert labkit.keep_sheet(demo_copy, name, page).endswith("sheets/ballot-4-T01.html")
+
+
+def test_refusals(trial, serving):
+    asked = [({"serving": serving, "scale_as": "stars"}, "scale_as is 'stars'. Choose 'boxes' or 'line'."),
+             ({"serving": pd.DataFrame({"session": ["1"], "tester": ["T01"]})},
+              "servings lacks the column 'code'. It needs 'session', 'tester' and 'code'.")]
+    for given, text in asked:
+        with pytest.raises(ScoreError) as caught:
+            labkit.ballots(trial, **given)
+        assert str(caught.value) == text
+    with pytest.raises(ScoreError) as caught:
+        labkit.ballots(labkit.Trial.from_toml(TERRACOTTA.split("[attributes.payoff]")[0]), serving)
+    assert str(caught.value) == ("the trial scores nothing, so a ballot would be empty. "
+                                 "Add [attributes.payoff] to trial.toml.")
+
+
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+def test_four_pours_and_a_warm_up_on_four_attributes_fit_one_page(trial, paper, tmp_path):
+    browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if not browser:
+        pytest.skip("no Chromium to print with")
+    serving = labkit.plan_serving(trial, pours=list(trial.pours["pour"]), testers=["T01"], warm_up=True)
+    page, = labkit.ballots(trial, serving).values()
+    (tmp_path / "ballot.html").write_text(page.replace("@page { ", f"@page {{ size: {paper}; "), encoding="utf-8")
+    subprocess.run([browser, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path}/profile",
+                    "--no-pdf-header-footer", f"--print-to-pdf={tmp_path}/ballot.pdf", tmp_path / "ballot.html"],
+                   check=True, capture_output=True, timeout=60)
+    assert len(re.findall(rb"/Type\s*/Page\b", (tmp_path / "ballot.pdf").read_bytes())) == 1
