@@ -245,6 +245,15 @@ class TestFirst:
         assert "shade has too few scores yet and plays no part in this." in tweak.advice.split("\n")
         assert "shade" not in set(tweak.predictions["attribute"])
 
+    def test_when_nothing_is_of_use_it_looks_elsewhere_and_says_what_is_furthest_off(self):
+        useless = labkit.World(truth=lambda points: 0 * truth(points), sd_round=0, sd_melt=0, sd_pour=0, sd_tester_pour=0)
+        tweak = labkit.suggest_next(developed(TERRACOTTA, 1, useless))
+        assert tweak.advice.startswith(
+            "No formula within the limits is expected to give what you want: the best known comes to a desirability of 0.00. ")
+        assert tweak.advice.endswith(
+            " This round is planned to teach the most instead. If its scores say the same, widen the limits, or what is wanted.")
+        assert tweak.stop is False and tweak.round.to_frame()["wax"].nunique() == 2
+
     def test_nothing_wanted_is_refused(self):
         toml = "\n".join(line for line in TERRACOTTA.splitlines() if not line.startswith("wanted"))
         with pytest.raises(TweakError) as refused:

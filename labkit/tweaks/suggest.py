@@ -24,6 +24,7 @@ PROPOSED_POURS, PROPOSED_MELTS = (2, 3, 4, 6, 8), (1, 2, 3)          # compared 
 WIDE = 1024                                    # draws behind a number that is shown; half of them where rounds compete
 SAMPLE, TARGETS, SPREAD = 1000, 100, 400      # points looked at, settled on, compared for what a factor may lose
 CLEAR = 0.1            # a repeat must be worth this part more than the best round without it
+FAINT = 0.05           # desirability below which nobody would settle on a formula
 
 
 def suggest_next(trial, pours: int | None = 4, melts: int | None = 2, seed: int = 0,
@@ -111,25 +112,26 @@ def _scored_pours(trial) -> int:
 
 def _first_round(asked: Asked) -> Tweak:
     """Nothing to go by yet: the round that teaches the most, and the starting formula."""
-    from labkit.planning import plan_round
-
-    trial = asked.trial
-    pours, melts = asked.sizes[0] if len(asked.sizes) == 1 else (None, None)
-    melts = melts if trial.recipe.pot else None
-    round_ = plan_round(trial, pours=pours, melts=melts, seed=asked.seed, hold=asked.hold or None)
+    trial, round_ = asked.trial, _teaching_round(asked)
     best = _weighed_best(asked, held_at(trial.recipe, trial.recipe.starting_factors[asked.names], asked.hold))
-    reasons = pd.DataFrame({"pour": round_.frame["pour"], "melt": round_.frame["melt"],
-                            "why": "teaches the most about all scores"})
-    return Tweak(round=round_, best=best, stop=False, expected_gain=math.nan, reasons=reasons,
+    return Tweak(round=round_, best=best, stop=False, expected_gain=math.nan, reasons=words.teaching(round_),
                  advice=words.first_advice(trial, _scored_pours(trial)),
                  predictions=pd.DataFrame(columns=["attribute", "mean", "low", "high"]))
+
+
+def _teaching_round(asked: Asked) -> Round:
+    from labkit.planning import plan_round
+
+    pours, melts = asked.sizes[0] if len(asked.sizes) == 1 else (None, None)
+    melts = melts if asked.trial.recipe.pot else None
+    return plan_round(asked.trial, pours=pours, melts=melts, seed=asked.seed, hold=asked.hold or None)
 
 
 def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     trial = asked.trial
     outlook = Outlook(attributes=trial.attributes, surfaces=surfaces, seed=asked.seed)
     points, values = _settled(asked, outlook, starting_points(trial, asked.hold, size=SAMPLE, seed=asked.seed))
-    asked = _with_untold(asked, outlook, points)
+    asked = _with_untold(asked, outlook, points) if values[0] > FAINT else asked
     if len(asked.fixed) > len(asked.hold):
         points, values = _settled(asked, outlook, _held_start(asked, points.iloc[:400]), generations=4)
     bench = Bench(trial=trial, outlook=outlook, hold=asked.fixed)
@@ -137,7 +139,15 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     found = _best_round(asked, bench, jury, points, values)
     round_ = _weighed_round(asked, found)
     best = _weighed_best(asked, points.iloc[[0]])
-    return _handed_over(asked, outlook, jury, round_, best, points)
+    tweak = _handed_over(asked, outlook, jury, round_, best, points)
+    return tweak if values[0] > FAINT or not tweak.stop else _nothing_found(asked, tweak)
+
+
+def _nothing_found(asked: Asked, tweak: Tweak) -> Tweak:
+    """No formula is expected to be of use, and the round would hardly change that: look where least is known."""
+    round_ = _teaching_round(asked)
+    return replace(tweak, round=round_, stop=False, reasons=words.teaching(round_),
+                   advice=words.nothing_found(asked.trial, tweak.predictions))
 
 
 def _settled(asked: Asked, outlook: Outlook, start: pd.DataFrame, generations: int = 7):

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.rounds import Round
-from labkit.tweaks.outlook import Outlook
+from labkit.tweaks.outlook import Outlook, wanted_part
 from labkit.tweaks.worth import Worth
 from labkit.wording import plural, words_joined
 
@@ -21,6 +21,26 @@ def first_advice(trial, scored: int) -> str:
     so_far = "No pour has been scored yet" if not scored else f"Only {plural(scored, 'pour')} has been scored so far"
     return (f"{so_far}, so nothing is known about what to change. This round is planned to teach the most about all "
             "scores at once; the formula below is the starting formula. Pour it, have it scored, and ask again.")
+
+
+def teaching(round_: Round) -> pd.DataFrame:
+    """The reason for each pour of a round that is planned to teach."""
+    return round_.frame[["pour", "melt"]].assign(why="teaches the most about all scores")
+
+
+def nothing_found(trial, predictions: pd.DataFrame) -> str:
+    """What to say when no formula is expected to give what is wanted."""
+    table = predictions.set_index("attribute")
+    best, rows = table.loc["desirability", "mean"], table.drop(index="desirability")
+    worth = {name: float(wanted_part(trial.attributes[name].wanted, np.array(mean)))
+             for name, mean in rows["mean"].items()}
+    worst = min(worth, key=worth.get)
+    wanted = trial.attributes[worst].wanted
+    points = words_joined([f"{p:g}" for p in wanted.points], last="to")
+    return (f"No formula within the limits is expected to give what you want: the best known comes to a desirability "
+            f"of {best:.2f}. {worst} is furthest off: {rows.loc[worst, 'mean']:.1f} expected, wanted {wanted.kind} "
+            f"{points}. This round is planned to teach the most instead. If its scores say the same, widen the limits, "
+            "or what is wanted.")
 
 
 def advice(trial, asked, surfaces, gain: float, cost: float, stop: bool, best: pd.DataFrame) -> str:
