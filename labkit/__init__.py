@@ -22,7 +22,7 @@ _ROOMS = {
     "surfaces": ("fit_surfaces",),
     "tweaks": ("suggest_next",),
     "rehearsal": ("World", "rehearse"),
-    "figures": ("draw_region", "draw_round", "draw_panel", "draw_surface"),
+    "figures": ("draw_region", "draw_round", "draw_panel", "draw_testers", "draw_surface"),
     "sheets": ("bench_sheet", "ballots", "ballot_book"),
     "forms": ("pours_form", "scores_form"),
 }

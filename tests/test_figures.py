@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.text import Annotation
 
 from labkit.errors import PanelError, PlanError, RegionError, SurfaceError
-from labkit.figures import draw_panel, draw_region, draw_round, draw_surface
+from labkit.figures import draw_panel, draw_region, draw_round, draw_surface, draw_testers
 from labkit.figures.region import projection
 from labkit.panel import appraise_panel
 from labkit.planning import plan_round, standard_error_at
@@ -128,6 +128,17 @@ class TestPanel:
         with pytest.raises(PanelError) as caught:
             draw_panel(panel, "shine")
         assert str(caught.value) == ("attribute is 'shine'. Choose 'payoff', 'hardness', 'sheerness' or 'shade'.")
+
+
+class TestTesters:
+    def test_a_cross_stands_at_level_and_use_of_the_scale(self, panel):
+        ax = draw_testers(panel, "payoff")
+        rows = panel.testers.query("attribute == 'payoff'").set_index("tester")
+        assert {name for text in words(ax) for name in text.split(", ")} == set(rows.index)
+        marks_at = next(line for line in ax.lines if line.get_marker() == "o")
+        assert sorted(marks_at.get_xdata()) == pytest.approx(sorted(rows["level"]))
+        assert sorted(marks_at.get_ydata()) == pytest.approx(sorted(rows["slope"]))
+        assert f"icc {panel.agreement.set_index('attribute').at['payoff', 'icc']:.2f}" in ax.get_title()
 
 
 class TestSurface:

@@ -4,5 +4,6 @@ from labkit.figures.panel import draw_panel
 from labkit.figures.region import draw_region
 from labkit.figures.rounds import draw_round
 from labkit.figures.surface import draw_surface
+from labkit.figures.testers import draw_testers
 
-__all__ = ["draw_panel", "draw_region", "draw_round", "draw_surface"]
+__all__ = ["draw_panel", "draw_region", "draw_round", "draw_surface", "draw_testers"]
