@@ -20,7 +20,7 @@ _ROOMS = {
     "reach": ("reach_of",),
     "planning": ("plan_round", "appraise_round"),
     "surfaces": ("fit_surfaces",),
-    "tweaks": ("suggest_next",),
+    "tweaks": ("suggest_next", "compare_settled",),
     "rehearsal": ("World", "rehearse"),
     "figures": ("draw_region", "draw_round", "draw_panel", "draw_testers", "draw_surface"),
     "sheets": ("bench_sheet", "ballots", "ballot_book"),

@@ -76,6 +76,8 @@ def test_what_the_notebooks_say_of_the_demo_is_true(demo):
     surfaces = fit_surfaces(demo, panel)
     levels = panel.testers.pivot(index="tester", columns="attribute", values="level")
     assert (levels.idxmax() == "T03").all() and (levels.loc["T03"] > 0.5).all()         # 3: leans high on every one
+    use = panel.testers.query("attribute == 'payoff'")
+    assert ((use["slope"] - 1).abs() < 1.645 * use["slope_se"]).all()                   # 3: arms cross 1
     shade = panel.means("shade")[0]
     assert shade.min() < 4 and shade.max() > 8                                          # 3: the lowest miss the card
     spread = demo.standing_scores.query("attribute == 'payoff'").groupby("pour")["score"].agg(lambda s: s.max() - s.min())

@@ -161,6 +161,17 @@ class TestPanelTables:
         rows = [line.split() for line in text.splitlines() if line.strip().startswith("X-0")]
         assert [row[-1] for row in rows] == ["b", "a", "a"]
 
+    @pytest.mark.parametrize("testers, pours, difference", [(4, 4, 2.2), (6, 4, 1.4), (10, 3, 0.9), (5, 8, 1.5)])
+    def test_power_by_formula_is_power_by_playing(self, testers, pours, difference):
+        df = (testers - 1) * (pours - 1)
+        formula = contrasts.power_of_pair(difference, noise=0.8, testers=testers, df=df)
+        played = contrasts.power_played(difference, noise=0.8, testers=testers, pours=pours, plays=20_000)
+        assert played == pytest.approx(formula, abs=0.012)
+
+    def test_the_difference_that_is_seen_is_seen_in_four_plays_of_five(self):
+        row = panel_of(simulated(1)[0]).power.iloc[0]
+        assert row["played"] == pytest.approx(0.80, abs=0.025)
+
     def test_power(self):
         row = panel_of(simulated(1)[0]).power.iloc[0]
         assert row["testers"] == 8 and row["asked"] == 1.0

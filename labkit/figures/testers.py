@@ -8,7 +8,7 @@ NINETY = 1.645  # standard errors either side of a 90 % interval
 
 
 def draw_testers(panel: Panel, attribute: str, ax=None):
-    """A cross a tester: level (points above the panel) across, use of the scale (1 is the panel's) up. Returns the Axes.
+    """A cross a tester: level (above the panel) across, use of the scale (1 is the panel's) up. Returns the Axes.
 
     Arms are 90 % intervals. Lines stand where a tester is like the panel as a whole; the title says how far single
     scores agree.

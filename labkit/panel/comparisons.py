@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from labkit.panel.contrasts import added_effect, all_pairs, least_seen, letters, testers_needed
+from labkit.panel.contrasts import added_effect, all_pairs, least_seen, letters, power_played, testers_needed
 from labkit.panel.reading import Reading
 
 SIZE = 0.05            # family-wise: the chance that any pair is called different when none is
@@ -77,13 +77,15 @@ def _effect_words(effect: str, found, names: list[str]) -> str:
 
 def power_row(reading: Reading) -> dict:
     """The difference between two pours that this panel sees four times in five, and the testers a tenth of the scale
-    takes: each tester scores both of two pours among SITTING; at the noise of a score as found; not family-wise."""
+    takes: each tester scores both of two pours among SITTING; at the noise of a score as found; not family-wise.
+    `played` is how often simulated panels of that noise do see it."""
     testers, noise = len(reading.testers), reading.noise.score
-    asked = ASKED * reading.attribute.width
+    asked, sees, played = ASKED * reading.attribute.width, np.nan, np.nan
+    if testers > 1 and noise > 0:
+        sees = least_seen(noise=noise, testers=testers, df=(testers - 1) * (SITTING - 1), power=POWER)
+        played = power_played(sees, noise=noise, testers=testers, pours=SITTING)
     return {
-        "attribute": reading.attribute.name, "testers": testers, "noise": noise,
-        "sees": least_seen(noise=noise, testers=testers, df=(testers - 1) * (SITTING - 1), power=POWER)
-        if testers > 1 else np.nan,
+        "attribute": reading.attribute.name, "testers": testers, "noise": noise, "sees": sees, "played": played,
         "asked": asked,
         "testers_for_asked": testers_needed(asked, noise=noise, pours=SITTING, power=POWER) if noise > 0 else 2,
     }
