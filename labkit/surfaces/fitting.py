@@ -24,9 +24,9 @@ from labkit.surfaces.reading import SOURCES, Candidate, Reading
 
 # Prior medians as parts of the scale's width (half-t, 4 df; the root mean square of a part over the region), from
 # rehearsals of invented developments: over what a maker lets vary, a score moves by a fifth of its scale
-# (3.5 points from end to end for one factor of four on 0..10), bends by a third of that, and is a little rough besides.
+# (3.5 points from end to end for one factor of four on 0..10), bends by half of that, and is a little rough besides.
 CONSTANT = 0.35  # standard deviation of the average level about the middle of the scale
-BY_DEGREE = (0.20, 0.07, 0.01)
+BY_DEGREE = (0.20, 0.10, 0.01)
 SHIFT, TRUST = 2.0, 0.5  # an expected direction moves its slope by two prior sd; it starts as likely as none
 SHAPES = (("straight", 2, 1.0), ("both", 2, 1.0), ("floor", 2, 1.0))  # link, degree, prior weight
 WORTH_KEEPING = 1e-3  # of the weight
