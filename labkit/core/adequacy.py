@@ -164,3 +164,42 @@ def lack_of_fit(fit: LeastSquares, groups: np.ndarray, response: np.ndarray,
     inside = min(inside, fit.sum_of_squares) if fit.df > df_inside else fit.sum_of_squares
     beyond = f_test(fit.sum_of_squares - inside, max(fit.df - df_inside, 0), inside, df_inside)
     return beyond, Comparison(ss=inside, df=min(df_inside, fit.df))
+
+
+def restricted_deviance(columns: np.ndarray, response: np.ndarray, covariance: np.ndarray) -> float:
+    """-2 log of the restricted likelihood (Patterson & Thompson 1971, Biometrika 58:545-554).
+
+    (n - p) log 2 pi + log|V| + log|X'V^-1X| + y'Qy
+    """
+    fit = least_squares(columns, response, covariance)
+    logs = np.linalg.slogdet(covariance)[1] - np.linalg.slogdet(fit.covariance)[1]
+    return float(fit.df * np.log(2 * np.pi) + logs + fit.sum_of_squares)
+
+
+def restricted_variances(columns: np.ndarray, response: np.ndarray, parts: np.ndarray) -> np.ndarray:
+    """Variances v (s,), none negative, of V = sum_s v_s C_s that maximise the restricted likelihood; C (s, n, n).
+
+    Found from several starts on the logarithms of the ratios, the common factor profiled out: v = y'Qy / (n - p). A
+    variance that shrinks below a millionth of the whole is told as 0.
+    """
+    from scipy.optimize import minimize
+
+    df = len(response) - columns.shape[1]
+    if len(parts) == 1:
+        return np.array([least_squares(columns, response, parts[0]).scale])
+
+    def scaled(logs):
+        spread = np.tensordot(np.exp(np.clip(logs, -30, 30)), parts, axes=1)
+        return spread * least_squares(columns, response, spread).sum_of_squares / df
+
+    def deviance(logs):
+        return restricted_deviance(columns, response, scaled(np.append(logs, 0.0)))
+
+    starts = [np.full(len(parts) - 1, start) for start in (-3.0, 0.0, 3.0)]
+    exact = {"xatol": 1e-7, "fatol": 1e-10, "maxiter": 4000}
+    tried = [minimize(deviance, start, method="Nelder-Mead", options=exact) for start in starts]
+    best = min(tried, key=lambda found: found.fun)
+    ratios = np.exp(np.clip(np.append(best.x, 0.0), -30, 30))
+    spread = np.tensordot(ratios, parts, axes=1)
+    variances = ratios * least_squares(columns, response, spread).sum_of_squares / df
+    return np.where(variances < 1e-6 * variances.sum(), 0.0, variances)

@@ -5,8 +5,8 @@
 S is the covariance of the adjusted means; the other variances are the medians that the hierarchical reading found.
 Only the RATIOS in V are used as long as residual degrees of freedom are left: s2, the variance of an average pour, is
 then estimated from the residuals as in ordinary least squares, to which everything reduces when all pours are alike
-(one tester, own pots). Without residual degrees of freedom s2 is v0. The pours of one single round share its
-deviation with the constant, so no round variance is added for them.
+(one tester, own pots). Without residual degrees of freedom s2 is v0. A round or melt that all pours
+share cannot be told from the constant, so no variance is added for it.
 
 The model is the richest of quadratic, interaction, linear and constant whose terms the poured formulas can tell apart
 with at least one degree of freedom to spare. Factors and settings are coded -1..1 over low..high; the parts of a
@@ -15,14 +15,13 @@ same.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from labkit.core import adequacy
-from labkit.core.canonical import Canonical, canonical
 from labkit.core.terms import MODELS, Terms, indistinct_terms, polynomial_terms
 from labkit.formula import Recipe
 from labkit.surfaces.fitting import shared
@@ -32,7 +31,10 @@ SAME = 0.02  # coded units within which two weighed formulas count as one and th
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Classical:
-    """One attribute's polynomial: models the pours carry (richest first), their coordinates and scores, V / v0, v0."""
+    """One attribute's polynomial: models the pours carry (richest first), their coordinates and scores, V / v0, v0.
+
+    sources: which pours share a round and a melt, where these pours can tell.
+    """
 
     recipe: Recipe
     models: tuple[tuple[str, Terms], ...]
@@ -40,6 +42,7 @@ class Classical:
     means: pd.Series
     ratios: np.ndarray
     stated_variance: float
+    sources: Mapping[str, np.ndarray]
 
     @property
     def model(self) -> str:
@@ -86,13 +89,10 @@ class Classical:
 
     def predict(self, frame: pd.DataFrame, level: float) -> pd.DataFrame:
         """mean, se, low, high of the mean of many pours; t intervals, normal where the scale is stated."""
-        from scipy.special import ndtri, stdtrit
-
         columns = self.columns(frame).to_numpy()
         mean = columns @ self.fit.coefficients
         se = np.sqrt(self.scale * np.einsum("ij,jk,ik->i", columns, self.fit.covariance, columns))
-        tail = 0.5 + level / 2
-        half = (stdtrit(self.fit.df, tail) if self.fit.df else ndtri(tail)) * se
+        half = self.multiple(level) * se
         return pd.DataFrame({"mean": mean, "se": se, "low": mean - half, "high": mean + half}, index=frame.index)
 
     @property
@@ -105,41 +105,38 @@ class Classical:
 
     @cached_property
     def coefficients(self) -> pd.DataFrame:
-        """A row a term: estimate, se, low and high (90 %), p."""
-        bounds = self.results.conf_int(alpha=0.1)
-        table = {"estimate": self.results.params, "se": self.results.bse, "low": bounds[0], "high": bounds[1],
-                 "p": self.results.pvalues}
-        return pd.DataFrame(table).rename_axis("term")
+        """A row a term: estimate, se, low and high (90 %), p that it is nothing; as in `results`."""
+        from scipy.special import ndtr, stdtr
 
-    def quadratic(self) -> tuple[float, np.ndarray, np.ndarray]:
-        """b0, b (d,) and symmetric B (d, d) of the polynomial in the coded factors and settings.
+        estimate, se = self.fit.coefficients, np.sqrt(self.scale * np.diag(self.fit.covariance))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            away = -np.abs(estimate / se)
+        p = 2 * (stdtr(self.fit.df, away) if self.fit.df else ndtr(away))
+        half = self.multiple(0.9) * se
+        table = {"estimate": estimate, "se": se, "low": estimate - half, "high": estimate + half, "p": p}
+        return pd.DataFrame(table, index=pd.Index(self.terms.names, name="term"))
 
-        For recipes without blends; a blend's stationary point depends on what its parts leave free.
+    def multiple(self, level: float) -> float:
+        """Standard errors in half of an interval: t, or normal where the scale is stated."""
+        from scipy.special import ndtri, stdtrit
+
+        tail = 0.5 + level / 2
+        return float(stdtrit(self.fit.df, tail) if self.fit.df else ndtri(tail))
+
+    def by_reml(self) -> tuple["Classical", pd.Series]:
+        """The same reading at variances from restricted maximum likelihood alone, and their standard deviations.
+
+        Sources are those that these pours can tell apart: round and melt where some pours share one and not all do, and
+        the rest, in which pour and tasting are together. At a kitchen's number of pours this is often far off.
         """
-        powers, b = self.terms.exponents, self.fit.coefficients
-        d, places = powers.shape[1], [np.flatnonzero(row).repeat(row[np.flatnonzero(row)]) for row in powers]
-        b0, slope, bend = 0.0, np.zeros(d), np.zeros((d, d))
-        for place, value in zip(places, b, strict=True):
-            if len(place) == 2:
-                bend[place[0], place[1]] += value / 2
-                bend[place[1], place[0]] += value / 2
-            elif len(place) == 1:
-                slope[place[0]] += value
-            else:
-                b0 += value
-        return b0, slope, bend
-
-    def canonical(self) -> Canonical:
-        """Stationary point (coded), the level there, eigenvalues and axes of the fitted polynomial."""
-        return canonical(*self.quadratic())
-
-    @property
-    def stationary(self) -> pd.DataFrame:
-        """The stationary point in the units of the coordinates, a row, with the level there and what it is."""
-        form, names = self.canonical(), list(self.recipe.coordinates)
-        bounds = self.recipe.bounds.loc[names]
-        point = (bounds["low"] + bounds["high"]) / 2 + form.point * (bounds["high"] - bounds["low"]) / 2
-        return pd.DataFrame([point]).assign(level=form.level, kind=form.kind)
+        parts = [*self.sources.values(), np.eye(len(self.means))]
+        values = self.columns(self.made).to_numpy()
+        found = adequacy.restricted_variances(values, self.means.to_numpy(), np.array(parts))
+        spread = np.tensordot(found, np.array(parts), axes=1)
+        average = float(np.mean(np.diag(spread)))
+        names = pd.Index([*self.sources, "rest"], name="source")
+        return (replace(self, ratios=spread / average, stated_variance=average),
+                pd.Series(np.sqrt(found), index=names, name="found"))
 
     @cached_property
     def shapes(self) -> pd.DataFrame:
@@ -223,16 +220,18 @@ def read_classically(
     found: Mapping[str, float],
 ) -> Classical:
     """Choose the model and the covariance; nothing is fitted before it is asked for."""
-    spread = sampling.to_numpy(dtype=float)
-    for source in ("round", "melt", "pour"):
+    spread, telling = sampling.to_numpy(dtype=float) + found["pour"] ** 2 * np.eye(len(made)), {}
+    for source in ("round", "melt"):
         common = shared(made, source)
-        if source != "round" or not common.all():
+        if not common.all():
             spread = spread + found[source] ** 2 * common
+            known = [np.eye(len(made)), *telling.values()]
+            telling |= {} if any((common == other).all() for other in known) else {source: common}
     average = float(np.mean(np.diag(spread)))
     points = made[list(recipe.coordinates)]
     models = carried(models, coded_values(recipe, points))
     return Classical(recipe=recipe, models=models, made=points, means=means, ratios=spread / average,
-                     stated_variance=average)
+                     stated_variance=average, sources=telling)
 
 
 def models_of(recipe: Recipe, sample: pd.DataFrame) -> tuple[tuple[str, Terms], ...]:

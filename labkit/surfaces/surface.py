@@ -81,20 +81,32 @@ class Surface:
         row = self.classical.anova.loc["lack of fit"]
         return Comparison(ss=row["sum_of_squares"], df=int(row["df"]), f=row["f"], p=row["p"])
 
-    @cached_property
+    @property
     def noise(self) -> pd.DataFrame:
         """By source, five of them: stated (prior median), found (posterior), low, high (90 %), what the data say."""
+        return self._noise.copy()
+
+    @cached_property
+    def _noise(self) -> pd.DataFrame:
         rows = {s: telling.noise_row(self.reading, s) for s in SOURCES}
         rows |= telling.tasting_rows(self.reading, self.tasting)
         return pd.DataFrame.from_dict(rows, orient="index").rename_axis("source")
 
-    @cached_property
+    @property
     def effects(self) -> pd.DataFrame:
         """By coordinate: what going from low to high does on average over the region: effect, se, low, high (90 %).
 
         expected (+1, -1 or 0) and trust, the probability that the expectation still deserves its weight.
         """
+        return self._effects.copy()
+
+    @cached_property
+    def _effects(self) -> pd.DataFrame:
         return telling.effects_of(self.reading)
+
+    def disagreements(self, frame: pd.DataFrame | None = None) -> list[str]:
+        """Where the classical 90 % interval leaves out the hierarchical mean, at the pours or at the given formulas."""
+        return telling.disagreements(self, None if frame is None else check_points(frame, self.reading.ground.trial))
 
     def to_frame(self) -> pd.DataFrame:
         """A row a pour: score and its se, hierarchical mean, se, low, high, then the classical diagnostics."""

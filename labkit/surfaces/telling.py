@@ -7,6 +7,7 @@ import pandas as pd
 
 from labkit.core.posterior import half_t_quantile
 from labkit.surfaces.classical import Classical
+from labkit.surfaces.polynomial import polynomial_blocks
 from labkit.surfaces.reading import Reading, normal_multiple
 from labkit.wording import Report, grid_of, heading, line, number_text, plural, report, words_joined
 
@@ -129,7 +130,8 @@ def report_of(surface) -> Report:
     """Anything? The shape? A new pour? Which pour decides?"""
     scale = surface.reading.attribute
     top = heading(f"{surface.attribute}, {scale.low:g} to {scale.high:g}: {_pours(surface)} scored")
-    return report(top, *_anything(surface), *_shape(surface), *_new_pour(surface), *_deciding(surface))
+    checked = polynomial_blocks(surface.classical)
+    return report(top, *_anything(surface), *_shape(surface), *_new_pour(surface), *_deciding(surface), *checked)
 
 
 def _anything(surface) -> list:

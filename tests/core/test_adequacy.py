@@ -149,6 +149,45 @@ class TestAgainstReferences:
         assert_allclose(adequacy.leverage(plain), adequacy.leverage(scaled, 7.0 * np.eye(11)))
 
 
+class TestRestrictedLikelihood:
+    """The ceramic pipe, 12 whole plots of 4: data of Vining, Kowalski & Montgomery (2005); values two programs agree on."""
+
+    frame = table("ceramic_pipe_splitplot")
+    y = frame.y.to_numpy()
+
+    def columns(self):
+        a, b, p, q = (self.frame[c] for c in "abpq")
+        return np.column_stack([np.ones(48), a, b, p, q, a * b, a * p, a * q, b * p, b * q, p * q, a**2, b**2, p**2, q**2])
+
+    def test_variances_and_standard_errors(self):
+        whole = (self.frame.wp.to_numpy()[:, None] == self.frame.wp.to_numpy()).astype(float)
+        columns, parts = self.columns(), np.array([whole, np.eye(48)])
+        found = adequacy.restricted_variances(columns, self.y, parts)
+        assert_allclose(found, [1.4176461, 0.0756341], rtol=1e-4)
+        spread = np.tensordot(found, parts, axes=1)
+        assert_allclose(adequacy.restricted_deviance(columns, self.y, spread), 70.399884, atol=1e-4)
+        fit = adequacy.least_squares(columns, self.y, spread)
+        assert_allclose(np.sqrt(np.diag(fit.covariance))[[1, 3]], [0.489312, 0.064822], rtol=1e-4)
+
+    def test_statsmodels_mixed_model(self):
+        """An optimiser's default may stop at three digits (list of misprints), so 1e-3 relative."""
+        from statsmodels.regression.mixed_linear_model import MixedLM
+
+        other = MixedLM(self.y, self.columns(), groups=self.frame.wp).fit(reml=True)
+        whole = (self.frame.wp.to_numpy()[:, None] == self.frame.wp.to_numpy()).astype(float)
+        found = adequacy.restricted_variances(self.columns(), self.y, np.array([whole, np.eye(48)]))
+        assert_allclose(found, [np.asarray(other.cov_re).item(), other.scale], rtol=1e-3)
+
+    def test_a_source_that_brings_nothing_is_nothing(self):
+        rng = np.random.default_rng(2)
+        groups = np.repeat(np.arange(4), 3)
+        parts = np.array([(groups[:, None] == groups).astype(float), np.eye(12)])
+        y = rng.normal(size=12)
+        y -= np.array([y[groups == g].mean() for g in groups])
+        found = adequacy.restricted_variances(np.ones((12, 1)), y, parts)
+        assert found[0] == 0 and found[1] > 0
+
+
 class TestEdges:
     def test_a_row_that_decides_alone_cannot_be_left_out(self):
         columns = np.array([[1.0, 0.0], [1.0, 0.0], [1.0, 1.0]])

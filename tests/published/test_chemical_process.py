@@ -10,6 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import labkit
+from labkit.surfaces.polynomial import canonical_of, stationary_of
 
 DATA = pathlib.Path(__file__).resolve().parent / "nist_chem_ccd.csv"
 TOML = """
@@ -83,12 +84,17 @@ def test_lack_of_fit_of_the_second_order_model(surface):
 
 def test_stationary_point_and_canonical_form(surface):
     """xs (-.9278, .3468), y 77.59, eigenvalues -4.973187 and -9.827317; 161.66 degC (the print cuts to .64), 367.34."""
-    form = surface.classical.canonical()
+    form = canonical_of(surface.classical)
     assert_allclose(form.eigenvalues, [-4.973187, -9.827317], atol=6e-7)
     assert_allclose(form.point, [-0.9278, 0.3468], atol=6e-5)
     assert_allclose(form.level, 77.59, atol=5e-3)
-    stationary = surface.classical.stationary
+    stationary = stationary_of(surface.classical)
     assert_allclose(stationary[["temperature", "time"]].iloc[0], [161.664, 367.34], atol=5e-3)
+
+
+def test_report_names_the_peak(surface):
+    text = " ".join(str(surface).split())
+    assert "The classical polynomial has its peak, 77.59, at temperature 162 and time 367, within the limits." in text
 
 
 def test_readings_agree_about_where_the_best_lies(surface):

@@ -116,3 +116,5 @@ def test_report(surface):
     assert ("Classical reading: quadratic in yarn: polyethylene, yarn: polystyrene and yarn: polypropylene as shares, "
             "6 terms, 9 degrees of freedom left.") in text
     assert "R squared 0.951 (about the mean)" in text
+    assert "polyethylene and polystyrene together score 2.1 higher than each on its own" in text
+    assert "polystyrene and polypropylene together score 1.1 lower" in text

@@ -1,0 +1,48 @@
+"""Importance sampling: integrals that are known in closed form."""
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from labkit.core import importance
+
+
+def gaussian(middle, sd):
+    """log N(middle; theta, sd^2) in each dimension, two equal choices."""
+    def log_likelihoods(theta):
+        logs = -0.5 * np.sum(((theta - middle) / sd) ** 2 + np.log(2 * np.pi * sd**2), axis=1)
+        return np.column_stack([logs, logs]) - np.log(2)
+    return log_likelihoods
+
+
+class TestSampled:
+    @pytest.mark.parametrize(("dimension", "middle", "sd"), [(1, 0.5, 1.0), (3, 1.0, 0.5), (5, 2.0, 0.3), (6, 0.0, 3.0)])
+    def test_normal_likelihood_times_normal_prior(self, dimension, middle, sd):
+        """Evidence N(middle; 0, 1 + sd^2), posterior mean middle / (1 + sd^2)."""
+        found = importance.sampled(gaussian(middle, sd), dimension)
+        exact = -0.5 * dimension * (middle**2 / (1 + sd**2) + np.log(2 * np.pi * (1 + sd**2)))
+        assert_allclose(found.log_evidence, exact, atol=0.06)
+        assert_allclose(found.weights.sum(axis=1) @ found.theta, middle / (1 + sd**2), atol=0.05)
+        assert found.effective >= importance.ENOUGH
+        assert_allclose(found.weights.sum(axis=0), [0.5, 0.5])
+
+    def test_proposals_of_one_start_another(self):
+        first = importance.sampled(gaussian(2.0, 0.2), 4)
+        second = importance.sampled(gaussian(2.05, 0.2), 4, start=first.proposals)
+        assert len(second.theta) < len(first.theta) and second.effective >= importance.ENOUGH
+        exact = -0.5 * 4 * (2.05**2 / 1.04 + np.log(2 * np.pi * 1.04))
+        assert_allclose(second.log_evidence, exact, atol=0.06)
+
+    def test_nothing_to_integrate_over(self):
+        found = importance.sampled(lambda theta: np.full((len(theta), 1), -1.5), 0)
+        assert_allclose(found.log_evidence, -1.5)
+
+
+def test_points_are_normal_and_never_two_alike():
+    points = importance.normal_points(2048, 6)
+    assert_allclose(points.mean(axis=0), 0, atol=0.02)
+    assert_allclose(np.cov(points.T), np.eye(6), atol=0.06)
+    assert len(np.unique(points[:, 0])) == 2048
+
+
+def test_systematic_picks_in_proportion():
+    assert importance.systematic(np.array([0.5, 0.0, 0.25, 0.25]), 8).tolist() == [0, 0, 0, 0, 2, 2, 3, 3]
