@@ -26,7 +26,7 @@ SPARE = 1.08                   # a pot is filled for a little more than its pour
 Amount = float | Mapping[str, float]
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class World:
     """An invented truth, and how far bench and panel scatter about it.
 
