@@ -1,0 +1,140 @@
+"""From the words of trial.toml to checked records: the shelf, what varies, what is wanted, what it costs."""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from labkit.attributes import EXPECTED, WANTED_POINTS, Attribute, Wanted
+from labkit.checks import check_choice, is_blank
+from labkit.definition.recipe import recipe_of
+from labkit.definition.words import KEYS, check_keys, check_shapes, number_of, points_of
+from labkit.errors import TrialError
+from labkit.formula import Recipe
+from labkit.region import Region
+from labkit.rounds import Batch, Cost
+from labkit.wording import words_joined
+
+TABLES = (
+    "product",
+    "batch",
+    "formula",
+    "made_of",
+    "melt",
+    "factors",
+    "blends",
+    "settings",
+    "limits",
+    "attributes",
+    "noise",
+    "cost",
+    "prices",
+    "pantry",
+)
+# Stated prior standard deviations as parts of the scale's width, from rehearsals and common practice:
+# friends lean by about a tenth of the scale, and differ on single pours by a little less.
+NOISE = MappingProxyType({"round": 0.03, "melt": 0.03, "pour": 0.03, "tester": 0.10, "tester_pour": 0.08})
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Definition:
+    """Everything in trial.toml, checked."""
+
+    name: str
+    notes: str = ""
+    markets: tuple[str, ...] = ()
+    batch: Batch = field(default_factory=Batch)
+    recipe: Recipe
+    region: Region
+    attributes: Mapping[str, Attribute]
+    noise: Mapping[str, float]
+    cost: Cost = field(default_factory=Cost)
+    prices: Mapping[str, float] = field(default_factory=dict)
+    pantry: Mapping[str, Mapping] = field(default_factory=dict)
+
+
+def read_definition(text: str) -> Definition:
+    """The definition in the text of a trial.toml. Every refusal names the table and the key."""
+    try:
+        said = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
+        raise TrialError(
+            f"trial.toml cannot be read: {problem}. Mend that line: text in double quotes, numbers as 0.5."
+        ) from None
+    check_keys(said, TABLES, "trial.toml")
+    check_shapes(said)
+    product, batch = said.get("product", {}), _batch(said.get("batch", {}))
+    check_keys(product, KEYS["product"], "[product]")
+    recipe = recipe_of(said)
+    region = Region(recipe=recipe, floor=batch.balance_step_g / batch.pour_g)
+    attributes = {name: attribute_of(name, words, recipe) for name, words in said.get("attributes", {}).items()}
+    return Definition(
+        name=str(product.get("name", "unnamed trial")),
+        notes=str(product.get("notes", "")).strip(),
+        markets=tuple(product.get("markets", ())),
+        batch=batch,
+        recipe=recipe,
+        region=region,
+        attributes=MappingProxyType(attributes),
+        noise=_noise(said.get("noise", {})),
+        cost=_cost(said.get("cost", {})),
+        prices=MappingProxyType(said.get("prices", {})),
+        pantry=MappingProxyType(said.get("pantry", {})),
+    )
+
+
+def _batch(words: Mapping) -> Batch:
+    check_keys(words, KEYS["batch"], "[batch]")
+    return Batch(**{key: number_of(value, f"[batch] {key}") for key, value in words.items()})
+
+
+def _noise(words: Mapping) -> Mapping[str, float]:
+    check_keys(words, KEYS["noise"], "[noise]")
+    for source, value in words.items():
+        if number_of(value, f"[noise] {source}") <= 0:
+            raise TrialError(
+                f"[noise] {source} is {value:g}. Give a standard deviation above 0, in units of the scale."
+            )
+    return MappingProxyType({source: float(value) for source, value in words.items()})
+
+
+def _cost(words: Mapping) -> Cost:
+    check_keys(words, KEYS["cost"], "[cost]")
+    found = {key: number_of(value, f"[cost] {key}") for key, value in words.items()}
+    if any(is_blank(v) or v < 0 for v in found.values()):
+        raise TrialError("[cost] has a value below 0. Give what a round, a melt and a pour cost, in one unit.")
+    return Cost(**found)
+
+
+def attribute_of(name: str, words: Mapping, recipe: Recipe) -> Attribute:
+    where = f"[attributes.{name}]"
+    check_keys(words, KEYS["attribute"], where)
+    scale = points_of(words.get("scale", [0, 10]), f"{where} scale", 2)
+    ends = words.get("ends", ["", ""])
+    if not isinstance(ends, list) or len(ends) != 2:
+        raise TrialError(f"{where} ends is {ends!r}. Give the words at both ends of the scale.")
+    expect = {
+        coordinate: EXPECTED[check_choice(way, EXPECTED, name=f"{where} expect {coordinate}", error=TrialError)]
+        for coordinate, way in words.get("expect", {}).items()
+    }
+    found = Attribute(
+        name=name,
+        low=scale[0],
+        high=scale[1],
+        ends=(str(ends[0]), str(ends[1])),
+        expect=expect,
+        wanted=_wanted(words["wanted"], where) if "wanted" in words else None,
+        importance=number_of(words.get("importance", 1.0), f"{where} importance"),
+    )
+    found.check_expected(recipe.coordinates)
+    return found
+
+
+def _wanted(words: object, where: str) -> Wanted:
+    if not isinstance(words, dict) or len(words) != 1:
+        raise TrialError(
+            f"{where} wanted is {words!r}. Give one of {words_joined(WANTED_POINTS, last='or')} with its points."
+        )
+    ((kind, points),) = words.items()
+    check_choice(kind, WANTED_POINTS, name=f"{where} wanted", error=TrialError)
+    return Wanted(kind=kind, points=points_of(points, f"{where} wanted {kind}", WANTED_POINTS[kind]))

@@ -1,0 +1,87 @@
+"""What the words of a trial.toml may be: known keys, numbers, lists of names, ranges."""
+
+import difflib
+import math
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from labkit.checks import check_share
+from labkit.errors import LabkitError, TrialError
+from labkit.wording import words_joined
+
+KEYS = MappingProxyType(
+    {
+        "product": ("name", "markets", "notes"),
+        "batch": ("pour_g", "balance_step_g", "wait_h"),
+        "melt": ("pot",),
+        "factor": ("of", "within", "low", "high"),
+        "blend": ("parts", "low", "high"),
+        "setting": ("unit", "low", "high", "per_melt"),
+        "limit": ("of", "within", "low", "high"),
+        "attribute": ("scale", "ends", "wanted", "expect", "importance"),
+        "noise": ("round", "melt", "pour", "tester", "tester_pour"),
+        "cost": ("round", "melt", "pour"),
+    }
+)
+
+
+def check_keys(table: Mapping, known: tuple[str, ...], where: str) -> None:
+    for key in table:
+        if key not in known:
+            near = difflib.get_close_matches(str(key), known, n=1)
+            raise TrialError(
+                f"{where} has {key!r}, which is not known. "
+                + (f"Did you mean {near[0]!r}?" if near else f"Choose {words_joined(known, last='or')}.")
+            )
+
+
+def check_shapes(said: Mapping) -> None:
+    """Each table is a table, each of its named parts too."""
+    for key, value in said.items():
+        if key == "limits":
+            if not isinstance(value, list) or not all(isinstance(row, dict) for row in value):
+                raise TrialError("limits is not a list of tables. Write each under its own [[limits]].")
+        elif not isinstance(value, dict):
+            raise TrialError(f"{key} is {value!r}, which is not a table. Write it under [{key}].")
+        elif key in ("factors", "blends", "settings", "attributes", "made_of"):
+            for name, part in value.items():
+                if not isinstance(part, dict):
+                    raise TrialError(
+                        f"[{key}] {name} is {part!r}, which is not a table. Write it under [{key}.{name}]."
+                    )
+
+
+def number_of(value: object, where: str, *, error: type[LabkitError] = TrialError) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise error(f"{where} is {value!r}. Give a number.")
+    return float(value)
+
+
+def names_of(value: object, where: str) -> tuple[str, ...]:
+    if not isinstance(value, list) or not value or not all(isinstance(v, str) and v.strip() for v in value):
+        raise TrialError(f"{where} is {value!r}. Give a list of ingredient names in double quotes.")
+    if len(set(value)) < len(value):
+        double = next(v for v in value if value.count(v) > 1)
+        raise TrialError(f"{where} names {double!r} twice. Name each ingredient once.")
+    return tuple(value)
+
+
+def range_of(words: Mapping, where: str, *, high: float | None = None) -> tuple[float, float]:
+    for end in ("low", "high"):
+        if end not in words:
+            raise TrialError(f"{where} has no {end}. Give low and high.")
+    ends = [number_of(words[end], f"{where} {end}") for end in ("low", "high")]
+    if high is not None:
+        ends = [
+            check_share(e, name=f"{where} {n}", error=TrialError, high=high)
+            for e, n in zip(ends, ("low", "high"), strict=True)
+        ]
+    if ends[0] > ends[1]:
+        raise TrialError(f"{where}: low is {ends[0]:g} and high is {ends[1]:g}. Give the lower number as low.")
+    return ends[0], ends[1]
+
+
+def points_of(values: object, where: str, count: int) -> tuple[float, ...]:
+    if not isinstance(values, list) or len(values) != count:
+        raise TrialError(f"{where} is {values!r}. Give {count} numbers.")
+    return tuple(number_of(v, where) for v in values)
