@@ -5,42 +5,20 @@ rules of `statements`, and sum(m) = 1. The rows are linear in m and, once stated
 that a formula is the solution of A(s) m = b with A(s) = A0 + sum_k s_k A_k.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from labkit.checks import check_columns, check_frame
+from labkit.equations import Statement, check_statements, completed, named_sets, statements_of
 from labkit.errors import FormulaError
-from labkit.statements import (
-    Blend,
-    Limit,
-    Pieces,
-    Setting,
-    Share,
-    Shelf,
-    check_tree,
-    rest_rules,
-)
+from labkit.statements import Blend, Limit, Setting, Share, Shelf, check_tree
 from labkit.wording import number_text, words_joined
 
 SUM_TOLERANCE = 1e-6
 BOOKKEEPING = ("round", "melt", "pour", "order")
-
-
-@dataclass(frozen=True, kw_only=True)
-class Statement:
-    """mass(of) = s mass(within), with the column that holds s and its low and high."""
-
-    column: str
-    of: Pieces
-    within: Pieces
-    low: float
-    high: float
-    of_row: np.ndarray = field(repr=False)
-    within_row: np.ndarray = field(repr=False)
-    dependent: bool = False  # the last part of a blend follows from the others
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -54,9 +32,9 @@ class Recipe:
     limits: tuple[Limit, ...] = ()
 
     def __post_init__(self):
-        check_tree(self.shelf, self._named_sets)
-        self._check_statements()
-        _ = self._equations  # an under- or over-determined definition is refused here
+        check_tree(self.shelf, named_sets(self.shelf, self.shares, self.blend_list))
+        check_statements(self.shelf, self.statements)
+        _ = self.rest_rows  # an under- or over-determined definition is refused here
 
     # What it is made of, in the order of trial.toml
 
@@ -115,118 +93,13 @@ class Recipe:
 
     @cached_property
     def statements(self) -> tuple[Statement, ...]:
-        shelf = self.shelf
-        found = [
-            self._statement(
-                s.name,
-                shelf.set_of(s.of, where=f"[factors.{s.name}]"),
-                shelf.set_of(s.within, where=f"[factors.{s.name}]"),
-                s.low,
-                s.high,
-            )
-            for s in self.shares
-        ]
-        for blend in self.blend_list:
-            whole = shelf.set_of(blend.parts, where=f"[blends.{blend.name}]")
-            for i, part in enumerate(blend.parts):
-                of = shelf.pieces(part, where=f"[blends.{blend.name}]")
-                found.append(
-                    self._statement(
-                        blend.columns[i], of, whole, blend.low[i], blend.high[i], dependent=i == len(blend.parts) - 1
-                    )
-                )
-        return tuple(found)
-
-    def _statement(self, column, of, within, low, high, dependent=False) -> Statement:
-        return Statement(
-            column=column,
-            of=of,
-            within=within,
-            low=low,
-            high=high,
-            dependent=dependent,
-            of_row=self.shelf.row(of),
-            within_row=self.shelf.row(within),
-        )
+        """One statement a factor, then one a part of each blend."""
+        return statements_of(self.shelf, self.shares, self.blend_list)
 
     @cached_property
-    def _named_sets(self) -> dict[str, Pieces]:
-        sets = {"the whole batch": self.shelf.batch}
-        if self.pot:
-            sets["the pot"] = self.shelf.set_of_things(self.pot)
-        for s in self.shares:
-            sets[f"`of` of factor {s.name}"] = self.shelf.set_of(s.of, where=f"[factors.{s.name}]")
-            sets[f"`within` of factor {s.name}"] = self.shelf.set_of(s.within, where=f"[factors.{s.name}]")
-        for blend in self.blend_list:
-            sets[f"blend {blend.name}"] = self.shelf.set_of(blend.parts, where=f"[blends.{blend.name}]")
-            for part in blend.parts:
-                sets[f"part {part!r} of blend {blend.name}"] = self.shelf.pieces(part, where=f"[blends.{blend.name}]")
-        return sets
-
-    def _check_statements(self) -> None:
-        said: dict[tuple[Pieces, Pieces], str] = {}
-        for s in self.statements:
-            if not s.of < s.within:
-                raise FormulaError(
-                    f"{s.column}: {self.shelf.words(s.of)} is not a part of {self.shelf.words(s.within)}. "
-                    f"Name a whole that holds it and something else."
-                )
-            if (s.of, s.within) in said:
-                raise FormulaError(
-                    f"{said[s.of, s.within]} and {s.column} both state the share of {self.shelf.words(s.of)} "
-                    f"within {self.shelf.words(s.within)}. Keep one of them."
-                )
-            said[s.of, s.within] = s.column
-
-    @cached_property
-    def _equations(self) -> tuple[np.ndarray, np.ndarray]:
-        """Rest rules (r, n) that complete the statements, and the ids of the statements that are independent."""
-        stated = np.array([i for i, s in enumerate(self.statements) if not s.dependent], dtype=int)
-        n = len(self.ingredients)
-        values = np.array([0.4321 * s.low + 0.5679 * s.high for s in self.statements])
-        for columns in self.blends.values():
-            at = [self.factors.index(c) for c in columns]
-            values[at] = values[at] / values[at].sum()
-        rows = np.vstack([np.ones((1, n)), *(self._stated_rows(values)[i] for i in stated)])
-        self._check_independent(rows, stated)
-        sets = set(self._named_sets.values())
-        first, last = rest_rules(self.shelf, sets, {s.of for s in self.statements})
-        rules: list[np.ndarray] = []
-        for rule in first + last:
-            if _rank(np.vstack([rows, *rules, rule])) > len(rows) + len(rules):
-                rules.append(rule)
-        if len(rows) + len(rules) < n:
-            raise FormulaError(
-                f"nothing says how much {self._loose_words(np.vstack([rows, *rules]))} a formula holds. "
-                f"Give a starting percent above 0, or a factor of its own."
-            )
-        return np.array(rules).reshape(-1, n), stated
-
-    def _stated_rows(self, values: np.ndarray) -> np.ndarray:
-        return np.array([s.of_row - v * s.within_row for s, v in zip(self.statements, values, strict=True)]).reshape(
-            -1, len(self.ingredients)
-        )
-
-    def _check_independent(self, rows: np.ndarray, stated: np.ndarray) -> None:
-        for k in range(1, len(rows)):
-            if _rank(rows[: k + 1]) <= k:
-                s = self.statements[stated[k - 1]]
-                raise FormulaError(
-                    f"{s.column} states the share of {self.shelf.words(s.of)} within "
-                    f"{self.shelf.words(s.within)}, which the other factors have already settled. "
-                    f"These shares cannot all be chosen: leave one out."
-                )
-
-    def _loose_words(self, rows: np.ndarray) -> str:
-        null = np.linalg.svd(rows)[2][_rank(rows) :]
-        return words_joined(
-            [t for t, free in zip(self.ingredients, np.abs(null).max(axis=0), strict=True) if free > 1e-9]
-        )
-
-    @property
     def rest_rows(self) -> np.ndarray:
         """Rows r with r m = 0 whatever the factors are."""
-        return self._equations[0]
+        return completed(self.shelf, self.statements, named_sets(self.shelf, self.shares, self.blend_list))
 
     # Formulas and factors
 
@@ -257,14 +130,14 @@ class Recipe:
 
     def masses_at(self, shares: np.ndarray) -> np.ndarray:
         """Solutions m (k, n) of A(s) m = b for shares (k, factors); negative or nan where none can be made."""
-        rules, stated = self._equations
+        stated = [i for i, s in enumerate(self.statements) if not s.dependent]
         n, k = len(self.ingredients), len(shares)
         matrix = np.zeros((k, n, n))
         matrix[:, 0, :] = 1.0
         for row, i in enumerate(stated, start=1):
             s = self.statements[i]
             matrix[:, row, :] = s.of_row - shares[:, i, None] * s.within_row
-        matrix[:, 1 + len(stated) :, :] = rules
+        matrix[:, 1 + len(stated) :, :] = self.rest_rows
         right = np.zeros((k, n, 1))
         right[:, 0] = 1.0
         try:
@@ -384,9 +257,3 @@ class Recipe:
         """What no factor describes: each weighed formula less the formula at its own factors, by ingredient, g/g."""
         masses = frame[list(self.ingredients)]
         return masses - self.formula_at(self.factors_of(masses))
-
-
-def _rank(rows: np.ndarray) -> int:
-    """Rank of the rows, each taken at length one."""
-    length = np.linalg.norm(rows, axis=1, keepdims=True)
-    return int(np.linalg.matrix_rank(rows / np.where(length > 0, length, 1.0), tol=1e-9))

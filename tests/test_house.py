@@ -15,7 +15,7 @@ HOUSE = [                                      # rows top to bottom, names left 
     ["errors"],
     ["wording", "checks", "cautions"],
     ["core"],
-    ["ingredients", "statements", "formula", "region", "reach"],
+    ["ingredients", "statements", "equations", "formula", "region", "reach"],
     ["attributes", "rounds", "pours", "scores"],
     ["definition", "trial"],
     ["store"],
