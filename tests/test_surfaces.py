@@ -123,6 +123,43 @@ class TestExpectation:
         assert error[0] < error[1]
 
 
+class TestShape:
+    def fitted(self, truth, *, noise=None, text=TERRACOTTA):
+        quiet = {"round": 0.05, "melt": 0.05, "pour": 0.05, "tester_pour": 0.3} | (noise or {})
+        trial = scored(poured(text, rounds=6), truth, noise=quiet, step=0.1)
+        return labkit.fit_surfaces(trial)["sheerness"].reading
+
+    def weight(self, reading, *, link=None, system=None):
+        return sum(c.weight for c in reading.candidates
+                   if (link is None or c.link.name == link) and (system is None or c.system.name == system))
+
+    def test_masses_of_pigment_are_found_straighter_where_light_is_absorbed(self):
+        """exp(-sum of pigment masses x hiding strengths), as light passes a film (Lambert, Beer)."""
+        def truth(coded):
+            red, load = 0.5 + 0.3 * coded[:, 1], 0.05 + 0.03 * coded[:, 2]
+            return np.tile(10 * np.exp(-load * (25 * red + 2 * (1 - red)))[:, None], 4)
+
+        reading = self.fitted(truth)
+        assert self.weight(reading, system="masses") > 0.9
+        assert self.weight(reading, link="straight") < 0.1
+
+    def test_a_straight_truth_keeps_the_scale_as_it_is(self):
+        def truth(coded):
+            return np.tile((5 + coded[:, [0]] * 1.5 + coded[:, [2]] * 2.0), 4)
+
+        assert self.weight(self.fitted(truth), link="straight") > 0.6
+
+    def test_a_threshold_is_found_on_a_scale_that_saturates(self):
+        def truth(coded):
+            return np.tile(0.5 + 9 / (1 + np.exp(-3 * coded[:, [0]])), 4)
+
+        assert self.weight(self.fitted(truth), link="both") > 0.8
+
+    def test_without_a_ratio_within_a_share_there_is_one_system(self):
+        reading = labkit.fit_surfaces(hazel([4.0, 5.0, 6.0]))["hardness"].reading
+        assert [system.name for system in reading.ground.systems] == ["shares"]
+
+
 class TestNoise:
     def test_five_sources_stated_beside_found(self, payoff):
         noise = payoff.noise

@@ -1,6 +1,8 @@
 """Priors of a surface in units of its scale, and the shapes that compete for it by evidence."""
 
+from collections.abc import Mapping
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -19,16 +21,17 @@ from labkit.core.posterior import (
     prior_mean,
     prior_variances,
 )
-from labkit.surfaces.ground import Ground
+from labkit.surfaces.ground import Ground, System
 from labkit.surfaces.reading import SOURCES, Candidate, Reading
 
 # Prior medians as parts of the scale's width (half-t, 4 df; the root mean square of a part over the region), from
 # rehearsals of invented developments: over what a maker lets vary, a score moves by a fifth of its scale
-# (3.5 points from end to end for one factor of four on 0..10), bends by half of that, and is a little rough besides.
+# (3.5 points from end to end for one factor of four on 0..10), and bends by half of that.
 CONSTANT = 0.35  # standard deviation of the average level about the middle of the scale
-BY_DEGREE = (0.20, 0.10, 0.01)
+BY_DEGREE = (0.20, 0.10)
 SHIFT, TRUST = 2.0, 0.5  # an expected direction moves its slope by two prior sd; it starts as likely as none
-SHAPES = (("straight", 2, 1.0), ("both", 2, 1.0), ("floor", 2, 1.0))  # link, degree, prior weight
+SHAPES = MappingProxyType({"straight": 1.0, "both": 1.0, "floor": 1.0})  # prior weights of the links
+WEIGHTS = MappingProxyType({"shares": 1.0, "masses": 0.5})  # and of the systems of coordinates
 WORTH_KEEPING = 1e-3  # of the weight
 RELIABLE = 20.0  # effective draws below which the evidence of a curved shape is not trusted, and the shape left out
 NEWTON = 6
@@ -59,37 +62,34 @@ def read_hierarchically(
         sampling=sampling.to_numpy(dtype=float),
         sources=np.array([shared(made, s) for s in SOURCES]),
     )
-    functions = Functions(
-        columns=ground.columns(made[list(trial.recipe.coordinates)]),
-        degrees=ground.basis.degrees,
-        expected=ground.expected(attribute)[1],
-    )
+    columns = ground.columns(made[list(trial.recipe.coordinates)])
+    functions = {
+        system: Functions(columns=columns[:, system.places], degrees=system.basis.degrees,
+                          expected=system.expected(attribute))
+        for system in ground.systems
+    }
     candidates = compared(attribute, observed, functions, prior)
     return Reading(attribute=attribute, ground=ground, candidates=candidates, stated=stated)
 
 
-def compared(attribute: Attribute, observed: Observed, functions: Functions, prior: Prior) -> tuple[Candidate, ...]:
-    """The posterior under each of SHAPES, weighed by evidence times prior weight."""
-    plain, found = {}, []
-    for name, degree, weight in SHAPES:
-        link = Link(name=name, low=attribute.low, high=attribute.high)
-        own, prior_of = _up_to(functions, degree), replace(prior, degrees=prior.degrees[:degree])
-        if degree not in plain:
-            plain[degree] = integrate(observed, own, prior_of)
-        mixture = plain[degree] if name == "straight" else curved(link, observed, own, prior_of, plain[degree])
-        if name == "straight" or mixture.effective >= RELIABLE:
-            found.append((Candidate(link=link, mixture=mixture, weight=weight), mixture.log_evidence + np.log(weight)))
-    logs = np.array([log for _, log in found])
+def compared(
+    attribute: Attribute, observed: Observed, functions: Mapping[System, Functions], prior: Prior
+) -> tuple[Candidate, ...]:
+    """The posterior under each of SHAPES in each system of coordinates, weighed by evidence times prior weight."""
+    found, start = [], ()
+    for system, own in functions.items():
+        plain = integrate(observed, own, prior, start)
+        start = plain.proposals
+        for name, weight in SHAPES.items():
+            link = Link(name=name, low=attribute.low, high=attribute.high)
+            mixture = plain if name == "straight" else curved(link, observed, own, prior, plain)
+            if name == "straight" or mixture.effective >= RELIABLE:
+                found.append(Candidate(system=system, link=link, mixture=mixture, weight=weight * WEIGHTS[system.name]))
+    logs = np.array([c.mixture.log_evidence + np.log(c.weight) for c in found])
     share = np.exp(logs - logs.max())
     share = np.where(share < WORTH_KEEPING * share.sum(), 0.0, share)
     share = share / share.sum()
-    return tuple(replace(c, weight=float(w)) for (c, _), w in zip(found, share, strict=True) if w > 0)
-
-
-def _up_to(functions: Functions, degree: int) -> Functions:
-    kept = functions.degrees <= degree
-    return Functions(columns=functions.columns[:, kept], degrees=functions.degrees[kept],
-                     expected=functions.expected[:, kept])
+    return tuple(replace(c, weight=float(w)) for c, w in zip(found, share, strict=True) if w > 0)
 
 
 def curved(link: Link, observed: Observed, functions: Functions, prior: Prior, plain: Mixture) -> Mixture:

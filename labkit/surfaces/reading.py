@@ -11,7 +11,7 @@ from labkit.attributes import Attribute
 from labkit.core.importance import systematic
 from labkit.core.links import Link
 from labkit.core.posterior import Mixture
-from labkit.surfaces.ground import Ground
+from labkit.surfaces.ground import Ground, System, expected_names
 
 SOURCES = ("round", "melt", "pour")
 OWN = 0.6  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
@@ -22,8 +22,9 @@ MANY = 200_000  # rows times Gaussians above which quantiles use fewer Gaussians
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Candidate:
-    """One shape of the surface: its link, its posterior over functions up to a degree, its weight among the shapes."""
+    """One shape of the surface: its coordinates and link, its posterior over their functions, its weight among all."""
 
+    system: System
     link: Link
     mixture: Mixture
     weight: float
@@ -31,9 +32,9 @@ class Candidate:
     def on_scale(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Mean and standard deviation of h(phi'b) in each Gaussian, (m, K): Gauss-Hermite with seven nodes.
 
-        phi are the first of the functions in `columns`, as many as the posterior has.
+        phi are the functions of its system among all `columns`.
         """
-        middle, spread = self.mixture.moments(columns[:, :self.mixture.means.shape[1]])
+        middle, spread = self.mixture.moments(columns[:, self.system.places])
         if self.link.name == "straight":
             return middle, spread
         heights = np.array([self.link.height(middle + node * spread) for node in NODES])
@@ -116,7 +117,7 @@ class Reading:
         rng = np.random.default_rng(seed)
         share = np.array([c.weight for c in self.candidates])
         counts = np.bincount(systematic(share, n, rng.uniform()), minlength=len(share))
-        linear = self.ground.basis.degrees == 1
+        linear = self.ground.linear
         return [_drawn_from(c, int(k), linear, rng) for c, k in zip(self.candidates, counts, strict=True) if k]
 
     def noise_quantiles(self, source: str, levels: tuple[float, ...]) -> np.ndarray:
@@ -137,7 +138,7 @@ class Reading:
     @property
     def expected_names(self) -> tuple[str, ...]:
         """Coordinates with an expected direction, in the order of `trust`."""
-        return self.ground.expected(self.attribute)[0]
+        return expected_names(self.attribute, self.ground.systems[0].directions)
 
     def trust(self) -> np.ndarray:
         """Posterior probability of each expected direction, (k,)."""
@@ -157,11 +158,11 @@ def _drawn_from(candidate: Candidate, n: int, linear: np.ndarray, rng: np.random
     """
     b, at = candidate.mixture.draws(n, rng)
     size = np.sqrt(2 * OWN * candidate.depart("pour")[at])[:, None]
-    turns = rng.standard_normal((n, int(linear.sum()))) / WAVE
+    turns = rng.standard_normal((n, len(linear))) / WAVE
     phase = rng.uniform(0, 2 * np.pi, (n, 1))
 
     def function(columns: np.ndarray) -> np.ndarray:
-        smooth = candidate.link.height(b @ columns[:, :b.shape[1]].T)
+        smooth = candidate.link.height(b @ columns[:, candidate.system.places].T)
         return smooth + size * np.cos(turns @ columns[:, linear].T + phase)
 
     return function

@@ -7,6 +7,7 @@ import pandas as pd
 
 from labkit.core.posterior import half_t_quantile
 from labkit.surfaces.classical import Classical
+from labkit.surfaces.ground import nested_shares
 from labkit.surfaces.polynomial import polynomial_blocks
 from labkit.surfaces.reading import Reading, normal_multiple
 from labkit.wording import Report, grid_of, heading, line, number_text, plural, report, words_joined
@@ -38,7 +39,7 @@ def tasting_rows(reading: Reading, tasting: pd.DataFrame) -> dict[str, dict[str,
     low, found, high = reading.stretch_quantiles((0.05, 0.5, 0.95)) * tasting.at["tester_pour", "found"]
     stated, says = tasting.at["tester_pour", "stated"], tasting.at["tester_pour", "says"]
     if not says.startswith("the data say nothing") or not 0.75 < found / stated < 1.33:
-        says = _beside(found, stated)
+        says = _beside(stated, low, found, high)
     return rows | {"tester_pour": {"stated": stated, "found": found, "low": low, "high": high, "says": says}}
 
 
@@ -47,13 +48,14 @@ def _says(stated: float, low: float, found: float, high: float, source: str) -> 
     narrower = (high - low) / (prior_high - prior_low)
     if narrower > 0.75 and 0.75 < found / stated < 1.33:
         return f"the data say nothing yet about {WORDS[source]}"
-    return _beside(found, stated)
+    return _beside(stated, low, found, high)
 
 
-def _beside(found: float, stated: float) -> str:
+def _beside(stated: float, low: float, found: float, high: float) -> str:
     if 0.75 <= found / stated <= 1.33:
         return "about as stated"
-    return "more than stated" if found > stated else "less than stated"
+    word = "more than stated" if found > stated else "less than stated"
+    return f"perhaps {word}" if low < stated < high else word
 
 
 def effects_of(reading: Reading) -> pd.DataFrame:
@@ -170,10 +172,17 @@ def _shape(surface) -> list:
 
 
 def _scales(surface) -> str:
-    weights = pd.Series({c.link.name: c.weight for c in surface.reading.candidates}).sort_values(ascending=False)
+    shapes = pd.DataFrame([(c.link.name, c.system.name, c.weight) for c in surface.reading.candidates],
+                          columns=["link", "system", "weight"])
+    weights = shapes.groupby("link")["weight"].sum().sort_values(ascending=False, kind="stable")
     words = [f"{LINK_WORDS[name]} {100 * weight:.0f} %" for name, weight in weights.items()]
-    return (f"The hierarchical reading bends as a quadratic on one of these scales, weighed by evidence: "
-            f"{words_joined(words)}.")
+    told = f"The hierarchical reading bends as a quadratic on one of these scales, by evidence: {words_joined(words)}."
+    nested = nested_shares(surface.reading.ground.trial.recipe)
+    if nested:
+        share = 100 * shapes.loc[shapes["system"] == "masses", "weight"].sum()
+        masses = words_joined(f"{inner} x {outer}" for inner, outer in nested)
+        told += f" With {masses} in the place of {words_joined(inner for inner, _ in nested)}: {share:.0f} %."
+    return told
 
 
 def _expectations(surface) -> list:
@@ -212,7 +221,7 @@ def _influence_sentence(table: pd.DataFrame) -> str:
     if table["influence"].notna().any():
         pour = table["influence"].idxmax()
         value = table.at[pour, "influence"]
-        strong = "more than all others should allow one" if value > 1 else "no more than a pour may"
+        strong = "above 1, so it decides almost alone" if value > 1 else "below 1, so no pour decides alone"
         return f"{pour} moves the classical reading most (Cook's distance {number_text(value)}: {strong})."
     pour = table["leverage"].idxmax()
     return f"{pour} weighs most in its own fitted value (leverage {number_text(table.at[pour, 'leverage'])})."
