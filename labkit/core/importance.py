@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import logsumexp, ndtri
 
 DRAWS = 256  # a pass
-ENOUGH = 96.0  # effective draws at which no further pass is made
+ENOUGH = 64.0  # effective draws at which no further pass is made
 PASSES = 5
 PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47)
 
@@ -58,11 +58,11 @@ def sampled(log_likelihoods: Callable, dimension: int, start: Sequence[Proposal]
     """Passes of draws until enough of them carry weight.
 
     log_likelihoods : theta (n, d) -> log p(y, choice | theta), (n, c); choices are summed over exactly.
-    start : proposals of a similar integral, drawn from in the first pass beside the prior.
+    start : proposals of a similar integral; they take three quarters of the first pass, the prior the rest.
     """
     proposals = [Proposal(middle=np.zeros(dimension), root=np.eye(dimension)), *start]
     points = normal_points(DRAWS * PASSES, dimension)
-    counts = [DRAWS // len(proposals)] * len(proposals)
+    counts = [DRAWS // 4] + [3 * DRAWS // 4 // len(start)] * len(start) if start else [DRAWS]
     theta = _drawn(points, proposals, counts)
     logs = log_likelihoods(theta)
     found = _weighed(theta, logs, proposals, counts)

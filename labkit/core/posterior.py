@@ -22,7 +22,7 @@ from scipy.special import ndtr, stdtrit
 from labkit.core.importance import Proposal, Sampled, sampled, systematic
 
 GAUSSIANS = 128
-BLOCK = 200_000  # numbers in a stack of covariances: it stays within the processor's cache
+BLOCK = 60_000  # numbers in a stack of covariances: it stays within the processor's cache
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -34,7 +34,7 @@ SHAPES = MappingProxyType({"straight": 1.0, "both": 1.0, "floor": 1.0})  # prior
 WEIGHTS = MappingProxyType({"shares": 1.0, "masses": 0.5})  # and of the systems of coordinates
 WORTH_KEEPING = 1e-3  # of the weight
 RELIABLE = 20.0  # effective draws below which the evidence of a curved shape is not trusted, and the shape left out
-NEWTON = 6
+NEWTON, CLOSE = 6, 2e-3  # steps at most, and half widths within which they have settled
 
 
 def read_hierarchically(
@@ -79,7 +79,7 @@ def compared(
     found, start = [], ()
     for system, own in functions.items():
         plain = integrate(observed, own, prior, start)
-        start = plain.proposals
+        start = plain.proposals[-1:]
         for name, weight in SHAPES.items():
             link = Link(name=name, low=attribute.low, high=attribute.high)
             mixture = plain if name == "straight" else curved(link, observed, own, prior, plain)
@@ -103,8 +103,10 @@ def curved(link: Link, observed: Observed, functions: Functions, prior: Prior, p
         parts, _ = conditional(scales, *_straightened(link, eta, observed, functions), prior)
         aim = parts[0, 0] + prior.trust * parts[0, 1:].sum(axis=0)
         b, best = _stepped(b, aim, best, lambda b: _misfit(b, link, observed, functions, prior, scales))
-        eta = functions.columns @ b
-    return integrate(*_straightened(link, eta, observed, functions), prior, start=plain.proposals)
+        before, eta = eta, functions.columns @ b
+        if np.abs(eta - before).max() < CLOSE * link.half:
+            break
+    return integrate(*_straightened(link, eta, observed, functions), prior, start=plain.proposals[-1:])
 
 
 def _stepped(b, aim, best: float, misfit) -> tuple[np.ndarray, float]:
