@@ -32,9 +32,16 @@ class Jury:
 
 
 def jury_of(surfaces: Mapping[str, object]) -> Jury:
-    """Bench and panel as the surfaces found them: the next round is taken to be tasted by as many as a usual pour."""
+    """Bench and panel as the surfaces found them: the next round is taken to be tasted by as many as a usual pour.
+
+    Draws of a surface hold already what is a formula's own of the variation from pour to pour; the rest is noise.
+    """
+    from labkit.surfaces.reading import OWN
+
     noise = {name: {**surface.noise.loc[list(SHARED), "found"].to_dict(),
                     "panel": float(surface.scores["score_se"].median())} for name, surface in surfaces.items()}
+    for sd in noise.values():
+        sd["pour"] *= np.sqrt(1 - OWN)
     return Jury(noise=noise)
 
 
