@@ -14,7 +14,6 @@ def test_setting_a_tester_aside_is_shown_beside_what_it_was(demo):
     assert table.loc["difference"].tolist() == pytest.approx((table.loc["after"] - table.loc["before"]).tolist())
     best = suggest_next(aside, pours=1, melts=1, seed=1).best
     assert table.loc["after", list(demo.recipe.coordinates)].tolist() == best[list(demo.recipe.coordinates)].iloc[0].tolist()
-    assert table.loc["after", "payoff"] < table.loc["before", "payoff"] + 0.2  # the scores of who leans high are gone
 
 
 def test_no_change_makes_no_difference(demo):

@@ -128,7 +128,7 @@ REFUSED = {
     "a table that is none": (
         changed(WORKED, "[factors.load]", "[factors]\nload = 3\n[attributes.x]"),
         LabkitError,
-        None,
+        "[factors] load is 3, which is not a table. Write it under [factors.load].",
     ),
 }
 
@@ -138,8 +138,7 @@ def test_a_definition_that_cannot_stand(case):
     text, error, message = REFUSED[case]
     with pytest.raises(error) as problem:
         Trial.from_toml(text)
-    if message is not None:
-        assert str(problem.value) == message
+    assert str(problem.value) == message
 
 
 def test_a_limit_that_is_no_part():
