@@ -1,48 +1,14 @@
-"""A trial played against an invented truth: what is played is what the world says, and what comes out can be judged."""
+"""A round played: what is recorded is what the world says."""
 
 import numpy as np
 import pandas as pd
 import pytest
+from rehearsal.worlds import NAMES, mild, pour_means, quiet, truth
 
 import labkit
 from labkit.errors import RehearsalError
-from labkit.rehearsal import _scatter, best_possible, play_round
-from labkit.tweaks import desirability_of
-
-QUIET = {"sd_round": 0.0, "sd_melt": 0.0, "sd_pour": 0.0, "sd_tester_pour": 0.0}
-NAMES = ["payoff", "hardness", "sheerness", "shade"]
-
-
-def truth(points):
-    """Smooth and saturating; overall desirability is 1 where wax is .16, load .05 and red_share .5."""
-    wax, load, red = (points[c].to_numpy(float) for c in ("wax", "load", "red_share"))
-    return pd.DataFrame({"payoff": 10 / (1 + np.exp(-(load - 0.05) / 0.02 - 1.5)),
-                         "hardness": 10 / (1 + np.exp(-(wax - 0.16) / 0.03 - np.log(1.5))),
-                         "sheerness": 10 * np.exp(-load * np.log(2) / 0.05),
-                         "shade": 10 * np.exp(-(((red - 0.5) / 0.3) ** 2))}, index=points.index)
-
-
-@pytest.fixture(scope="module")
-def terracotta(demo):
-    return labkit.Trial(definition=demo.definition)
-
-
-@pytest.fixture(scope="module")
-def round_(terracotta):
-    return labkit.plan_round(terracotta, pours=4, melts=2, seed=1)
-
-
-def quiet(**more):
-    return labkit.World(truth=truth, **{**QUIET, **more})
-
-
-def mild(**more):
-    """No noise, and scores that stay off the ends of the scale."""
-    return labkit.World(truth=lambda points: 5 + 0.4 * (truth(points) - 5), step=0.0, **{**QUIET, **more})
-
-
-def pour_means(played):
-    return played.scores.pivot_table(index="pour", columns="attribute", values="score")[NAMES]
+from labkit.rehearsal import play_round
+from labkit.rehearsal.table import scatter
 
 
 class TestTable:
@@ -85,6 +51,14 @@ class TestTable:
         trial = play_round(trial, again, quiet(), testers=9, seed=5).onto(trial, again)
         assert len(trial.servings) == 72 and trial.servings["code"].is_unique
 
+    def test_melts_and_rounds_shift_together_what_they_share(self):
+        made = pd.DataFrame({"melt": ["M01", "M01", "M02", "M02"]})
+        rng = np.random.default_rng(0)
+        found = np.array([scatter(made, 0.5, 0.4, 0.3, rng) for _ in range(20_000)])
+        round_, melt, pour = 0.25, 0.16, 0.09
+        expected = np.array([[round_ + melt * (i // 2 == j // 2) + pour * (i == j) for j in range(4)] for i in range(4)])
+        np.testing.assert_allclose(np.cov(found.T), expected, atol=0.02)
+
 
 class TestBench:
     def test_weights_are_whole_steps_near_the_planned_ones(self, terracotta, round_):
@@ -100,58 +74,8 @@ class TestBench:
         assert "P02" not in set(played.servings["pour"]) | set(played.scores["pour"])
         assert played.onto(terracotta, round_).failed == ("P02",)
 
-    def test_melts_and_rounds_shift_together_what_they_share(self):
-        made = pd.DataFrame({"melt": ["M01", "M01", "M02", "M02"]})
-        rng = np.random.default_rng(0)
-        found = np.array([_scatter(made, 0.5, 0.4, 0.3, rng) for _ in range(20_000)])
-        round_, melt, pour = 0.25, 0.16, 0.09
-        expected = np.array([[round_ + melt * (i // 2 == j // 2) + pour * (i == j) for j in range(4)] for i in range(4)])
-        np.testing.assert_allclose(np.cov(found.T), expected, atol=0.02)
-
-
-class TestWhole:
-    def test_best_possible_finds_a_peak_that_is_known(self, terracotta):
-        assert best_possible(terracotta, quiet()) == pytest.approx(1.0, abs=0.002)
-
-    def test_best_possible_keeps_the_limits(self, terracotta):
-        """Red iron oxide is limited to 5 % of the batch: with payoff wanting load .08, red_share cannot pass .625."""
-        steep = labkit.World(truth=lambda p: truth(p).assign(
-            payoff=4 + 4 * p["load"] / 0.08, shade=5 + 4 * p["red_share"] / 0.8, hardness=6.0, sheerness=5.0))
-        load = np.linspace(0.02, 0.08, 60_001)
-        red = np.minimum(0.8, 0.05 / load)
-        expected = (np.minimum(load / 0.08, 1) * np.minimum(red / 0.8, 1)).max() ** 0.25
-        assert best_possible(terracotta, steep) == pytest.approx(expected, abs=0.001)
-
-    def test_a_rehearsal_says_what_each_round_cost_and_reached(self, terracotta):
-        world = labkit.World(truth=truth, levels=[1, 0, 0, 0, 0, -1])
-        found = labkit.rehearse(terracotta, world, rounds=2, pours=4, testers=6, seed=3)
-        assert list(found.columns) == [
-            "round", "pours", "melts", "cost", *terracotta.recipe.coordinates, *[f"truth: {n}" for n in NAMES],
-            "desirability", "best possible", "ratio", "predicted", "low", "high", "expected gain", "stop"]
-        assert list(found["cost"]) == [9, 18] and list(found["pours"]) == [4, 8]
-        assert found["ratio"].between(0, 1.001).all() and found["ratio"].iloc[-1] > 0.7
-        settled = truth(found)
-        np.testing.assert_allclose(desirability_of(terracotta.attributes, settled), found["desirability"])
-        assert found["stop"].map(type).eq(bool).all()
-        again = labkit.rehearse(terracotta, world, rounds=1, pours=4, testers=6, seed=3)
-        pd.testing.assert_frame_equal(found.iloc[:1], again)
-
-    def test_it_goes_on_from_what_a_trial_has(self, demo):
-        found = labkit.rehearse(demo, labkit.World(truth=truth), rounds=1, testers=4)
-        assert list(found["round"]) == [4] and list(found["cost"]) == [9]
-
 
 class TestRefusals:
-    @pytest.mark.parametrize("make, message", [
-        (lambda: labkit.World(truth=3), "truth is a int. Give a function of a coordinates frame."),
-        (lambda: quiet(sd_pour=-1), "sd_pour is -1. Give a standard deviation, 0 or more."),
-        (lambda: quiet(step=-0.5), "step is -0.5. Give 0.5 for half points, 0 for scores that are not rounded."),
-    ])
-    def test_of_a_world(self, make, message):
-        with pytest.raises(RehearsalError) as refused:
-            make()
-        assert str(refused.value) == message
-
     @pytest.mark.parametrize("world, testers, message", [
         (labkit.World(truth=lambda p: truth(p).drop(columns="shade")), 2,
          "truth gives no column 'shade'. Give payoff, hardness, sheerness and shade."),

@@ -1,0 +1,7 @@
+"""A whole trial played against an invented truth before any wax is melted."""
+
+from labkit.rehearsal.playing import Played, play_round
+from labkit.rehearsal.whole import best_possible, rehearse
+from labkit.rehearsal.world import World
+
+__all__ = ["Played", "World", "best_possible", "play_round", "rehearse"]

@@ -1,0 +1,34 @@
+"""What a hand with a pocket balance makes of a planned round."""
+
+import numpy as np
+import pandas as pd
+
+from labkit.pours import melt_columns, pour_columns
+from labkit.rounds import Round, grams_column
+
+HAND_G = 0.02                  # how near to the planned weight a hand comes with a spatula or a dropper [g]
+KETTLE = 0.03                  # the same for a process setting, as a part of its range
+SPARE = 1.08                   # a pot is filled for a little more than its pours, for what stays in the beaker
+
+
+def _hand(grams: np.ndarray, step: float, rng: np.random.Generator) -> np.ndarray:
+    """What a balance shows after a hand has aimed at these grams: whole steps, never none of what was meant."""
+    aimed = grams + rng.normal(0, HAND_G, size=grams.shape) * (grams > 0)
+    shown = np.round(np.round(aimed / step) * step, 6)
+    return np.where(grams > 0, np.maximum(shown, step), 0.0)
+
+
+def weighed(trial, round_: Round, rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
+    recipe, step = trial.recipe, trial.batch.balance_step_g
+    melts = round_.melt_sheet() if recipe.pot else pd.DataFrame({"melt": []})
+    pot = [grams_column(i) for i in recipe.pot if recipe.pot and len(melts)]
+    if pot:
+        melts[pot] = _hand(melts[pot].to_numpy(dtype=float) * SPARE, step, rng)
+    pours = round_.pour_sheet().drop(columns="order")
+    grams = [c for c in pours.columns if c.endswith(" [g]")]
+    pours[grams] = _hand(pours[grams].to_numpy(dtype=float), step, rng)
+    for setting in recipe.setting_list:
+        reach = KETTLE * (setting.high - setting.low)
+        pours[setting.name] = np.round(pours[setting.name] + rng.normal(0, reach, len(pours)), 1 if reach > 0.1 else 3)
+    return (melts.assign(date="", note="")[list(melt_columns(recipe))],
+            pours.reindex(columns=[c for c in pour_columns(recipe) if c in pours.columns]))

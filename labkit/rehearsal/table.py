@@ -1,0 +1,99 @@
+"""What a panel makes of the pours of a round.
+
+    score = middle + slope_t (truth + round + melt + pour - middle) + level_t + (tester x pour), read to a step
+
+`middle` is the middle of the scale. Levels are taken less their mean and slopes over their mean, so that the truth is
+the long-run mean score of this panel.
+"""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from labkit.checks import check_whole
+from labkit.errors import RehearsalError
+from labkit.rehearsal.world import Amount, World
+from labkit.scores import SCORE_COLUMNS, SERVING_COLUMNS
+
+
+def tester_names(testers: int | Sequence[str]) -> list[str]:
+    if isinstance(testers, int | np.integer):
+        check_whole(testers, name="testers", low=1, high=99, error=RehearsalError)
+        return [f"T{k:02d}" for k in range(1, testers + 1)]
+    return [str(name) for name in testers]
+
+
+def served(trial, pours: list[str], session: int, names: Sequence[str], rng: np.random.Generator) -> pd.DataFrame:
+    """Each tester meets every pour once, in an order of their own, each serving under a code of its own."""
+    codes = iter(_codes(trial.servings["code"], len(names) * len(pours), rng))
+    rows = [(str(session), "", tester, str(position), next(codes), pour) for tester in names
+            for position, pour in enumerate(rng.permutation(pours), start=1)]
+    return pd.DataFrame(rows, columns=list(SERVING_COLUMNS))
+
+
+def _codes(used: Sequence[str], count: int, rng: np.random.Generator) -> list[str]:
+    """Codes that the trial has not used: three digits, four when those run out."""
+    for low, high in ((100, 1000), (1000, 10_000)):
+        free = sorted(set(map(str, range(low, high))) - set(used))
+        if len(free) >= count:
+            return list(rng.choice(free, size=count, replace=False))
+    raise RehearsalError(f"there are not enough codes left for {count} servings. Rehearse fewer rounds or testers.")
+
+
+def scored(trial, made: pd.DataFrame, world: World, servings: pd.DataFrame, names: Sequence[str],
+            rng: np.random.Generator) -> pd.DataFrame:
+    """Scores of a round by tester, in the order of their servings."""
+    attributes = list(trial.attributes)
+    truth = world.truth_at(made[list(trial.recipe.coordinates)], attributes)
+    tables = []
+    for name in attributes:
+        attribute = trial.attributes[name]
+        values = truth[name] + scatter(made, _amount(world.sd_round, name), _amount(world.sd_melt, name),
+                                        _amount(world.sd_pour, name), rng)
+        level = _by_tester(world.levels, names, name, what="levels", neutral=0.0)
+        slope = _by_tester(world.slopes, names, name, what="slopes", neutral=1.0)
+        who = [names.index(t) for t in servings["tester"]]
+        middle = (attribute.low + attribute.high) / 2
+        said = (middle + (slope / slope.mean())[who] * (values.loc[servings["pour"]].to_numpy() - middle)
+                + (level - level.mean())[who] + rng.normal(0, _amount(world.sd_tester_pour, name), len(servings)))
+        scores = servings[["pour", "tester", "session", "position"]].copy()
+        scores["attribute"], scores["score"] = name, _read(said, attribute, world.step)
+        tables.append(scores)
+    scores = pd.concat(tables, ignore_index=True)
+    scores["row"] = np.tile(np.arange(len(servings)), len(attributes))
+    return scores.sort_values("row", kind="stable", ignore_index=True)[list(SCORE_COLUMNS[:6])]
+
+
+def scatter(made: pd.DataFrame, sd_round: float, sd_melt: float, sd_pour: float, rng) -> np.ndarray:
+    """What the round, each melt and each pour add to the truth."""
+    melts, which = np.unique(made["melt"].to_numpy(dtype=str), return_inverse=True)
+    return rng.normal(0, sd_round) + rng.normal(0, sd_melt, len(melts))[which] + rng.normal(0, sd_pour, len(made))
+
+
+def _amount(amounts: Amount, attribute: str) -> float:
+    return float(amounts.get(attribute, 0.0) if isinstance(amounts, Mapping) else amounts)
+
+
+def _by_tester(given, names: Sequence[str], attribute: str, *, what: str, neutral: float) -> np.ndarray:
+    """Levels or slopes as one value a tester."""
+    if given is None:
+        return np.full(len(names), neutral)
+    if isinstance(given, pd.DataFrame):
+        given = given[attribute] if attribute in given.columns else None
+        return np.full(len(names), neutral) if given is None else _by_tester(
+            dict(given), names, attribute, what=what, neutral=neutral)
+    if isinstance(given, Mapping):
+        return np.array([float(given.get(name, neutral)) for name in names])
+    values = np.atleast_1d(np.asarray(given, dtype=float))
+    values = np.full(len(names), values[0]) if np.ndim(given) == 0 else values
+    if len(values) < len(names):
+        raise RehearsalError(f"the world has {what} for {len(values)} testers, but {len(names)} are asked for. "
+                             "Give a value for each of them.")
+    return values[:len(names)]
+
+
+def _read(values: np.ndarray, attribute, step: float) -> np.ndarray:
+    """A score as it is written down: to the nearest step, on the scale."""
+    steps = np.round((values - attribute.low) / step) * step + attribute.low if step else values
+    return np.round(np.clip(steps, attribute.low, attribute.high), 6)

@@ -1,0 +1,68 @@
+"""A whole trial played: what each round cost and what it reached."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from labkit.checks import check_whole
+from labkit.errors import RehearsalError
+from labkit.rehearsal.playing import play_round
+from labkit.rehearsal.world import World
+from labkit.rounds import Round
+from labkit.tweaks import desirability_of, highest, suggest_next
+
+
+def rehearse(trial, world: World, rounds: int = 3, pours: int = 4, melts: int = 2, testers: int | Sequence[str] = 6,
+             seed: int = 3) -> pd.DataFrame:
+    """Play some rounds of a trial: plan the first, follow `suggest_next` from then on.
+
+    Returns a frame, a row a round: pours, melts and cost so far; the coordinates it would settle on after the round; a
+    column `truth: <attribute>` for each attribute there; desirability at that truth, best possible, and their ratio;
+    the desirability that the kit predicted with its 90 % interval; what it expected of the next round, and whether it
+    said stop. Rounds that the trial has
+    already are kept and count in the fit, not in the cost.
+    """
+    check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
+    best = best_possible(trial, world)
+    rows, spent, tweak = [], np.zeros(3, dtype=int), _first(trial, pours, melts, seed)
+    for k in range(rounds):
+        round_ = tweak.round if hasattr(tweak, "round") else tweak
+        trial = play_round(trial, round_, world, testers, seed).onto(trial, round_)
+        tweak = suggest_next(trial, pours=pours, melts=melts, seed=seed + k + 1)
+        spent += [1, len(round_.melts), len(round_.pours)]
+        rows.append(_row(trial, world, round_, tweak, spent, best))
+    return pd.DataFrame(rows)
+
+
+def _first(trial, pours: int, melts: int, seed: int):
+    if len(trial.standing_scores):
+        return suggest_next(trial, pours=pours, melts=melts, seed=seed)
+    from labkit.planning import plan_round
+
+    return plan_round(trial, pours=pours, melts=min(melts, pours) if trial.recipe.pot else None, seed=seed)
+
+
+def _row(trial, world: World, round_: Round, tweak, spent: np.ndarray, best: float) -> dict:
+    """One line of the rehearsal."""
+    settled = tweak.best[list(trial.recipe.coordinates)]
+    truth = world.truth_at(settled, list(trial.attributes))
+    reached = float(desirability_of(trial.attributes, truth)[0])
+    predicted = tweak.predictions.set_index("attribute").loc["desirability"]
+    cost = trial.cost.of(rounds=int(spent[0]), melts=int(spent[1]), pours=int(spent[2]))
+    return {"round": round_.number, "pours": int(spent[2]), "melts": int(spent[1]), "cost": cost,
+            **settled.iloc[0].to_dict(), **{f"truth: {name}": float(truth[name].iloc[0]) for name in truth.columns},
+            "desirability": reached, "best possible": best, "ratio": reached / best if best > 0 else np.nan,
+            "predicted": predicted["mean"], "low": predicted["low"], "high": predicted["high"],
+            "expected gain": tweak.expected_gain, "stop": tweak.stop}
+
+
+def best_possible(trial, world: World, points: int = 8192, seed: int = 0) -> float:
+    """The highest desirability of the truth within the region: a dense sample, then refined about its best points."""
+    attributes = list(trial.attributes)
+
+    def value_of(coordinates: pd.DataFrame) -> np.ndarray:
+        return desirability_of(trial.attributes, world.truth_at(coordinates, attributes))
+
+    start = pd.concat([trial.region.corners(), trial.region.sample(points, seed=seed)], ignore_index=True)
+    return float(highest(trial.region, value_of, start, seed=seed, generations=16, brood=400)[1].max())

@@ -1,0 +1,57 @@
+"""An invented truth, and how far bench and panel scatter about it."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from labkit.errors import RehearsalError
+from labkit.wording import words_joined
+
+Amount = float | Mapping[str, float]
+
+
+@dataclass(frozen=True, eq=False)
+class World:
+    """An invented truth, and how far bench and panel scatter about it.
+
+    truth : coordinates frame -> frame with a column an attribute, the panel's long-run mean scores.
+    sd_round, sd_melt, sd_pour, sd_tester_pour : standard deviations in units of the scale, one for all attributes
+        or attribute -> value.
+    levels : who scores high or low, slopes : who uses more or less of the scale; None, a value a tester in order,
+        tester -> value, or a frame of testers by attributes.
+    step : scores are read to this step, and lie on the scale.
+    """
+
+    truth: Callable[[pd.DataFrame], pd.DataFrame]
+    sd_round: Amount = 0.3
+    sd_melt: Amount = 0.3
+    sd_pour: Amount = 0.3
+    sd_tester_pour: Amount = 0.8
+    levels: Sequence | Mapping | pd.DataFrame | None = None
+    slopes: Sequence | Mapping | pd.DataFrame | None = None
+    step: float = 0.5
+
+    def __post_init__(self):
+        if not callable(self.truth):
+            raise RehearsalError(f"truth is a {type(self.truth).__name__}. Give a function of a coordinates frame.")
+        for name in ("sd_round", "sd_melt", "sd_pour", "sd_tester_pour"):
+            amounts = getattr(self, name)
+            for value in amounts.values() if isinstance(amounts, Mapping) else [amounts]:
+                if not 0 <= value < np.inf:
+                    raise RehearsalError(f"{name} is {value!r}. Give a standard deviation, 0 or more.")
+        if not 0 <= self.step < np.inf:
+            raise RehearsalError(f"step is {self.step!r}. Give 0.5 for half points, 0 for scores that are not rounded.")
+
+    def truth_at(self, coordinates: pd.DataFrame, attributes: Sequence[str]) -> pd.DataFrame:
+        """The long-run mean scores at some coordinates, checked: a finite number for each attribute and row."""
+        found = self.truth(coordinates.copy())
+        missing = [name for name in attributes if name not in getattr(found, "columns", ())]
+        if missing:
+            raise RehearsalError(f"truth gives no column {missing[0]!r}. Give {words_joined(attributes)}.")
+        values = found[list(attributes)].to_numpy(dtype=float)
+        if len(values) != len(coordinates) or not np.isfinite(values).all():
+            raise RehearsalError(f"truth gives {len(values)} rows, or values that are not numbers, for "
+                                 f"{len(coordinates)} formulas. Give a finite number for each.")
+        return pd.DataFrame(values, columns=list(attributes), index=coordinates.index)

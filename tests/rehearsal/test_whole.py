@@ -1,0 +1,42 @@
+"""A whole trial played: what each round cost, what it reached, and what could be reached at all."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from rehearsal.worlds import NAMES, quiet, truth
+
+import labkit
+from labkit.rehearsal import best_possible
+from labkit.tweaks import desirability_of
+
+
+class TestWhole:
+    def test_best_possible_finds_a_peak_that_is_known(self, terracotta):
+        assert best_possible(terracotta, quiet()) == pytest.approx(1.0, abs=0.002)
+
+    def test_best_possible_keeps_the_limits(self, terracotta):
+        """Red iron oxide is limited to 5 % of the batch: with payoff wanting load .08, red_share cannot pass .625."""
+        steep = labkit.World(truth=lambda p: truth(p).assign(
+            payoff=4 + 4 * p["load"] / 0.08, shade=5 + 4 * p["red_share"] / 0.8, hardness=6.0, sheerness=5.0))
+        load = np.linspace(0.02, 0.08, 60_001)
+        red = np.minimum(0.8, 0.05 / load)
+        expected = (np.minimum(load / 0.08, 1) * np.minimum(red / 0.8, 1)).max() ** 0.25
+        assert best_possible(terracotta, steep) == pytest.approx(expected, abs=0.001)
+
+    def test_a_rehearsal_says_what_each_round_cost_and_reached(self, terracotta):
+        world = labkit.World(truth=truth, levels=[1, 0, 0, 0, 0, -1])
+        found = labkit.rehearse(terracotta, world, rounds=2, pours=4, testers=6, seed=3)
+        assert list(found.columns) == [
+            "round", "pours", "melts", "cost", *terracotta.recipe.coordinates, *[f"truth: {n}" for n in NAMES],
+            "desirability", "best possible", "ratio", "predicted", "low", "high", "expected gain", "stop"]
+        assert list(found["cost"]) == [9, 18] and list(found["pours"]) == [4, 8]
+        assert found["ratio"].between(0, 1.001).all() and found["ratio"].iloc[-1] > 0.7
+        settled = truth(found)
+        np.testing.assert_allclose(desirability_of(terracotta.attributes, settled), found["desirability"])
+        assert found["stop"].map(type).eq(bool).all()
+        again = labkit.rehearse(terracotta, world, rounds=1, pours=4, testers=6, seed=3)
+        pd.testing.assert_frame_equal(found.iloc[:1], again)
+
+    def test_it_goes_on_from_what_a_trial_has(self, demo):
+        found = labkit.rehearse(demo, labkit.World(truth=truth), rounds=1, testers=4)
+        assert list(found["round"]) == [4] and list(found["cost"]) == [9]
