@@ -53,7 +53,16 @@ class Surface:
 
         Draw k with one seed is one and the same function wherever it is asked, so calls can be put side by side.
         """
-        return self.reading.draws(self._columns(frame), n, seed)
+        return self.draws_at(self._columns(frame), n, seed)
+
+    def draws_at(self, columns: np.ndarray, n: int = 256, seed: int = 0) -> np.ndarray:
+        """`draws` at formulas whose functions `ground.columns` has found: all surfaces of a trial share them."""
+        return self.reading.draws(columns, n, seed)
+
+    @property
+    def ground(self) -> Ground:
+        """The functions of the region that all surfaces of the trial share."""
+        return self.reading.ground
 
     @property
     def results(self):

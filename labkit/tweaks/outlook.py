@@ -37,9 +37,14 @@ class Outlook:
     n: int = 256
 
     def scores(self, points: pd.DataFrame) -> dict[str, np.ndarray]:
-        """attribute -> draws of its surface, (n, rows)."""
-        return {name: surface.draws(points, n=self.n, seed=self.seed + APART * k)
-                for k, (name, surface) in enumerate(self.surfaces.items())}
+        """attribute -> draws of its surface, (n, rows). The functions of a shared ground are found once."""
+        found, grounds = {}, {}
+        for k, (name, surface) in enumerate(self.surfaces.items()):
+            ground, seed = surface.ground, self.seed + APART * k
+            if id(ground) not in grounds:
+                grounds[id(ground)] = ground.columns(points)
+            found[name] = surface.draws_at(grounds[id(ground)], n=self.n, seed=seed)
+        return found
 
     def draws(self, points: pd.DataFrame) -> np.ndarray:
         """Draws of overall desirability, (n, rows)."""

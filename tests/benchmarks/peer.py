@@ -28,17 +28,27 @@ RESTARTS = 5
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class Process:
-    """One fitted attribute; `draws` and `predict` as a labkit surface has them."""
+class Coded:
+    """What all processes of a trial share: the coded coordinates of a formula."""
 
     region: object
+
+    def columns(self, frame: pd.DataFrame) -> np.ndarray:
+        return self.region.coded(frame)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+class Process:
+    """One fitted attribute; `draws_at` and `predict` as a labkit surface has them."""
+
+    ground: Coded
     fitted: GaussianProcessRegressor
     level: float
     low: float
     high: float
 
     @classmethod
-    def of(cls, trial, attribute, means: pd.Series, seed: int) -> "Process":
+    def of(cls, trial, ground: Coded, attribute, means: pd.Series, seed: int) -> "Process":
         coded = trial.region.coded(trial.made.loc[means.index, list(trial.recipe.coordinates)])
         kernel = (ConstantKernel(4.0, (0.01, 100)) * Matern(np.ones(coded.shape[1]), (0.1, 10), nu=2.5)
                   + WhiteKernel(0.25, (1e-3, 10)))
@@ -47,19 +57,18 @@ class Process:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ConvergenceWarning)
             fitted.fit(coded, means.to_numpy() - level)
-        return cls(region=trial.region, fitted=fitted, level=level, low=attribute.low, high=attribute.high)
+        return cls(ground=ground, fitted=fitted, level=level, low=attribute.low, high=attribute.high)
 
     def predict(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Mean and 90 % interval of the function, white noise left out."""
-        mean, sd = self.fitted.predict(self.region.coded(frame), return_std=True)
+        mean, sd = self.fitted.predict(self.ground.columns(frame), return_std=True)
         sd = np.sqrt(np.maximum(sd**2 - self.fitted.kernel_.k2.noise_level, 1e-12))
         return pd.DataFrame({"mean": np.clip(mean + self.level, self.low, self.high),
                              "low": np.clip(mean + self.level - 1.645 * sd, self.low, self.high),
                              "high": np.clip(mean + self.level + 1.645 * sd, self.low, self.high)}, index=frame.index)
 
-    def draws(self, frame: pd.DataFrame, n: int = 256, seed: int = 0) -> np.ndarray:
+    def draws_at(self, points: np.ndarray, n: int = 256, seed: int = 0) -> np.ndarray:
         weigh, turns, phase, size, gain, inner = self._drawn(n, seed)
-        points = self.region.coded(frame)
         prior = size * np.cos(points @ turns + phase) @ weigh
         values = prior + inner(points, self.fitted.X_train_) @ gain
         return np.clip(values.T + self.level, self.low, self.high)
@@ -86,8 +95,8 @@ class Process:
 
 
 def fit_processes(trial, seed: int) -> dict[str, Process]:
-    panel = appraise_panel(trial)
-    return {name: Process.of(trial, attribute, panel.means(name)[0].astype(float), seed)
+    panel, ground = appraise_panel(trial), Coded(region=trial.region)
+    return {name: Process.of(trial, ground, attribute, panel.means(name)[0].astype(float), seed)
             for name, attribute in trial.attributes.items() if attribute.wanted is not None}
 
 
