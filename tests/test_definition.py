@@ -2,7 +2,7 @@ import pytest
 from definitions import HAZEL, TERRACOTTA, WORKED
 
 from labkit import Trial
-from labkit.errors import FormulaError, LabkitError, RegionError
+from labkit.errors import FormulaError, LabkitError, RegionError, TrialError
 
 
 def changed(text, old, new):
@@ -173,3 +173,13 @@ def test_both_definitions_read_as_written():
     assert terracotta.attributes["payoff"].expect == {"wax": -1, "load": 1}
     assert terracotta.cost.of(rounds=1, melts=2, pours=4) == 9.0
     assert terracotta.noise_of("payoff")["tester"] == pytest.approx(1.0)
+
+
+def test_a_tester_more_has_a_price_of_its_own():
+    usual, dear = Trial.from_toml(TERRACOTTA).cost, Trial.from_toml(f"{TERRACOTTA}\n[cost]\ntester = 2\n").cost
+    assert usual.of(rounds=1, melts=2, pours=4, testers=1) == 9.25
+    assert dear.of(rounds=0, melts=0, pours=0, testers=3) == 6.0
+    with pytest.raises(TrialError) as problem:
+        Trial.from_toml(f"{TERRACOTTA}\n[cost]\ntester = -1\n")
+    assert str(problem.value) == (
+        "[cost] has a value below 0. Give the cost of a round, melt, pour and tester, in one unit.")

@@ -102,7 +102,7 @@ def _cost(words: Mapping) -> Cost:
     check_keys(words, KEYS["cost"], "[cost]")
     found = {key: number_of(value, f"[cost] {key}") for key, value in words.items()}
     if any(is_blank(v) or v < 0 for v in found.values()):
-        raise TrialError("[cost] has a value below 0. Give what a round, a melt and a pour cost, in one unit.")
+        raise TrialError("[cost] has a value below 0. Give the cost of a round, melt, pour and tester, in one unit.")
     return Cost(**found)
 
 

@@ -20,7 +20,7 @@ KEYS = MappingProxyType(
         "limit": ("of", "within", "low", "high"),
         "attribute": ("scale", "ends", "wanted", "expect", "importance"),
         "noise": ("round", "melt", "pour", "tester", "tester_pour"),
-        "cost": ("round", "melt", "pour"),
+        "cost": ("round", "melt", "pour", "tester"),
     }
 )
 
