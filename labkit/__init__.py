@@ -19,7 +19,7 @@ _ROOMS = {
     "panel": ("appraise_panel",),
     "reach": ("reach_of",),
     "planning": ("plan_round", "appraise_round"),
-    "surfaces": ("fit_surfaces",),
+    "surfaces": ("fit_surfaces", "fit_failing"),
     "tweaks": ("suggest_next", "compare_settled",),
     "rehearsal": ("World", "rehearse"),
     "figures": ("draw_region", "draw_round", "draw_panel", "draw_testers", "draw_surface"),

@@ -16,7 +16,7 @@ from scipy.special import logsumexp, ndtri
 DRAWS = 256  # a pass
 ENOUGH = 64.0  # effective draws at which no further pass is made
 PASSES = 5
-PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47)
+PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71, 73, 79, 83, 89, 97)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -54,22 +54,23 @@ def normal_points(n: int, dimension: int) -> np.ndarray:
     return ndtri(np.clip(((np.arange(n) + 0.5)[:, None] * steps) % 1.0, 1e-9, 1 - 1e-9))
 
 
-def sampled(log_likelihoods: Callable, dimension: int, start: Sequence[Proposal] = ()) -> Sampled:
+def sampled(log_likelihoods: Callable, dimension: int, start: Sequence[Proposal] = (), *, draws: int = DRAWS,
+            enough: float = ENOUGH) -> Sampled:
     """Passes of draws until enough of them carry weight.
 
     log_likelihoods : theta (n, d) -> log p(y, choice | theta), (n, c); choices are summed over exactly.
     start : proposals of a similar integral; they take three quarters of the first pass, the prior the rest.
     """
     proposals = [Proposal(middle=np.zeros(dimension), root=np.eye(dimension)), *start]
-    points = normal_points(DRAWS * PASSES, dimension)
-    counts = [DRAWS // 4] + [3 * DRAWS // 4 // len(start)] * len(start) if start else [DRAWS]
+    points = normal_points(draws * PASSES, dimension)
+    counts = [draws // 4] + [3 * draws // 4 // len(start)] * len(start) if start else [draws]
     theta = _drawn(points, proposals, counts)
     logs = log_likelihoods(theta)
     found = _weighed(theta, logs, proposals, counts)
     for _ in range(1, PASSES):
-        if found.effective >= ENOUGH or dimension == 0:
+        if found.effective >= enough or dimension == 0:
             break
-        proposals, counts = [*proposals, _recentred(found)], [*counts, DRAWS]
+        proposals, counts = [*proposals, _recentred(found)], [*counts, draws]
         more = _drawn(points[len(theta):], proposals[-1:], counts[-1:])
         theta, logs = np.vstack([theta, more]), np.vstack([logs, log_likelihoods(more)])
         found = _weighed(theta, logs, proposals, counts)

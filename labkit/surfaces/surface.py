@@ -39,14 +39,14 @@ class Surface:
         """mean, se, low, high of the long-run mean score (many pours) at coordinates; the index is kept."""
         columns = self._columns(frame)
         mean, se = self.reading.moments(columns)
-        return self._told(frame, mean, se, self.reading.interval(columns, self._level(level)))
+        return self._told(frame, mean, se, self.reading.interval(columns, check_level(level)))
 
     def predict_pour(self, frame: pd.DataFrame, level: float = 0.9) -> pd.DataFrame:
         """mean, se, low, high of one new pour, in a new melt of a new round, tasted by the whole panel many times."""
         columns = self._columns(frame)
         mean, se = self.reading.moments(columns)
         se = np.sqrt(se**2 + self.reading.variance_of_pour())
-        return self._told(frame, mean, se, self.reading.interval_of_pour(columns, self._level(level)))
+        return self._told(frame, mean, se, self.reading.interval_of_pour(columns, check_level(level)))
 
     def draws(self, frame: pd.DataFrame, n: int = 256, seed: int = 0) -> np.ndarray:
         """n joint posterior draws (n, rows) of the long-run mean score.
@@ -147,10 +147,12 @@ class Surface:
         mean = np.clip(mean, scale.low, scale.high)
         return pd.DataFrame({"mean": mean, "se": se, "low": ends[0], "high": ends[1]}, index=frame.index)
 
-    def _level(self, level: float) -> float:
-        if not isinstance(level, int | float) or not 0 < level < 1:
-            raise SurfaceError(f"level is {level!r}. Give the share of an interval, above 0 and below 1, such as 0.9.")
-        return float(level)
+
+def check_level(level: float) -> float:
+    """The share of an interval, above 0 and below 1."""
+    if not isinstance(level, int | float) or not 0 < level < 1:
+        raise SurfaceError(f"level is {level!r}. Give the share of an interval, above 0 and below 1, such as 0.9.")
+    return float(level)
 
 
 def check_points(frame: pd.DataFrame, trial: Trial) -> pd.DataFrame:
