@@ -3,6 +3,7 @@
 import textwrap
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
 
 from labkit.errors import LabkitError
@@ -13,6 +14,8 @@ from labkit.wording import words_joined
 POURED = {"marker": "o", "color": "black", "markersize": 7}
 FAILED = {"marker": "X", "color": "black", "markersize": 9, "markerfacecolor": "white"}
 PLANNED = {"marker": "o", "color": "black", "markersize": 10, "markerfacecolor": "none"}
+NAME_SIZE, DOT = 8, 4.0     # of names beside dots, and half a dot [points]
+GIVEN = {"marker": "D", "color": "black", "markersize": 8, "markerfacecolor": "white", "markeredgewidth": 1.6}
 FORBIDDEN = {"facecolor": "white", "edgecolor": "0.75", "hatch": "///", "linewidth": 0.0}
 
 
@@ -26,17 +29,32 @@ def axes_or_new(ax, *, size: tuple[float, float] = (6.4, 5.0)):
 
 
 def check_along(recipe: Recipe, along: Sequence[str], *, error: type[LabkitError]) -> tuple[str, str]:
-    """Two different coordinates of the recipe."""
+    """Two different coordinates of the recipe that vary."""
     names = tuple(along) if not isinstance(along, str) else (along,)
     unknown = [name for name in names if name not in recipe.coordinates]
     if unknown or len(set(names)) != 2:
         raise error(f"along is {list(names)}. Give two different ones of "
                     f"{words_joined([repr(c) for c in recipe.coordinates])}.")
+    for name in names:
+        check_varies(recipe, name, error=error)
     return names
 
 
+def check_varies(recipe: Recipe, name: str, *, error: type[LabkitError]) -> None:
+    """A coordinate has a low below its high."""
+    low, high = recipe.bounds.loc[name, ["low", "high"]]
+    if not low < high:
+        free = [repr(c) for c, row in recipe.bounds.iterrows() if row["low"] < row["high"]]
+        raise error(f"{name} is {low:g} throughout, so there is nothing to see along it. "
+                    f"Choose {words_joined(free, last='or')}.")
+
+
 def words_of(recipe: Recipe, coordinate: str, *, width: int = 64) -> str:
-    """An axis label: the coordinate, then in brackets its unit or the whole that it is a share of."""
+    """An axis label: the coordinate, then in brackets its unit or the whole that it is a share of; a part
+    of a blend has the name of the blend there."""
+    if ": " in coordinate:
+        blend, part = coordinate.split(": ", 1)
+        return f"{part} [g/g of {blend}]"
     name = coordinate.replace("_", " ")
     for setting in recipe.setting_list:
         if setting.name == coordinate:
@@ -48,25 +66,61 @@ def words_of(recipe: Recipe, coordinate: str, *, width: int = 64) -> str:
 
 def mark_pours(ax, trial: Trial, along: tuple[str, str]) -> None:
     """Every pour as weighed, with its name; a cross where it failed."""
-    made = trial.made
-    for _, row in made.iterrows():
-        ax.plot(row[along[0]], row[along[1]], linestyle="none", zorder=5, **(POURED if row["ok"] else FAILED))
-    label_points(ax, made[along[0]], made[along[1]])
+    mark_made(ax, trial, trial.made[along[0]], trial.made[along[1]])
+    label_points(ax, trial.made[along[0]], trial.made[along[1]])
+
+
+def mark_made(ax, trial: Trial, across: pd.Series, up: pd.Series, **style) -> None:
+    """Pours where they lie on the paper, without names: dots, crosses where they failed."""
+    for pour, ok in trial.made["ok"].items():
+        ax.plot(across[pour], up[pour], linestyle="none", zorder=5, **(POURED if ok else FAILED) | style)
 
 
 def label_points(ax, across: pd.Series, up: pd.Series) -> None:
-    """Names beside points; points that coincide share one label."""
+    """Names beside points, where they hide the least; points that coincide share one label."""
     places: dict[tuple, list[str]] = {}
     span_across, span_up = (abs(b - a) or 1.0 for a, b in (ax.get_xlim(), ax.get_ylim()))
     for name in across.index:
         near = next((p for p in places if abs(p[0] - across[name]) < 0.03 * span_across
                      and abs(p[1] - up[name]) < 0.025 * span_up), None)
         places.setdefault(near or (across[name], up[name]), []).append(str(name))
-    for (x, y), names in places.items():
-        right = x - min(ax.get_xlim()) > 0.85 * span_across
-        ax.annotate(", ".join(names), (x, y), xytext=(-7 if right else 7, 5), textcoords="offset points",
-                    ha="right" if right else "left", fontsize=8, zorder=6,
+    dots = _boxes_of_dots(ax, across, up)
+    for place, names in places.items():
+        text = ", ".join(names)
+        side, box = min(_sides(ax, place, text), key=lambda found: _hidden(found[1], dots, ax))
+        dots = np.vstack([dots, box])
+        ax.annotate(text, place, xytext=side, textcoords="offset points", ha="left" if side[0] > 0 else "right",
+                    fontsize=NAME_SIZE, zorder=6,
                     bbox={"boxstyle": "round,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.75})
+
+
+def _boxes_of_dots(ax, across: pd.Series, up: pd.Series) -> np.ndarray:
+    """left, bottom, right, top of every dot, in points (n, 4)."""
+    at = _in_points(ax, np.column_stack([across, up]))
+    return np.hstack([at - DOT, at + DOT])
+
+
+def _sides(ax, place: tuple, text: str) -> list[tuple]:
+    """Where a name may stand about its dot, the best first: the offset and the box that it would fill, in points."""
+    x, y = _in_points(ax, np.array([place]))[0]
+    width = 0.62 * NAME_SIZE * len(text)
+    return [((dx, dy), np.array([x + min(dx, dx + np.sign(dx) * width), y + dy - 2,
+                                 x + max(dx, dx + np.sign(dx) * width), y + dy + NAME_SIZE]))
+            for dx in (7, -7) for dy in (5, -11)]
+
+
+def _hidden(box: np.ndarray, others: np.ndarray, ax) -> float:
+    """By how many square points a box covers others or leaves the axes."""
+    wide = np.minimum(box[2], others[:, 2]) - np.maximum(box[0], others[:, 0])
+    tall = np.minimum(box[3], others[:, 3]) - np.maximum(box[1], others[:, 1])
+    ends = _in_points(ax, np.array([[ax.get_xlim()[0], ax.get_ylim()[0]], [ax.get_xlim()[1], ax.get_ylim()[1]]]))
+    left, right = sorted(ends[:, 0])
+    beyond = max(left - box[0], 0) + max(box[2] - right, 0)
+    return float((wide.clip(min=0) * tall.clip(min=0)).sum() + NAME_SIZE * beyond)
+
+
+def _in_points(ax, places: np.ndarray) -> np.ndarray:
+    return ax.transData.transform(places) * 72 / ax.figure.dpi
 
 
 def title_and_marks(ax, title: str, marks: list) -> None:

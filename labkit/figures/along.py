@@ -1,0 +1,136 @@
+"""One fitted surface along one coordinate, with what was said of each pour beside it."""
+
+import numpy as np
+import pandas as pd
+
+from labkit.errors import SurfaceError
+from labkit.figures.axes import FAILED, FORBIDDEN, axes_or_new, check_varies, label_points, title_and_marks, words_of
+from labkit.figures.slices import Slice, check_some_allowed, given_row, held_words, line_slice, moved
+from labkit.surfaces import Surface
+from labkit.trial import Trial
+from labkit.wording import words_joined
+
+NINETY = 1.645              # standard errors either side of a 90 % interval
+FAR = 0.5                   # of the range of another coordinate: a pour this far from the line is drawn white
+DISC = {"marker": "o", "markersize": 6, "linestyle": "none"}
+EDGE = "0.3"
+WANTED = {"facecolor": "0.93", "edgecolor": "none"}
+IDEAL = {"color": "0.45", "linewidth": 1.0, "linestyle": (0, (6, 3))}
+BAND = {"facecolor": "0.55", "edgecolor": "none", "alpha": 0.45}
+
+
+def draw_along(surface: Surface, name: str, at: pd.DataFrame | None = None, ax=None):
+    """The mean score along one coordinate with its 90 % band; all else is held. Returns the Axes.
+
+    at : one row with the coordinates at which the others are held, such as `tweak.best`, which stands as a dotted
+    upright; by default the middle of the scored pours. Each pour stands with its adjusted mean and the 90 % interval
+    that the testers leave open: black where the pour lies on the line in the other coordinates, white where it is half
+    a range off in one of them or more. Failed pours stand at the foot. Shaded is what is wanted at all, dashed what is
+    wanted most; hatched is what the limits forbid there.
+    """
+    trial, scale = surface.reading.ground.trial, surface.reading.attribute
+    _check_name(trial, name)
+    given = given_row(trial, surface.scores.index, at)
+    slice_, held = line_slice(trial, name, given), held_words(trial.recipe, given, [name])
+    check_some_allowed(slice_, held)
+    ax = axes_or_new(ax, size=(6.6, 4.8))
+    _frame(ax, trial, name, scale)
+    shade_wanted(ax, scale)
+    _draw_line(ax, surface, slice_)
+    _mark_failed(ax, trial, name, scale)
+    _mark_means(ax, surface, off_line(surface, name, given), name)
+    if at is not None:
+        ax.axvline(given[name], color="black", linewidth=0.8, linestyle=":", zorder=2)
+    title = f"{scale.name}: mean score" + (f"\nat {held}" if held else "")
+    title_and_marks(ax, title, _marks(trial, scale, given=at is not None))
+    return ax
+
+
+def _check_name(trial: Trial, name: str) -> None:
+    names = list(trial.recipe.coordinates)
+    if name not in names:
+        raise SurfaceError(f"{name!r} does not vary. Choose {words_joined([repr(n) for n in names], last='or')}.")
+    check_varies(trial.recipe, name, error=SurfaceError)
+
+
+def off_line(surface: Surface, name: str, given: pd.Series) -> pd.Series:
+    """By pour: the largest difference from the line in another coordinate, as a part of its range.
+
+    The line is followed to the pour's own place along it; a coordinate that does not vary plays no part.
+    """
+    trial = surface.reading.ground.trial
+    made = trial.made.loc[surface.scores.index]
+    on_line, _ = moved(trial.recipe, given, {name: made[name].to_numpy()})
+    bounds = trial.recipe.bounds
+    free = [c for c in bounds.index if c != name and bounds.at[c, "low"] < bounds.at[c, "high"]]
+    gap = (made[free].to_numpy() - on_line[free].to_numpy()) / (bounds["high"] - bounds["low"])[free].to_numpy()
+    return pd.Series(np.abs(gap).max(axis=1, initial=0.0), index=made.index)
+
+
+def shade_wanted(ax, scale) -> None:
+    """The scores that are wanted at all, and the one or the edge beyond which nothing better is wanted."""
+    if scale.wanted is None:
+        return
+    least, most, best = wanted_range(scale)
+    ax.axhspan(least, most, zorder=0, **WANTED)
+    ax.axhline(best, zorder=1, **IDEAL)
+
+
+def wanted_range(scale) -> tuple[float, float, float]:
+    """Lowest and highest score of desirability above 0, and the score at which desirability reaches 1."""
+    points = scale.wanted.points
+    if scale.wanted.kind == "rising":
+        return points[0], scale.high, points[1]
+    if scale.wanted.kind == "falling":
+        return scale.low, points[1], points[0]
+    return points[0], points[2], points[1]
+
+
+def _frame(ax, trial: Trial, name: str, scale) -> None:
+    low, high = trial.recipe.bounds.loc[name, ["low", "high"]]
+    made, room = trial.made[name], 0.05 * (high - low)
+    ax.set(xlim=(np.fmin(low, made.min()) - room, np.fmax(high, made.max()) + room),
+           ylim=(scale.low - 0.03 * scale.width, scale.high + 0.03 * scale.width),
+           xlabel=words_of(trial.recipe, name), ylabel=f"{scale.name} [score]")
+
+
+def _draw_line(ax, surface: Surface, slice_: Slice) -> None:
+    """The band and the line where the limits allow it, hatches before and after."""
+    allowed = slice_.allowed.ravel()
+    told, across = surface.predict(slice_.points[allowed]), slice_.x.ravel()[allowed]
+    ax.fill_between(across, told["low"], told["high"], zorder=2, **BAND)
+    ax.plot(across, told["mean"], color="black", linewidth=1.8, zorder=3)
+    for ends in ((ax.get_xlim()[0], across[0]), (across[-1], ax.get_xlim()[1])):
+        ax.axvspan(*ends, zorder=1, **FORBIDDEN)
+
+
+def _mark_means(ax, surface: Surface, off: pd.Series, name: str) -> None:
+    """Adjusted means with their intervals, those near the line last and darkest."""
+    trial, scores = surface.reading.ground.trial, surface.scores
+    across = trial.made.loc[scores.index, name]
+    for pour in off.sort_values(ascending=False, kind="stable").index:
+        far = min(off[pour] / FAR, 1.0)
+        ax.errorbar(across[pour], scores.at[pour, "score"], yerr=NINETY * scores.at[pour, "score_se"], color=EDGE,
+                    elinewidth=1.8 - far, zorder=5 - far, **DISC, markerfacecolor=str(far))
+    label_points(ax, across, scores["score"])
+
+
+def _mark_failed(ax, trial: Trial, name: str, scale) -> None:
+    failed = trial.made.loc[~trial.made["ok"], name]
+    ax.plot(failed, np.full(len(failed), scale.low), linestyle="none", zorder=5, **FAILED)
+    if len(failed):
+        label_points(ax, failed, failed * 0 + scale.low)
+
+
+def _marks(trial: Trial, scale, *, given: bool) -> list:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    marks = [Line2D([], [], color="black", linewidth=1.8, label="mean"), Patch(label="90 % band", **BAND)]
+    for far, label in ((0, "pour on the line"), (1, "far from it")):
+        marks.append(Line2D([], [], color=EDGE, markerfacecolor=str(far), label=label, **DISC))
+    marks += [Line2D([], [], linestyle="none", label="failed", **FAILED)] * int((~trial.made["ok"]).any())
+    if scale.wanted is not None:
+        marks += [Patch(label="wanted", **WANTED), Line2D([], [], label="wanted most", **IDEAL)]
+    marks += [Line2D([], [], color="black", linewidth=0.8, linestyle=":", label="this formula")] * int(given)
+    return marks + [Patch(label="not allowed", **FORBIDDEN)]

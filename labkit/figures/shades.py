@@ -1,0 +1,86 @@
+"""How a surface is painted on a slice: shades and lines of the mean, dots for doubt, hatches for what is forbidden."""
+
+import numpy as np
+import pandas as pd
+
+from labkit.figures.axes import FAILED, FORBIDDEN, GIVEN, POURED
+from labkit.figures.slices import Slice
+from labkit.surfaces import Surface
+from labkit.trial import Trial
+
+DOUBT = 0.4                 # an interval wider than this part of the scale counts as not known
+UNKNOWN = {"facecolor": "none", "edgecolor": "0.15", "hatch": "..", "linewidth": 0.0}
+
+
+def levels_of(mean: np.ndarray, scale) -> np.ndarray:
+    """Values for the lines: about a dozen, a fiftieth of the scale apart or more, so that what is flat looks flat."""
+    step = next(s for s in scale.width * np.array([0.02, 0.05, 0.1]) if np.ptp(mean) / s <= 12)
+    return step * np.arange(np.floor(mean.min() / step), np.ceil(mean.max() / step) + 1.5)
+
+
+def told_on(surface: Surface, slice_: Slice) -> pd.DataFrame:
+    """What the surface predicts at the points that are allowed, or beside one that is; nan at the others."""
+    near = near_allowed(slice_.allowed).ravel()
+    return surface.predict(slice_.points[near]).reindex(slice_.points.index)
+
+
+def doubt_of(told: pd.DataFrame, scale) -> np.ndarray:
+    """By how much each 90 % interval is wider than what counts as known, in points of the scale."""
+    return (told["high"] - told["low"]).to_numpy() - DOUBT * scale.width
+
+
+def paint(ax, slice_: Slice, mean: np.ndarray, doubt: np.ndarray, scale) -> None:
+    """Shades that keep their order in grey, lines with their values, dots for doubt, what is forbidden on top."""
+    mean, doubt = slice_.shaped(mean), slice_.shaped(doubt)
+    levels = levels_of(mean[slice_.allowed], scale)
+    ax.contourf(slice_.x, slice_.y, np.ma.masked_invalid(mean), levels=levels, cmap="cividis", alpha=0.6, zorder=1,
+                extend="both")
+    paint_lines(ax, slice_, mean, [level for level in levels if scale.low < level < scale.high])
+    paint_doubt(ax, slice_, doubt)
+    paint_forbidden(ax, slice_)
+
+
+def paint_lines(ax, slice_: Slice, values: np.ndarray, levels, *, size: int = 8, **style) -> None:
+    """Lines of equal value with the value on them, as far as they lie in what is allowed."""
+    inside = np.where(near_allowed(slice_.allowed), values, np.nan)
+    levels = [level for level in levels if np.nanmin(inside) < level < np.nanmax(inside)]
+    if levels:
+        style = {"colors": "black", "linewidths": 0.8} | style
+        lines = ax.contour(slice_.x, slice_.y, np.ma.masked_invalid(inside), levels=levels, zorder=2, **style)
+        ax.clabel(lines, fmt=lambda value: f"{value:g}", fontsize=size, zorder=2)
+
+
+def near_allowed(allowed: np.ndarray) -> np.ndarray:
+    """What is allowed and the points beside it, so that lines run to the very edge and their values stand inside."""
+    wide = np.pad(allowed, 1)
+    rows = wide[:-2] | wide[1:-1] | wide[2:]
+    return rows[:, :-2] | rows[:, 1:-1] | rows[:, 2:]
+
+
+def paint_doubt(ax, slice_: Slice, doubt: np.ndarray) -> None:
+    if (doubt > 0).any():
+        ax.contourf(slice_.x, slice_.y, np.ma.masked_invalid(doubt), levels=[0, np.inf], colors="none",
+                    hatches=[UNKNOWN["hatch"]], zorder=2)
+
+
+def paint_forbidden(ax, slice_: Slice) -> None:
+    if (slice_.over > 0).any():
+        ax.contourf(slice_.x, slice_.y, slice_.over, levels=[0, np.inf], colors="white", zorder=3)
+        hatched = ax.contourf(slice_.x, slice_.y, slice_.over, levels=[0, np.inf], colors="none", hatches=["///"],
+                              zorder=3)
+        hatched.set(edgecolor=FORBIDDEN["edgecolor"], linewidth=0)
+        ax.contour(slice_.x, slice_.y, slice_.over, levels=[0], colors="black", linewidths=1.0, zorder=3)
+
+
+def marks_of(trial: Trial, slice_: Slice, doubt: np.ndarray, scale, *, given: bool) -> list:
+    """What the legend explains, as far as it occurs."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    ok = trial.made["ok"]
+    marks = [Line2D([], [], linestyle="none", label="poured", **POURED)] * int(ok.any())
+    marks += [Line2D([], [], linestyle="none", label="failed", **FAILED)] * int((~ok).any())
+    marks += [Line2D([], [], linestyle="none", label="this formula", **GIVEN)] * int(given)
+    marks += [Patch(label="not allowed", **FORBIDDEN)] * int((slice_.over > 0).any())
+    known = f"not known to ±{DOUBT * scale.width / 2:g}"
+    return marks + [Patch(label=known, **UNKNOWN)] * int((slice_.shaped(doubt)[slice_.allowed] > 0).any())

@@ -1,0 +1,143 @@
+"""Slices through a region: points of a plane with all else held, and by how much each breaks a limit."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from labkit.errors import LabkitError, SurfaceError
+from labkit.formula import Recipe
+from labkit.trial import Trial
+from labkit.wording import plural, words_joined
+
+STEPS = 45                  # points across and up
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Slice:
+    """Places on the paper x, y (k, m), their coordinates row by row, and `over` (k, m), up to 0 where allowed."""
+
+    x: np.ndarray
+    y: np.ndarray
+    points: pd.DataFrame
+    over: np.ndarray
+
+    @property
+    def allowed(self) -> np.ndarray:
+        return self.over <= 0
+
+    def shaped(self, values) -> np.ndarray:
+        """Values of the points, where they lie on the paper."""
+        return np.reshape(np.asarray(values, dtype=float), self.x.shape)
+
+
+def given_row(trial: Trial, pours: Sequence[str], at: pd.DataFrame | None, *,
+              error: type[LabkitError] = SurfaceError) -> pd.Series:
+    """The coordinates of the one row of `at`; without it, the middle of some pours."""
+    names = list(trial.recipe.coordinates)
+    if at is None:
+        return trial.made.loc[list(pours), names].mean()
+    missing = [name for name in names if name not in at.columns]
+    if missing:
+        raise error(f"`at` has {plural(len(at), 'row')} and lacks {words_joined(missing)}. Give one row with "
+                    "every coordinate, such as tweak.best.")
+    if len(at) != 1:
+        raise error(f"`at` has {plural(len(at), 'row')}. Give one row, such as tweak.best.")
+    return at[names].iloc[0].astype(float)
+
+
+def held_words(recipe: Recipe, given: pd.Series, along: Sequence[str]) -> str:
+    """What is held where. Of a blend with parts along, the others have no value of their own, but may have a ratio."""
+    varied = [columns for columns in recipe.blends.values() if set(columns) & set(along)]
+    free = [[c for c in columns if c not in along] for columns in varied]
+    moving = {*along, *(c for columns in varied for c in columns)}
+    words = value_words(given.drop(list(moving)))
+    return words_joined(words + [_ratio_words(given[columns]) for columns in free if len(columns) > 1])
+
+
+def value_words(given: pd.Series) -> list[str]:
+    """ "wax 0.15" and so on."""
+    return [f"{name.replace('_', ' ')} {value:.3g}" for name, value in given.items()]
+
+
+def _ratio_words(shares: pd.Series) -> str:
+    parts = [name.split(": ", 1)[1] for name in shares.index]
+    return f"{' : '.join(parts)} as {' : '.join(f'{100 * part:.0f}' for part in _ratio(shares))}"
+
+
+def moved(recipe: Recipe, given: pd.Series, values: dict[str, np.ndarray]) -> tuple[pd.DataFrame, np.ndarray]:
+    """Rows at `given` but for some coordinates, and by how much the parts of a blend named there exceed it (m,).
+
+    Of a blend with some parts named, the others share what is left in the ratio that they have in `given`.
+    """
+    rows = len(next(iter(values.values())))
+    points = pd.DataFrame({name: values.get(name, np.full(rows, given[name])) for name in recipe.coordinates})
+    excess = np.full(rows, -np.inf)
+    for columns in recipe.blends.values():
+        named, free = [c for c in columns if c in values], [c for c in columns if c not in values]
+        if named and free:
+            rest = 1 - points[named].sum(axis=1).to_numpy()
+            points[free] = np.outer(rest.clip(min=0), _ratio(given[free]))
+            points[list(columns)] = points[list(columns)].div(points[list(columns)].sum(axis=1), axis=0)
+            excess = np.maximum(excess, -rest)
+    return points, excess
+
+
+def _ratio(shares: pd.Series) -> np.ndarray:
+    total = shares.sum()
+    return shares.to_numpy() / total if total > 0 else np.full(len(shares), 1 / len(shares))
+
+
+def over_limits(trial: Trial, points: pd.DataFrame, excess: np.ndarray) -> np.ndarray:
+    """By how much of the batch each point breaks the limit that it breaks most [g/g]; up to 0 it is allowed."""
+    body = trial.region.polytope
+    masses = trial.recipe.masses_at(points[list(trial.recipe.factors)].to_numpy(dtype=float))
+    over = (masses @ body.below.T - body.below_to).max(axis=1) - 1e-9
+    return np.where(np.isfinite(over), np.maximum(over, excess - 1e-9), 1.0)
+
+
+def pair_slice(trial: Trial, along: tuple[str, str], given: pd.Series, *, steps: int = STEPS) -> Slice:
+    """A grid over the ranges of two coordinates, fine where something is allowed."""
+    ends = [tuple(trial.recipe.bounds.loc[name, ["low", "high"]]) for name in along]
+    axes = [np.unique(np.r_[np.linspace(*pair, steps), np.clip(given[name], *pair)])
+            for name, pair in zip(along, ends, strict=True)]
+    allowed = _pair(trial, along, given, axes).allowed
+    if allowed.any():
+        sides = allowed.any(axis=0), allowed.any(axis=1)
+        axes = [finer(values, side, steps=steps) for values, side in zip(axes, sides, strict=True)]
+    return _pair(trial, along, given, axes)
+
+
+def line_slice(trial: Trial, name: str, given: pd.Series, *, steps: int = 2 * STEPS) -> Slice:
+    """Points over the range of one coordinate, in one row, most of them where something is allowed."""
+    low, high = trial.recipe.bounds.loc[name, ["low", "high"]]
+    values = np.unique(np.r_[np.linspace(low, high, steps), np.clip(given[name], low, high)])
+    first = _line(trial, name, given, values)
+    if not first.allowed.any():
+        return first
+    return _line(trial, name, given, finer(values, first.allowed.ravel(), steps=steps))
+
+
+def _line(trial: Trial, name: str, given: pd.Series, values: np.ndarray) -> Slice:
+    points, excess = moved(trial.recipe, given, {name: values})
+    return Slice(x=values[None], y=np.zeros((1, len(values))), points=points,
+                 over=over_limits(trial, points, excess)[None])
+
+
+def finer(values: np.ndarray, allowed: np.ndarray, *, steps: int) -> np.ndarray:
+    """Values with the same ends, most of them from just before the first that is allowed to just after the last."""
+    first, last = np.flatnonzero(allowed)[[0, -1]]
+    close = np.linspace(values[max(first - 1, 0)], values[min(last + 1, len(values) - 1)], steps)
+    return np.unique(np.r_[values[0], close, values[-1]])
+
+
+def _pair(trial: Trial, along: tuple[str, str], given: pd.Series, axes: list[np.ndarray]) -> Slice:
+    x, y = np.meshgrid(*axes)
+    points, excess = moved(trial.recipe, given, {along[0]: x.ravel(), along[1]: y.ravel()})
+    return Slice(x=x, y=y, points=points, over=over_limits(trial, points, excess).reshape(x.shape))
+
+
+def check_some_allowed(slice_: Slice, held: str, *, error: type[LabkitError] = SurfaceError) -> None:
+    if not slice_.allowed.any():
+        raise error(f"nothing may be poured at {held or 'any point of the grid'}. Give `at` another row.")
