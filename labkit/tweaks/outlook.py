@@ -1,7 +1,7 @@
 """What is known today about overall desirability: joint draws of all attributes, at any formula."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -29,12 +29,26 @@ def wanted_part(wanted: Wanted, values: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Outlook:
-    """Joint posterior draws: draw k is one possible world, the same at whatever formulas it is asked about."""
+    """Joint posterior draws: draw k is one possible world, the same at whatever formulas it is asked about.
+
+    failing : `surfaces.Failing`, once a pour has failed; a formula is then worth its desirability times the chance that
+    it holds.
+    """
 
     attributes: Mapping[str, Attribute]
     surfaces: Mapping[str, object]
     seed: int = 0
     n: int = 256
+    failing: object | None = None
+
+    @classmethod
+    def of(cls, trial, surfaces: Mapping[str, object], seed: int = 0, n: int = 256) -> "Outlook":
+        """What a trial knows, with what its failed pours tell where there are any."""
+        from labkit.surfaces import fit_failing
+
+        ground = next(iter(surfaces.values())).ground
+        failing = fit_failing(trial, ground) if trial.failed else None
+        return cls(attributes=trial.attributes, surfaces=surfaces, seed=seed, n=n, failing=failing)
 
     def scores(self, points: pd.DataFrame) -> dict[str, np.ndarray]:
         """attribute -> draws of its surface, (n, rows). The functions of a shared ground are found once."""
@@ -46,9 +60,21 @@ class Outlook:
             found[name] = surface.draws_at(grounds[id(ground)], n=self.n, seed=seed)
         return found
 
+    def known(self, points: pd.DataFrame) -> list[np.ndarray]:
+        """Draws (n, rows) of each surface and, once a pour has failed, of the chance of holding."""
+        scores = list(self.scores(points).values())
+        if self.failing is not None:
+            scores.append(1 - self.failing.draws(points, n=self.n, seed=self.seed + APART * len(scores)))
+        return scores
+
+    def worth(self, known: list[np.ndarray]) -> np.ndarray:
+        """Overall desirability of arrays like those of `known`, times the chance of holding where that is known."""
+        desired = desirability_of(self.attributes, dict(zip(self.surfaces, known)))
+        return desired if self.failing is None else desired * np.clip(known[-1], 0.0, 1.0)
+
     def draws(self, points: pd.DataFrame) -> np.ndarray:
         """Draws of overall desirability, (n, rows)."""
-        return desirability_of(self.attributes, self.scores(points))
+        return self.worth(self.known(points))
 
     def mean(self, points: pd.DataFrame) -> np.ndarray:
         """Posterior expected desirability, (rows,): E D(y) and not D(E y), so that the risk of missing counts."""
@@ -56,4 +82,4 @@ class Outlook:
 
     def with_draws(self, n: int, seed: int) -> "Outlook":
         """The same knowledge, other draws."""
-        return Outlook(attributes=self.attributes, surfaces=self.surfaces, seed=seed, n=n)
+        return replace(self, seed=seed, n=n)

@@ -63,7 +63,8 @@ def _why_blocks(reasons: pd.DataFrame) -> list:
     """A sentence a pour, then the numbers that it follows from."""
     numbers = reasons.drop(columns=["melt", "why"]).rename(columns={"chance of beating the best": "beats best"})
     blocks = [heading("Why these pours"), *(line(f"{row.pour}: {row.why}.") for row in reasons.itertuples())]
-    return [*blocks, line(NUMBERS), grid_of(numbers)] if len(numbers.columns) > 1 else blocks
+    told = f"{NUMBERS[:-1]}; and the chance that it fails:" if "chance of failing" in numbers else NUMBERS
+    return [*blocks, line(told), grid_of(numbers)] if len(numbers.columns) > 1 else blocks
 
 
 def _upright(best: pd.DataFrame) -> pd.DataFrame:

@@ -129,7 +129,7 @@ def _teaching_round(asked: Asked) -> Round:
 
 def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     trial = asked.trial
-    outlook = Outlook(attributes=trial.attributes, surfaces=surfaces, seed=asked.seed)
+    outlook = Outlook.of(trial, surfaces, seed=asked.seed)
     points, values = _settled(asked, outlook, starting_points(trial, asked.hold, size=SAMPLE, seed=asked.seed))
     asked = _with_untold(asked, outlook, points) if values[0] > FAINT else asked
     if len(asked.fixed) > len(asked.hold):
@@ -249,16 +249,20 @@ def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.D
     predictions = _predictions(wide, settled)
     reasons = words.reasons(trial, round_, wide, settled, worth)
     advice = words.advice(trial, asked, outlook.surfaces, worth.gain, cost, stop, best)
+    advice = "\n".join([advice, *words.failing(wide, settled)])
     return Tweak(round=round_, best=best, stop=stop, expected_gain=worth.gain, advice=advice, predictions=predictions,
                  reasons=reasons)
 
 
 def _predictions(outlook: Outlook, settled: pd.DataFrame) -> pd.DataFrame:
-    """Mean and 90 % interval of each attribute's long-run mean, and of desirability, at the settled formula."""
+    """Mean and 90 % interval of each attribute's long-run mean, the chance of holding, desirability, where settled."""
     rows = []
     for name, surface in outlook.surfaces.items():
         found = surface.predict(settled, level=0.9).iloc[0]
         rows.append((name, found["mean"], found["low"], found["high"]))
+    if outlook.failing is not None:
+        chance, low, high = outlook.failing.predict(settled).iloc[0]
+        rows.append((words.HOLDS, 1 - chance, 1 - high, 1 - low))
     draws = outlook.draws(settled)[:, 0]
     rows.append(("desirability", draws.mean(), *np.quantile(draws, [0.05, 0.95])))
     return pd.DataFrame(rows, columns=["attribute", "mean", "low", "high"])

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from labkit.tweaks.outlook import Outlook, desirability_of
+from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import inside
 
 LEVELS = 7             # values of a factor that are compared
@@ -62,6 +62,5 @@ def _is_nothing(region, outlook: Outlook, base: pd.DataFrame, name: str) -> bool
     points = moved_along(region, base, name)
     if len(points) < 2:
         return False
-    scores = outlook.scores(pd.concat([base, points], ignore_index=True))
-    return (max(map(signal, scores.values())) < TOLD
-            and stake(desirability_of(outlook.attributes, scores)) < STAKE)
+    known = outlook.known(pd.concat([base, points], ignore_index=True))
+    return max(map(signal, known)) < TOLD and stake(outlook.worth(known)) < STAKE

@@ -10,6 +10,7 @@ from labkit.wording import plural, words_joined
 
 NEAR = 0.05                    # of the range of every coordinate: the same formula but for weighing
 MOVED = 0.1                    # of the range: a difference worth a word
+HOLDS = "holds"                # the row of the chance that the settled formula holds, among the predictions
 
 
 def choices(names) -> str:
@@ -31,7 +32,7 @@ def teaching(round_: Round) -> pd.DataFrame:
 def nothing_found(trial, predictions: pd.DataFrame) -> str:
     """What to say when no formula is expected to give what is wanted."""
     table = predictions.set_index("attribute")
-    best, rows = table.loc["desirability", "mean"], table.drop(index="desirability")
+    best, rows = table.loc["desirability", "mean"], table.drop(index=["desirability", HOLDS], errors="ignore")
     worth = {name: float(wanted_part(trial.attributes[name].wanted, np.array(mean)))
              for name, mean in rows["mean"].items()}
     worst = min(worth, key=worth.get)
@@ -55,6 +56,15 @@ def _pay(gain: float, cost: float, worth: float, stop: bool) -> str:
     if stop:
         return f"Stop here. {numbers} Settle on the formula below, and pour it once more to confirm it."
     return f"Pour this round. {numbers}"
+
+
+def failing(outlook: Outlook, settled: pd.DataFrame) -> list[str]:
+    """Which pours failed, and the chance that the settled formula holds."""
+    if outlook.failing is None:
+        return []
+    told = outlook.failing.in_one_line()
+    holds = 1 - outlook.failing.predict(settled)["chance"].iloc[0]
+    return [f"{told[0].upper()}{told[1:]}; the formula below holds with a chance of {holds:.2f}."]
 
 
 def _held(trial, asked) -> list[str]:
@@ -84,6 +94,9 @@ def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth
                           "chance of beating the best": (each > base + 1e-9).mean(axis=0), "nearest pour": nearest,
                           "distance": distance})
     moved = _moves(trial, round_.frame[names], settled[names])
+    if outlook.failing is not None:
+        table.insert(table.columns.get_loc("nearest pour"), "chance of failing",
+                     outlook.failing.predict(round_.frame[names])["chance"].to_numpy())
     table["why"] = [_why(row, where, float(base.mean()))
                     for row, where in zip(table.to_dict("records"), moved, strict=True)]
     return table

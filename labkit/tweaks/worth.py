@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.core import improvement
-from labkit.tweaks.outlook import Outlook, desirability_of
+from labkit.tweaks.outlook import Outlook
 
 SHARED = ("round", "melt", "pour")
 
@@ -56,14 +56,20 @@ class Worth:
 
 def worth_of(outlook: Outlook, jury: Jury, pours: pd.DataFrame, melts: np.ndarray, targets: pd.DataFrame) -> Worth:
     """The expected gain of the formula one would settle on among `targets` and the pours, once the round is scored."""
-    points = pd.concat([pours, targets], ignore_index=True)
-    scores = outlook.scores(points)
-    names = list(scores)
-    seen = jury.seen({name: drawn[:, :len(pours)] for name, drawn in scores.items()}, melts, outlook.seed)
-
-    def worth(values: list[np.ndarray]) -> np.ndarray:
-        return desirability_of(outlook.attributes, dict(zip(names, values, strict=True)))
-
-    inner = worth([drawn[:, :len(pours)] for drawn in scores.values()])
-    return Worth(gain=improvement.value_of_seeing(list(scores.values()), seen, worth), before=inner.std(axis=0, ddof=1),
+    known = outlook.known(pd.concat([pours, targets], ignore_index=True))
+    there = [drawn[:, :len(pours)] for drawn in known]
+    seen = jury.seen(dict(zip(outlook.surfaces, there)), melts, outlook.seed)
+    if outlook.failing is not None:
+        seen = with_failures(seen, there[-1], outlook.seed)
+    inner = outlook.worth(there)
+    return Worth(gain=improvement.value_of_seeing(known, seen, outlook.worth), before=inner.std(axis=0, ddof=1),
                  after=improvement.spread_after(inner, np.column_stack(seen)))
+
+
+def with_failures(seen: list[np.ndarray], holds: np.ndarray, seed: int) -> list[np.ndarray]:
+    """What is seen when each pour holds with its chance (n, pours) in each world: scores, and which pours held.
+
+    A pour that fails gives no scores: in its place stands the mean, from which a regression learns nothing.
+    """
+    held = np.random.default_rng([seed, 43]).uniform(size=holds.shape) < holds
+    return [*(np.where(held, scores, scores.mean(axis=0)) for scores in seen), held.astype(float)]
