@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit, log_expit
 
-from labkit.core.importance import sampled, systematic
+from labkit.core.importance import Proposal, sampled, systematic
 
 DRAWS, ENOUGH = 2048, 1000.0  # draws a pass, and effective draws at which no further pass is made
+STEPS, WIDER = 30, 1.5  # of Newton towards the mode; of the covariance there
 CHUNK = 2_000_000  # cells of a temporary array: 16 MB
 
 
@@ -58,14 +59,26 @@ def failing_posterior(functions: np.ndarray, failed: np.ndarray, prior: FailingP
     """The posterior after n trials: functions (n, P), failed (n,) true or false."""
     sign, size = np.where(failed, 1.0, -1.0), functions.shape[1]
     scales = np.append(prior.spread, np.full(size, prior.slope / np.sqrt(max(size, 1))))
-
-    def coefficients(theta: np.ndarray) -> np.ndarray:
-        return theta * scales + np.append(prior.level, np.zeros(size))
+    columns = np.column_stack([np.ones(len(functions)), functions]) * scales
 
     def log_likelihoods(theta: np.ndarray) -> np.ndarray:
-        logits = FailingPosterior._logits(coefficients(theta), functions)
-        return log_expit(sign * logits).sum(axis=1, keepdims=True)
+        return log_expit(sign * (prior.level + theta @ columns.T)).sum(axis=1, keepdims=True)
 
-    found = sampled(log_likelihoods, 1 + size, draws=DRAWS, enough=ENOUGH)
-    return FailingPosterior(coefficients=coefficients(found.theta), weights=found.weights[:, 0],
-                            log_evidence=found.log_evidence, effective=found.effective)
+    start = [_about_the_mode(columns, sign, prior.level)]
+    found = sampled(log_likelihoods, 1 + size, start, draws=DRAWS, enough=ENOUGH)
+    return FailingPosterior(coefficients=found.theta * scales + np.append(prior.level, np.zeros(size)),
+                            weights=found.weights[:, 0], log_evidence=found.log_evidence, effective=found.effective)
+
+
+def _about_the_mode(columns: np.ndarray, sign: np.ndarray, level: float) -> Proposal:
+    """A normal density about the mode of the posterior of theta ~ N(0, I), a little wider than its curvature there.
+
+    The logarithm of the posterior is concave, so Newton's steps lead to the mode when they are not too long.
+    """
+    theta = np.zeros(columns.shape[1])
+    for _ in range(STEPS):
+        chance = expit(level + columns @ theta)
+        curvature = (columns * (chance * (1 - chance))[:, None]).T @ columns + np.eye(len(theta))
+        step = np.linalg.solve(curvature, columns.T @ ((sign > 0) - chance) - theta)
+        theta = theta + step / max(1.0, np.linalg.norm(step))
+    return Proposal(middle=theta, root=np.linalg.cholesky(WIDER * np.linalg.inv(curvature)))
