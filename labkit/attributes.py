@@ -1,4 +1,4 @@
-"""What testers score, on which scale, what is wanted of it, and what the maker expects."""
+"""What testers score or an instrument reads, on which scale, what is wanted of it, what the maker expects."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -34,7 +34,11 @@ class Wanted:
 
 @dataclass(frozen=True, kw_only=True)
 class Attribute:
-    """One scored property: its scale low..high, words at its ends, wanted, expectations, importance."""
+    """One property: its scale low..high, words at its ends, wanted, expectations, importance.
+
+    Testers score it, or an instrument reads it: then `reading` is the method in readings.csv, the scale is in its `unit`,
+    and a higher value is more of the attribute. `noise`: stated standard deviations of such readings by source.
+    """
 
     name: str
     low: float = 0.0
@@ -43,9 +47,13 @@ class Attribute:
     wanted: Wanted | None = None
     expect: Mapping[str, int] = field(default_factory=dict)
     importance: float = 1.0
+    reading: str = ""
+    unit: str = ""
+    noise: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self):
-        object.__setattr__(self, "expect", MappingProxyType(dict(self.expect)))
+        for name in ("expect", "noise"):
+            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
         if not self.low < self.high:
             raise TrialError(
                 f"the scale of {self.name} runs from {self.low:g} to {self.high:g}. Give the lower end first."
@@ -64,6 +72,11 @@ class Attribute:
     @property
     def width(self) -> float:
         return self.high - self.low
+
+    @property
+    def is_read(self) -> bool:
+        """Whether an instrument reads it, and no tester scores it."""
+        return bool(self.reading)
 
     def check_expected(self, coordinates: tuple[str, ...]) -> None:
         """Every expectation is about something that varies."""

@@ -83,6 +83,8 @@ def _typed_score(cells: pd.Series, attributes: Mapping[str, Attribute], where: s
             + (f"Did you mean {near[0]!r}?" if near else f"Choose {words_joined(attributes, last='or')}.")
         )
     attribute = attributes[row["attribute"]]
+    if attribute.is_read:
+        raise ScoreError(f"{where}: {not_scored(attribute)}")
     score = parse_number(cells["score"], where=f"{where}: {attribute.name}", error=ScoreError)
     if score < attribute.low or score > attribute.high:
         raise ScoreError(
@@ -90,6 +92,11 @@ def _typed_score(cells: pd.Series, attributes: Mapping[str, Attribute], where: s
             "Leave the cell empty if it was not judged."
         )
     return row | {"score": score}
+
+
+def not_scored(attribute: Attribute) -> str:
+    """Why there is no score of an instrument's attribute."""
+    return f"{attribute.name} is read by {attribute.reading}, not scored. Record its values with append_readings."
 
 
 def _key(row: Mapping) -> tuple[str, ...]:

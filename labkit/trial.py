@@ -10,7 +10,7 @@ import pandas as pd
 
 from labkit.attributes import Attribute
 from labkit.checks import check_frame, is_blank
-from labkit.definition import NOISE, Definition, read_definition
+from labkit.definition import NOISE, READ_NOISE, Definition, read_definition
 from labkit.errors import PlanError, TrialError
 from labkit.formula import Recipe
 from labkit.pours import (
@@ -18,6 +18,7 @@ from labkit.pours import (
     melt_columns,
     pour_columns,
     standing_pours,
+    standing_readings,
     typed_melts,
     typed_pours,
     typed_readings,
@@ -29,6 +30,7 @@ from labkit.scores import (
     ASIDE_COLUMNS,
     SCORE_COLUMNS,
     SERVING_COLUMNS,
+    aside_standing,
     standing_scores,
     typed_aside,
     typed_scores,
@@ -106,9 +108,25 @@ class Trial:
     def prices(self) -> Mapping[str, float]:
         return self.definition.prices
 
+    @property
+    def scored_attributes(self) -> Mapping[str, Attribute]:
+        """What testers score."""
+        return MappingProxyType({name: a for name, a in self.attributes.items() if not a.is_read})
+
+    @property
+    def read_attributes(self) -> Mapping[str, Attribute]:
+        """What an instrument reads."""
+        return MappingProxyType({name: a for name, a in self.attributes.items() if a.is_read})
+
     def noise_of(self, attribute: str) -> dict[str, float]:
-        """Stated prior standard deviations of the five sources of noise, in units of the attribute's scale."""
-        width = self.attributes[attribute].width
+        """Stated prior standard deviations of the sources of noise, in units of the attribute's scale.
+
+        The five of scores; of an instrument's attribute round, melt, pour and reading, and nothing from testers.
+        """
+        own, width = self.attributes[attribute], self.attributes[attribute].width
+        if own.is_read:
+            none = dict.fromkeys(NOISE, 0.0)
+            return none | {source: own.noise.get(source, part * width) for source, part in READ_NOISE.items()}
         return {source: self.definition.noise.get(source, part * width) for source, part in NOISE.items()}
 
     def formula_at(self, frame: pd.DataFrame) -> pd.DataFrame:
@@ -230,6 +248,23 @@ class Trial:
         """Scores after corrections and without what is set aside, of pours that can be expressed."""
         return self._standing.copy()
 
+    @cached_property
+    def _standing_readings(self) -> pd.DataFrame:
+        aside = aside_standing(self.tables["set_aside"].to_dict("records"))
+        found = standing_readings(self.tables["readings"], aside, self.attributes)
+        return found[found["pour"].isin(self._weighed[0].index)].reset_index(drop=True)
+
+    @property
+    def standing_readings(self) -> pd.DataFrame:
+        """pour, attribute, value: readings of attributes, but for what is set aside, of pours that can be expressed."""
+        return self._standing_readings.copy()
+
+    @property
+    def judged(self) -> pd.DataFrame:
+        """pour, attribute: what has a standing score or reading, each pair once."""
+        parts = [self._standing[["pour", "attribute"]], self._standing_readings[["pour", "attribute"]]]
+        return pd.concat([part for part in parts if len(part)] or parts[:1]).drop_duplicates(ignore_index=True)
+
     def drift(self, pour: str) -> pd.Series:
         """By ingredient [g/g]: what was weighed less the formula at its own factors, which no factor describes."""
         formulas = self._weighed[1]
@@ -325,7 +360,7 @@ class Trial:
             return typed_scores(frame, self.attributes, table=name, pours=poured, recorded=old)
         if table == "set_aside":
             return typed_aside(frame, table=name, recorded=old)
-        return typed_readings(frame, table=name, pours=poured)
+        return typed_readings(frame, self.attributes, table=name, pours=poured, recorded=old)
 
     def _planned_by(self, kind: str) -> dict[str, dict[str, float]]:
         grams = [grams_column(i) for i in self.recipe.ingredients]

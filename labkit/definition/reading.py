@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 from labkit.attributes import EXPECTED, WANTED_POINTS, Attribute, Wanted
 from labkit.checks import check_choice, is_blank
+from labkit.definition.instruments import check_methods, instrument_of
 from labkit.definition.recipe import recipe_of
 from labkit.definition.words import KEYS, check_keys, check_shapes, number_of, points_of
 from labkit.errors import TrialError
@@ -34,6 +35,8 @@ TABLES = (
 # Stated prior standard deviations as parts of the scale's width, from rehearsals and common practice:
 # friends lean by about a tenth of the scale, and differ on single pours by a little less.
 NOISE = MappingProxyType({"round": 0.03, "melt": 0.03, "pour": 0.03, "tester": 0.10, "tester_pour": 0.08})
+# The same for an instrument: two readings of one pour differ by a few hundredths of the scale (common practice).
+READ_NOISE = MappingProxyType({"round": 0.03, "melt": 0.03, "pour": 0.03, "reading": 0.03})
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -68,6 +71,7 @@ def read_definition(text: str) -> Definition:
     recipe = recipe_of(said)
     region = Region(recipe=recipe, floor=batch.balance_step_g / batch.pour_g)
     attributes = {name: attribute_of(name, words, recipe) for name, words in said.get("attributes", {}).items()}
+    check_methods(attributes)
     return Definition(
         name=str(product.get("name", "unnamed trial")),
         notes=str(product.get("notes", "")).strip(),
@@ -125,6 +129,7 @@ def attribute_of(name: str, words: Mapping, recipe: Recipe) -> Attribute:
         expect=expect,
         wanted=_wanted(words["wanted"], where) if "wanted" in words else None,
         importance=number_of(words.get("importance", 1.0), f"{where} importance"),
+        **instrument_of(name, words, where),
     )
     found.check_expected(recipe.coordinates)
     return found

@@ -18,8 +18,9 @@ KEYS = MappingProxyType(
         "blend": ("parts", "low", "high"),
         "setting": ("unit", "low", "high", "per_melt"),
         "limit": ("of", "within", "low", "high"),
-        "attribute": ("scale", "ends", "wanted", "expect", "importance"),
+        "attribute": ("scale", "ends", "wanted", "expect", "importance", "reading", "unit", "direction", "noise"),
         "noise": ("round", "melt", "pour", "tester", "tester_pour"),
+        "read_noise": ("round", "melt", "pour", "reading"),
         "cost": ("round", "melt", "pour", "tester"),
     }
 )

@@ -20,8 +20,10 @@ def scores_form(folder, *, tester: str, session: str, pours: list[str] | None = 
     Without `pours`: what servings.csv has for this tester and session, or else the newest round.
     """
     trial = read_trial(folder)
+    if not trial.scored_attributes:
+        raise ScoreError("the trial scores nothing, so a form would be empty. Add [attributes.payoff] to trial.toml.")
     served = _served(trial, tester=str(tester), session=str(session), pours=pours)
-    columns = [Column(name=a.name, low=a.low, high=a.high, under=_ends(a)) for a in trial.attributes.values()]
+    columns = [Column(name=a.name, low=a.low, high=a.high, under=_ends(a)) for a in trial.scored_attributes.values()]
     grid = grid_of_boxes({label: "" for label in served.index}, columns, meant={}, name="score",
                          texts={cell: f"{value:.10g}" for cell, value in _known(trial, served).items()})
     title, caution = f"{trial.name}: tester {tester}, session {session}", f"Testers: {CAUTIONS['Testers']}"
@@ -60,7 +62,7 @@ def _poured(trial: Trial) -> list[str]:
 def _known(trial: Trial, served: pd.DataFrame) -> dict:
     """The last recorded score by (label, attribute)."""
     last = trial.scores.drop_duplicates(list(SCORE_KEY), keep="last").set_index(list(SCORE_KEY))["score"]
-    keys = {(label, name): (*row, name) for label, *row in served.itertuples() for name in trial.attributes}
+    keys = {(label, name): (*row, name) for label, *row in served.itertuples() for name in trial.scored_attributes}
     return {cell: last[key] for cell, key in keys.items() if key in last.index and not is_blank(last[key])}
 
 

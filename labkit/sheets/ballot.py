@@ -84,7 +84,7 @@ def _sittings(trial: Trial, serving: Serving | pd.DataFrame) -> list[dict]:
     frame = check_frame(getattr(serving, "frame", serving), what="the servings frame", error=ScoreError)
     needed = ("session", "tester", "code")
     check_columns(frame, allowed=SERVING_COLUMNS, required=needed, what="servings", error=ScoreError)
-    if not trial.attributes:
+    if not trial.scored_attributes:
         raise ScoreError("the trial scores nothing, so a ballot would be empty. Add [attributes.payoff] to trial.toml.")
     frame = frame.reindex(columns=list(SERVING_COLUMNS)).map(parse_id)
     warm_up = bool(getattr(serving, "warm_up", ""))
@@ -99,7 +99,7 @@ def _codes(part: pd.DataFrame) -> list[str]:
 
 def _page(trial: Trial, sittings: list[dict], scale_as: str) -> str:
     check_choice(scale_as, SCALES, name="scale_as", error=ScoreError)
-    lines = [_line(attribute, scale_as) for attribute in trial.attributes.values()]
+    lines = [_line(attribute, scale_as) for attribute in trial.scored_attributes.values()]
     most = max((len(s["codes"]) + s["warm_up"] for s in sittings), default=0) * (len(lines) + 1)
     return page("ballot.html", title=f"{trial.name}: ballot", product=trial.name, sittings=sittings, lines=lines,
                 tight=most > MANY_LINES, allergens=allergen_statement(trial), hygiene=HYGIENE, consent=CONSENT,

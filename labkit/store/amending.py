@@ -201,6 +201,8 @@ def _check_reason(reason: str, verb: str, error: type[LabkitError]) -> None:
 
 def _check_matches(trial: Trial, names: Mapping[str, str]) -> None:
     """What is set aside exists: a slip in a name would otherwise set aside nothing, without a word."""
+    if _names_readings(trial, names):
+        return
     known = {key: list(dict.fromkeys(trial.scores[key])) for key in SCORE_KEY}
     known["pour"] = list(dict.fromkeys([*trial.pours["pour"], *known["pour"]]))
     for key, value in names.items():
@@ -209,6 +211,13 @@ def _check_matches(trial: Trial, names: Mapping[str, str]) -> None:
             raise ScoreError(f"no score has the {key} {value!r}. {choice}")
     if any(v for k, v in names.items() if k != "pour") and not _matching(trial.scores, names).any():
         raise ScoreError(f"no score matches {_words(names)}. Check the names against scores.csv.")
+
+
+def _names_readings(trial: Trial, names: Mapping[str, str]) -> bool:
+    """Whether the names are an instrument's attribute that was read, or that of one pour."""
+    told = {key: value for key, value in names.items() if value}
+    return names["attribute"] in trial.read_attributes and set(told) <= {"pour", "attribute"} and bool(
+        _matching(trial.standing_readings, told).any())
 
 
 def _matching(scores: pd.DataFrame, names: Mapping[str, str]) -> pd.Series:

@@ -9,7 +9,7 @@ from functools import cached_property
 import pandas as pd
 
 from labkit.errors import ScoreError
-from labkit.scores import SCORE_KEY
+from labkit.scores import SCORE_KEY, not_scored
 from labkit.store.columns import WARM_UP, Left, Said, Words
 from labkit.store.people import People
 from labkit.store.scales import Scales
@@ -60,6 +60,9 @@ class Reader:
             if not attribute:
                 why = _unknown("attribute", x.attribute, self.trial.attributes, "trial.toml")
                 left.append(x.left("attribute", why))
+                continue
+            if self.trial.attributes[attribute].is_read:
+                left.append(x.left("attribute", not_scored(self.trial.attributes[attribute])))
                 continue
             try:
                 values[x] = (attribute, self.scales.converted(attribute, x.cell))

@@ -28,7 +28,7 @@ class Scales:
         elif isinstance(scale, Mapping):
             ends = {name: _ends(value) for name, value in scale.items()}
         else:
-            ends = dict.fromkeys(attributes, _ends(scale))
+            ends = dict.fromkeys((name for name, a in attributes.items() if not a.is_read), _ends(scale))
         for name in ends:
             if name not in attributes:
                 raise ScoreError(f"scale names {name!r}, which is not in trial.toml. "
