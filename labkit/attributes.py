@@ -36,8 +36,8 @@ class Wanted:
 class Attribute:
     """One property: its scale low..high, words at its ends, wanted, expectations, importance.
 
-    Testers score it, or an instrument reads it: then `reading` is the method in readings.csv, the scale is in its `unit`,
-    and a higher value is more of the attribute. `noise`: stated standard deviations of such readings by source.
+    Testers score it, or an instrument reads it: then `reading` is the method in readings.csv, the scale is in its
+    `unit`, and a higher value is more of the attribute. `noise`: stated standard deviations of readings by source.
     """
 
     name: str

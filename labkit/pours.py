@@ -249,7 +249,7 @@ def _check_method(row: Mapping, attribute: Attribute | None, ways: Mapping[str, 
     way, there = ways.get(method, (direction, ""))
     if attribute is not None and direction == "down":
         raise PourError(
-            f"{where}: direction of {method} is 'down', but {attribute.name} in trial.toml is more where it reads higher. "
+            f"{where}: direction of {method} is 'down', but in trial.toml a higher one is more {attribute.name}. "
             "Write up, or name the attribute after what rises with its reading."
         )
     if direction != way:
@@ -271,7 +271,9 @@ def _check_method(row: Mapping, attribute: Attribute | None, ways: Mapping[str, 
         )
 
 
-def standing_readings(readings: pd.DataFrame, aside: list[Mapping], attributes: Mapping[str, Attribute]) -> pd.DataFrame:
+def standing_readings(
+    readings: pd.DataFrame, aside: list[Mapping], attributes: Mapping[str, Attribute]
+) -> pd.DataFrame:
     """pour, attribute, value of every reading of an attribute, without pours or attributes that are set aside."""
     names = {a.reading: name for name, a in attributes.items() if a.is_read}
     found = readings.assign(attribute=readings["method"].map(names)).dropna(subset="attribute")

@@ -77,7 +77,7 @@ class TestDefinition:
         ('unit = "mm"', 'unit = "mm"\nnoise = 0.3',
          "[attributes.softness] noise is 0.3. Give standard deviations by source, such as { reading = 0.5 }."),
         ('unit = "mm"', 'unit = "mm"\nnoise = { reading = 0 }',
-         "[attributes.softness] noise reading is 0. Give a standard deviation above 0, in the attribute's unit."),
+         "[attributes.softness] noise reading is 0. Give a standard deviation above 0, in its unit."),
         ('unit = "mm"', 'unit = "mm"\nnoise = { tester = 1 }',
          "[attributes.softness] noise has 'tester', which is not known. Choose round, melt, pour or reading."),
         ("[attributes.shade]", '[attributes.give]\nreading = "needle depth"\nunit = "mm"\nscale = [0, 5]\n'
@@ -109,8 +109,8 @@ class TestReadings:
         ([("P01", 5), ("P02", 6)], {"unit": ["mm", "cm"]}, "readings row 1: softness is in cm, but in trial.toml it is in "
          "mm. Convert the value, or correct the unit."),
         ([("P01", 5), ("P02", 6)], {"direction": ["up", "down"]}, "readings row 1: direction of needle depth is 'down', "
-         "but softness in trial.toml is more where it reads higher. Write up, or name the attribute after what rises with "
-         "its reading."),
+         "but in trial.toml a higher one is more softness. Write up, or name the attribute after what rises with its "
+         "reading."),
         ([("P01", 5), ("P02", 6)], {"method": "force", "direction": ["up", "down"]}, "readings row 1: direction of force "
          "is 'down', but 'up' in row 0. One method runs one way: correct one of them, or name two methods."),
         ([("P01", 5, 1), ("P01", 6, 1)], {}, "readings row 1: needle depth of P01, repeat 1, is recorded already as 5, "
@@ -143,8 +143,8 @@ class TestReadings:
             "trial.toml if the value is true.")
         path.write_text(path.read_text().replace("P02,needle depth,up,70", "P02,needle depth,down,7"))
         assert refused(PourError, labkit.read_trial, folder) == (
-            "readings.csv row 3: direction of needle depth is 'down', but softness in trial.toml is more where it reads "
-            "higher. Write up, or name the attribute after what rises with its reading.")
+            "readings.csv row 3: direction of needle depth is 'down', but in trial.toml a higher one is more "
+            "softness. Write up, or name the attribute after what rises with its reading.")
         path.write_text(path.read_text().replace("P02,needle depth,down,7", "P02,needle depth,up,7"))
         left = labkit.set_aside(folder, pour="P02", attribute="softness", reason="the needle slipped")
         assert left.standing_readings["pour"].tolist() == ["P01"]

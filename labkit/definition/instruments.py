@@ -58,7 +58,7 @@ def _noise(words: object, where: str) -> dict[str, float]:
     check_keys(words, KEYS["read_noise"], where)
     for source, value in words.items():
         if number_of(value, f"{where} {source}") <= 0:
-            raise TrialError(f"{where} {source} is {value:g}. Give a standard deviation above 0, in the attribute's unit.")
+            raise TrialError(f"{where} {source} is {value:g}. Give a standard deviation above 0, in its unit.")
     return {source: float(value) for source, value in words.items()}
 
 
