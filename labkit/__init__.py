@@ -20,7 +20,7 @@ _ROOMS = {
     "reach": ("reach_of",),
     "planning": ("plan_round", "appraise_round"),
     "surfaces": ("fit_surfaces", "fit_failing"),
-    "tweaks": ("suggest_next", "compare_settled",),
+    "tweaks": ("suggest_next", "compare_settled", "plan_confirmation", "appraise_confirmation"),
     "rehearsal": ("World", "rehearse"),
     "figures": ("draw_region", "draw_round", "draw_panel", "draw_testers", "draw_surface"),
     "sheets": ("bench_sheet", "ballots", "ballot_book"),

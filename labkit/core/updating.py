@@ -3,18 +3,28 @@
 import numpy as np
 
 
-def updated(drawn, seen, result):
-    """y_k + c (result - s_k), c = cov(y, s) / var(s): the draws as they are once s has come out as `result`.
+def updated(drawn, seen, result, gains):
+    """y_k + g_k (result - s_k): the draws as they are once s has come out as `result`.
 
     drawn : (n, m), joint draws of m quantities; seen : (n,), what would be seen in each of those worlds, noise
-    included; result : a number, or r of them. Returns (n, m), or (r, n, m). Exact for jointly normal draws (Journel &
-    Huijbregts 1978, Mining Geostatistics, section VII.A: conditioning by kriging of the difference).
+    included; result : a number, or r of them; gains : cov(y, s) / var(s), (m,), or (n, m) where the draws come from
+    several normal distributions. Returns (n, m), or (r, n, m). Exact for normal draws (Journel & Huijbregts 1978,
+    Mining Geostatistics, section VII.A: conditioning by kriging of the difference); of a mixture, with `likelihoods`.
     """
-    off = seen - seen.mean()
-    spread = off @ off
-    slopes = off @ (drawn - drawn.mean(axis=0)) / (spread if spread > 0 else 1.0)
     moved = np.subtract.outer(np.asarray(result, dtype=float), seen)
-    return drawn + moved[..., None] * slopes
+    return drawn + moved[..., None] * gains
+
+
+def likelihoods(result, middle, spread):
+    """w_k ~ N(result; m_k, s_k^2), adding to one: how far each draw's distribution foretold the result.
+
+    result : a number, or r of them; middle, spread : (n,), of `seen` in the normal distribution that a draw comes
+    from. Returns (n,), or (r, n).
+    """
+    off = np.subtract.outer(np.asarray(result, dtype=float), middle) / spread
+    logs = -0.5 * off**2 - np.log(spread)
+    weights = np.exp(logs - logs.max(axis=-1, keepdims=True))
+    return weights / weights.sum(axis=-1, keepdims=True)
 
 
 def turning_points(results, lead, expected):

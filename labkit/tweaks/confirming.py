@@ -1,0 +1,243 @@
+"""The confirmation pour: what, how many, what to expect of it, and what result would overturn the choice."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtr
+
+from labkit.attributes import Wanted
+from labkit.checks import check_whole
+from labkit.errors import TweakError
+from labkit.rounds import Round, grams_column, small_portions
+from labkit.tweaks.foretold import Foretold, foretold
+from labkit.tweaks.outlook import desirability_of, wanted_part
+from labkit.tweaks.overturning import overturns_of
+from labkit.tweaks.slips import slips_at, slips_in_words
+from labkit.tweaks.standing import Standing, known_formulas, standing_of
+from labkit.tweaks.suggest import _in_grams
+from labkit.tweaks.words import HOLDS
+from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
+
+MOST = 4                       # pours that are proposed; more may be asked for
+TELLS = 0.9                    # chance with which a useless attribute is to be noticed
+DRAWS = 2048
+NEAR = 0.05                    # part of the range of every coordinate: as good as the same formula
+TIMES = {1: "once", 2: "twice"}
+SHOWN = 6                      # slips in the report
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Confirmation:
+    """One settled formula, to be poured again before it counts.
+
+    round : ready to pour. misses : a row an attribute, one for desirability: mean, low, high (90 %) of the long-run
+    mean, wanted, the chance that it is useless (desirability 0), and that it is less than half of what is wanted.
+    all_met : the chance that no attribute is useless. expected : a row an attribute: where the mean of the confirmation
+    pours should fall, nine times in ten. overturns : a row an attribute: below and above which mean result which known
+    pour's formula would be the better choice. slips : a row a slip, the largest loss first. why : the number of pours.
+    """
+
+    round: Round
+    misses: pd.DataFrame
+    all_met: float
+    expected: pd.DataFrame
+    overturns: pd.DataFrame
+    slips: pd.DataFrame
+    why: str
+    advice: str
+
+    def __post_init__(self):
+        for name in ("misses", "expected", "overturns", "slips"):
+            object.__setattr__(self, name, getattr(self, name).copy())
+
+    def to_frame(self) -> pd.DataFrame:
+        """A row an attribute: predicted, expected of the pours, and what would overturn the choice."""
+        result = self.expected.drop(columns="mean").rename(columns={"low": "result low", "high": "result high"})
+        turns = self.overturns.drop(columns="expected")
+        return self.misses.merge(result, on="attribute", how="left").merge(turns, on="attribute", how="left")
+
+    def _report(self) -> Report:
+        blocks = [heading("How to confirm the choice"), *(line(part) for part in self.advice.split("\n"))]
+        blocks += self.round._report().blocks
+        blocks.append(heading("What is known of this formula"))
+        blocks.append(grid_of(self.misses, title="Long-run mean, with 90 % intervals, and the chance of a miss"))
+        blocks.append(grid_of(_turns_shown(self.expected, self.overturns),
+                              title="Mean of these pours: expected nine times in ten; what would overturn the choice"))
+        blocks.append(heading("How far a slip may push it"))
+        blocks.append(grid_of(self.slips.head(SHOWN).drop(columns=["moves", "low"]), digits=3,
+                              title="Change of each predicted mean and of desirability (a pot filled for one pour)"))
+        return report(*blocks)
+
+    def __str__(self) -> str:
+        return self._report().as_text()
+
+    def __repr__(self) -> str:
+        return f"<Confirmation: {plural(len(self.round.pours), 'pour')}, chance that all is met {self.all_met:.2f}>"
+
+    def _repr_html_(self) -> str:
+        return self._report().as_html()
+
+
+def _turns_shown(expected: pd.DataFrame, overturns: pd.DataFrame) -> pd.DataFrame:
+    table = expected.drop(columns="mean").merge(overturns.drop(columns="expected"), on="attribute")
+    for side in ("below", "above"):
+        known = table[side].notna()
+        table[side] = [f"{v:.2f}: {who}" if k else "none on the scale"
+                       for v, who, k in zip(table[side], table[f"better {side}"], known, strict=True)]
+    return table[["attribute", "low", "high", "below", "above"]].rename(
+        columns={"below": "overturned below", "above": "overturned above"})
+
+
+def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | None = None,
+                      seed: int = 0) -> Confirmation:
+    """The settled formula as a round of confirmation pours, with what to expect of them.
+
+    formula : one row of coordinates; None for the one that suggest_next(trial, seed=seed) would settle on. pours : None
+    proposes the smallest number, each in its own melt, at which every attribute that is useless in the long run would
+    show: its mean would fall outside the 90 % interval that is expected now, nine times in ten.
+    """
+    if pours is not None:
+        check_whole(pours, name="pours", low=1, high=24, error=TweakError)
+    standing = standing_of(trial, formula, seed=seed)
+    round_ = _poured_again(standing, 1)
+    standing = replace(standing, settled=round_.frame[standing.names])
+    others = known_formulas(standing, NEAR)
+    points = pd.concat([standing.settled, others[standing.names]], ignore_index=True)
+    told = {name: foretold(surface, points, seed=seed + k)
+            for k, (name, surface) in enumerate(standing.surfaces.items())}
+    count, why = (pours, f"{plural(pours, 'pour')}, as asked.") if pours else enough_pours(told, trial.attributes)
+    round_ = _poured_again(standing, count)
+    misses, all_met = misses_at(standing)
+    expected = expected_of(told, count)
+    overturns = overturns_of(trial.attributes, told, list(others.index), count, standing.holds(points))
+    grams = round_.frame.iloc[0][[grams_column(i) for i in trial.recipe.ingredients]]
+    slips = slips_at(standing, grams.set_axis(trial.recipe.ingredients))
+    advice = _advice(trial, round_, why, misses, all_met, expected, overturns, slips)
+    return Confirmation(round=round_, misses=misses, all_met=all_met, expected=expected, overturns=overturns,
+                        slips=slips, why=why, advice=advice)
+
+
+def _poured_again(standing: Standing, pours: int) -> Round:
+    """The formula as many times, each in a melt of its own, in grams within the limits."""
+    trial = standing.trial
+    points = pd.concat([standing.settled] * pours, ignore_index=True)
+    round_ = _in_grams(trial, points, trial.next_melts(pours), trial.next_pours(pours))
+    return replace(round_, notes=small_portions(round_, trial.batch))
+
+
+# How many
+
+def useless_at(wanted: Wanted) -> tuple[float, float]:
+    """Below the first and above the second of these scores the desirability is 0; nan where that side is open."""
+    points = wanted.points
+    return {"rising": (points[0], math.nan), "falling": (math.nan, points[-1]),
+            "peak": (points[0], points[-1])}[wanted.kind]
+
+
+def chance_to_tell(told: Foretold, wanted: Wanted, pours: int) -> tuple[float, float]:
+    """The chance that a useless attribute would show, the least over the sides that matter; and where it is useless.
+
+    Would show: at a long-run mean of exactly that score the mean of the pours falls outside what is expected of them.
+    """
+    (low, high), sd = told.interval(pours), told.noise(pours)
+    below, above = useless_at(wanted)
+    sides = [(float(ndtr((low - below) / sd)), below), (float(ndtr((above - high) / sd)), above)]
+    return min((side for side in sides if not math.isnan(side[0])), key=lambda side: side[0])
+
+
+def enough_pours(told: Mapping[str, Foretold], attributes) -> tuple[int, str]:
+    """The smallest number of pours, up to MOST, that tells each miss that can be told, and why."""
+    chances = {name: [chance_to_tell(t, attributes[name].wanted, n) for n in range(1, MOST + 1)]
+               for name, t in told.items()}
+    needed = {name: next((n for n, (chance, _) in enumerate(found, start=1) if chance >= TELLS), None)
+              for name, found in chances.items()}
+    hopeless = [name for name, n in needed.items() if n is None]
+    if len(hopeless) == len(needed):
+        return 2, (f"2 pours show whether the formula comes out alike. Not even {MOST} would tell for sure whether "
+                   f"{words_joined(needed, last='or')} misses what is wanted: too little is known.")
+    count = max(n for n in needed.values() if n is not None)
+    hardest = min((name for name, n in needed.items() if n == count), key=lambda name: chances[name][count - 1][0])
+    why = _why(hardest, count, *chances[hardest][count - 1])
+    if hopeless:
+        why += (f" Not even {MOST} would do for {words_joined(hopeless)}: too little is known, or too much changes "
+                "from round to round.")
+    return count, why
+
+
+def _why(name: str, count: int, chance: float, score: float) -> str:
+    seen = (f"if {name} were useless in the long run ({score:g}), the mean of {plural(count, 'pour')} would fall "
+            f"outside what is expected with a chance of {100 * chance:.0f} %")
+    return f"1 pour is enough: {seen}." if count == 1 else f"{count} pours: {seen}; of one less it would not be 90 %."
+
+
+# What to expect
+
+def misses_at(standing: Standing) -> tuple[pd.DataFrame, float]:
+    """A row an attribute and one for desirability, and the chance that no attribute is useless."""
+    attributes, rows, outlook = standing.trial.attributes, [], standing.outlook(DRAWS)
+    known = outlook.known(standing.settled)
+    scores = {name: drawn[:, 0] for name, drawn in zip(outlook.surfaces, known)}
+    for name, drawn in scores.items():
+        found = standing.surfaces[name].predict(standing.settled, level=0.9).iloc[0]
+        wanted = attributes[name].wanted
+        d = wanted_part(wanted, drawn)
+        words = f"{wanted.kind} {words_joined([f'{p:g}' for p in wanted.points], last='to')}"
+        rows.append((name, found["mean"], found["low"], found["high"], words, (d <= 0).mean(), (d < 0.5).mean()))
+    if outlook.failing is not None:
+        chance, low, high = outlook.failing.predict(standing.settled).iloc[0]
+        rows.append((HOLDS, 1 - chance, 1 - high, 1 - low, "", chance, math.nan))
+    all_met = desirability_of(attributes, scores) > 0
+    whole = outlook.worth(known)[:, 0]
+    low, high = np.quantile(whole, [0.05, 0.95])
+    rows.append(("desirability", whole.mean(), low, high, "", (whole <= 0).mean(), (whole < 0.5).mean()))
+    table = pd.DataFrame(rows, columns=["attribute", "mean", "low", "high", "wanted", "chance useless",
+                                        "chance under half"])
+    return table, float(all_met.mean())
+
+
+def expected_of(told: Mapping[str, Foretold], pours: int) -> pd.DataFrame:
+    """A row an attribute: mean of so many pours as expected, and where it should fall nine times in ten."""
+    rows = [(name, t.expected(pours), *t.interval(pours)) for name, t in told.items()]
+    return pd.DataFrame(rows, columns=["attribute", "mean", "low", "high"])
+
+
+# In words
+
+def _advice(trial, round_: Round, why, misses, all_met, expected, overturns, slips) -> str:
+    count = len(round_.pours)
+    cost = trial.cost.of(rounds=1, melts=len(round_.melts), pours=count)
+    times = TIMES.get(count, f"{count} times")
+    melts = "" if count == 1 else ", each time in its own melt" if trial.recipe.pot else ", each time from the start"
+    turns = overturns.set_index("attribute")
+    sentences = [f"Pour it {times}{melts} ({words_joined(round_.pours)}; cost {cost:g}). {why}"]
+    sentences += [f"{row.attribute} should come out between {row.low:.1f} and {row.high:.1f}"
+                  f"{_turns_words(turns.loc[row.attribute])}." for row in expected.itertuples()]
+    sentences.append(_misses_words(misses, all_met))
+    sentences += [f"It holds (sets, unmoulds, does not break) with a chance of {100 * row.mean:.0f} %."
+                  for row in misses.itertuples() if row.attribute == HOLDS]
+    sentences.append(slips_in_words(slips))
+    return "\n".join(sentences)
+
+
+def _turns_words(turn: pd.Series) -> str:
+    """`; under 4.9 P07 would be the better choice`."""
+    sides = {"below": "under", "above": "over"}
+    parts = [f"{word} {turn[side]:.1f} {turn[f'better {side}']}" for side, word in sides.items()
+             if turn[f"better {side}"]]
+    if not parts:
+        return "; no result of it alone would make another known formula the better choice"
+    return f"; {' and '.join(parts)} would be the better choice"
+
+
+def _misses_words(misses: pd.DataFrame, all_met: float) -> str:
+    rows = misses[~misses["attribute"].isin([HOLDS, "desirability"])]
+    worst = rows.loc[rows["chance useless"].idxmax()]
+    text = f"The chance that every score is of use in the long run is {100 * all_met:.0f} %"
+    if worst["chance useless"] < 0.005:
+        half = rows.loc[rows["chance under half"].idxmax()]
+        return f"{text}; {half['attribute']} is the likeliest to stay under half of what is wanted " \
+               f"({100 * half['chance under half']:.0f} %)."
+    return f"{text}; {worst['attribute']} is the likeliest to miss ({100 * worst['chance useless']:.0f} %)."

@@ -1,0 +1,131 @@
+"""Where a trial stands today: what is known about what is wanted, and the formula that one would settle on."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from labkit.errors import TweakError
+from labkit.rounds import grams_column
+from labkit.tweaks.outlook import Outlook
+from labkit.tweaks.search import poured, starting_points
+from labkit.tweaks.suggest import (
+    FAINT,
+    SAMPLE,
+    Asked,
+    _checked,
+    _held_start,
+    _scored_pours,
+    _settled,
+    _weighed_best,
+    _with_untold,
+)
+
+WIDE = 1024                    # draws behind a number that is shown
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Standing:
+    """A trial, what is known of all that is wanted, the formula in question (one row of coordinates), other points.
+
+    points : coordinates looked at on the way to the formula, best first; empty where it was given. hold : coordinates
+    that the search held, because that was asked for or because nothing can be told to depend on them.
+    """
+
+    trial: object
+    known: Outlook
+    settled: pd.DataFrame
+    points: pd.DataFrame
+    hold: Mapping[str, float]
+    seed: int
+
+    @property
+    def names(self) -> list[str]:
+        return list(self.trial.recipe.coordinates)
+
+    @property
+    def surfaces(self) -> Mapping[str, object]:
+        """The surfaces of what is wanted."""
+        return self.known.surfaces
+
+    def outlook(self, n: int = WIDE, apart: int = 2) -> Outlook:
+        """Joint draws of all that is wanted; `apart` gives others."""
+        return self.known.with_draws(n, self.seed + apart)
+
+    def holds(self, points: pd.DataFrame) -> np.ndarray:
+        """The chance that each formula holds, (rows,); 1 as long as no pour has failed."""
+        failing = self.known.failing
+        return np.ones(len(points)) if failing is None else 1 - failing.predict(points)["chance"].to_numpy()
+
+
+def standing_of(trial, formula: pd.DataFrame | None = None, *, seed: int = 0, surfaces=None,
+                hold: Mapping[str, float] | None = None) -> Standing:
+    """The trial as it stands, at a formula given or at the one that `suggest_next` would settle on (with `hold`).
+
+    formula : one row with the coordinates, such as suggest_next(trial).best. surfaces : what fit_surfaces(trial) gave.
+    """
+    asked = _checked(trial, 1, 1, seed, hold, None)
+    found = None if formula is None else checked_formula(trial, formula)
+    outlook = Outlook.of(trial, _wanted_surfaces(trial, surfaces), seed=seed)
+    points = pd.DataFrame(columns=asked.names)
+    if found is None:
+        points, asked = _searched(asked, outlook)
+        found = _weighed_best(asked, points.iloc[[0]])[asked.names]
+    return Standing(trial=trial, known=outlook, settled=found.reset_index(drop=True), points=points,
+                    hold=asked.fixed, seed=seed)
+
+
+def _wanted_surfaces(trial, surfaces) -> dict[str, object]:
+    from labkit.surfaces import fit_surfaces
+
+    if surfaces is None and _scored_pours(trial) >= 2:
+        surfaces = fit_surfaces(trial)
+    found = {name: s for name, s in (surfaces or {}).items() if trial.attributes[name].wanted is not None}
+    if not found:
+        raise TweakError(f"{trial.name} has too few scores to settle on anything. Score two pours or more first.")
+    return found
+
+
+def _searched(asked: Asked, outlook: Outlook) -> tuple[pd.DataFrame, Asked]:
+    """Points, best first, searched as `suggest_next` does, and what was held."""
+    points, values = _settled(asked, outlook, starting_points(asked.trial, asked.hold, size=SAMPLE, seed=asked.seed))
+    asked = _with_untold(asked, outlook, points) if values[0] > FAINT else asked
+    if len(asked.fixed) > len(asked.hold):
+        points, values = _settled(asked, outlook, _held_start(asked, points.iloc[:400]), generations=4)
+    return points, asked
+
+
+def checked_formula(trial, formula: pd.DataFrame) -> pd.DataFrame:
+    """One row of coordinates within the limits of the trial, as nearly as a balance step can tell."""
+    from labkit.surfaces.surface import check_points
+
+    if not isinstance(formula, pd.DataFrame) or len(formula) != 1:
+        what = f"{len(formula)} rows" if isinstance(formula, pd.DataFrame) else f"a {type(formula).__name__}"
+        raise TweakError(f"formula is {what}. Give a frame of one row, such as suggest_next(trial).best.")
+    grams = [grams_column(i) for i in trial.recipe.ingredients]
+    point = check_points(formula.drop(columns=grams, errors="ignore"), trial)
+    bounds = trial.recipe.bounds.loc[list(point.columns)]
+    step = trial.batch.balance_step_g / trial.batch.pour_g
+    beyond = (point.iloc[0] < bounds["low"] - step) | (point.iloc[0] > bounds["high"] + step)
+    if beyond.any():
+        name = beyond.idxmax()
+        raise TweakError(f"formula has {name} {point[name].iloc[0]:g}, but it runs from {bounds.at[name, 'low']:g} to "
+                         f"{bounds.at[name, 'high']:g}. Give a formula within the limits.")
+    if not trial.region.keeps(point, tolerance=step)[0]:
+        raise TweakError("formula lies outside a limit of trial.toml. Give a formula within the limits.")
+    return point
+
+
+def known_formulas(standing: Standing, apart: float) -> pd.DataFrame:
+    """Coordinates of the pours that were made, set and fit the limits, but for those nearer than `apart`.
+
+    apart : the largest difference to the formula in question, as a part of the range of a coordinate.
+    """
+    trial = standing.trial
+    made = poured(trial).drop(index=list(trial.failed), errors="ignore")
+    if not len(made):
+        return made
+    coded = trial.region.coded
+    gap = np.abs(coded(made) - coded(standing.settled)).max(axis=1) / 2
+    return made[gap >= apart]
