@@ -11,6 +11,9 @@ from labkit.rehearsal.table import scored, served, tester_names
 from labkit.rehearsal.world import World
 from labkit.rounds import Round
 
+DID_NOT_SET = "failed: did not set"
+LOTS = 89                      # keeps the draws of what fails apart from all others
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Played:
@@ -33,16 +36,23 @@ def play_round(trial, round_: Round, world: World, testers: int | Sequence[str] 
     """Weigh, melt, pour, serve and score one round in a world.
 
     `testers` is a number (they are called T01, T02 ...) or their names; `failed` gives the outcome of pours that fail
-    ("failed: broke on unmoulding"), which are not served. The scores follow the formulas as they were weighed, not as
-    they were planned.
+    ("failed: broke on unmoulding"); those, and the ones that fail by the chance of the world, are not served. The
+    scores follow the formulas as they were weighed, not as they were planned.
     """
     rng = np.random.default_rng([seed, round_.number])
-    names, failed = tester_names(testers), failed or {}
+    names, failed = tester_names(testers), dict(failed or {})
     melts, pours = weighed(trial, round_, rng)
-    pours["outcome"] = [failed.get(pour, "ok") for pour in pours["pour"]]
     meant = trial.with_round(round_)
     meant = meant.with_melts(melts) if len(melts) else meant
-    made = meant.with_pours(pours).made.loc[list(round_.pours)]
+    made = meant.with_pours(pours.assign(outcome="ok")).made.loc[list(round_.pours)]
+    failed = {**_lots(world, made[list(trial.recipe.coordinates)], [seed, round_.number, LOTS]), **failed}
+    pours["outcome"] = [failed.get(pour, "ok") for pour in pours["pour"]]
     servings = served(trial, [pour for pour in round_.pours if pour not in failed], round_.number, names, rng)
     scores = scored(trial, made, world, servings, names, rng)
     return Played(melts=melts, pours=pours, servings=servings, scores=scores)
+
+
+def _lots(world: World, points: pd.DataFrame, stream: list[int]) -> dict[str, str]:
+    """Which pours fail by the chance of the world, drawn apart from all else, which stays as it is."""
+    fails = np.random.default_rng(stream).uniform(size=len(points)) >= world.holds_at(points)
+    return dict.fromkeys(points.index[fails], DID_NOT_SET)

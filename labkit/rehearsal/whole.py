@@ -19,19 +19,24 @@ def rehearse(trial, world: World, rounds: int = 3, pours: int = 4, melts: int = 
 
     Returns a frame, a row a round: pours, melts and cost so far; the coordinates it would settle on after the round; a
     column `truth: <attribute>` for each attribute there; desirability at that truth, best possible, and their ratio;
-    the desirability that the kit predicted with its 90 % interval; what it expected of the next round, and whether it
-    said stop. Rounds that the trial has
-    already are kept and count in the fit, not in the cost.
+    the desirability that the kit predicted with its 90 % interval (blank while fewer than two pours are scored); what
+    it expected of the next round, and whether it said stop. Rounds that the trial has already are kept and count in the
+    fit, not in the cost.
+
+    Where pours of the world may fail there are two columns more: `failed`, pours so far that did, and `holds`, the true
+    chance that the settled formula holds. Desirability is then that of the truth times the chance of holding, both
+    where it settles and in the best possible: what one would get on average from pouring it once.
     """
     check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
     best = best_possible(trial, world)
-    rows, spent, tweak = [], np.zeros(3, dtype=int), _first(trial, pours, melts, seed)
+    before, rows, spent, tweak = len(trial.failed), [], np.zeros(3, dtype=int), _first(trial, pours, melts, seed)
     for k in range(rounds):
         round_ = tweak.round if hasattr(tweak, "round") else tweak
         trial = play_round(trial, round_, world, testers, seed).onto(trial, round_)
         tweak = suggest_next(trial, pours=pours, melts=melts, seed=seed + k + 1)
         spent += [1, len(round_.melts), len(round_.pours)]
-        rows.append(_row(trial, world, round_, tweak, spent, best))
+        rows.append(_row(trial, world, round_, tweak, spent, best)
+                    | ({} if world.fails is None else {"failed": len(trial.failed) - before}))
     return pd.DataFrame(rows)
 
 
@@ -47,22 +52,24 @@ def _row(trial, world: World, round_: Round, tweak, spent: np.ndarray, best: flo
     """One line of the rehearsal."""
     settled = tweak.best[list(trial.recipe.coordinates)]
     truth = world.truth_at(settled, list(trial.attributes))
-    reached = float(desirability_of(trial.attributes, truth)[0])
-    predicted = tweak.predictions.set_index("attribute").loc["desirability"]
+    holds = float(world.holds_at(settled)[0])
+    reached = float(desirability_of(trial.attributes, truth)[0]) * holds
+    predicted = tweak.predictions.set_index("attribute").reindex(["desirability"]).iloc[0].astype(float)
     cost = trial.cost.of(rounds=int(spent[0]), melts=int(spent[1]), pours=int(spent[2]))
     return {"round": round_.number, "pours": int(spent[2]), "melts": int(spent[1]), "cost": cost,
             **settled.iloc[0].to_dict(), **{f"truth: {name}": float(truth[name].iloc[0]) for name in truth.columns},
             "desirability": reached, "best possible": best, "ratio": reached / best if best > 0 else np.nan,
             "predicted": predicted["mean"], "low": predicted["low"], "high": predicted["high"],
-            "expected gain": tweak.expected_gain, "stop": tweak.stop}
+            "expected gain": tweak.expected_gain, "stop": tweak.stop,
+            **({} if world.fails is None else {"holds": holds})}
 
 
 def best_possible(trial, world: World, points: int = 8192, seed: int = 0) -> float:
-    """The highest desirability of the truth within the region: a dense sample, then refined about its best points."""
+    """The highest desirability of the truth, times the chance of holding, in the region: a dense sample, refined."""
     attributes = list(trial.attributes)
 
     def value_of(coordinates: pd.DataFrame) -> np.ndarray:
-        return desirability_of(trial.attributes, world.truth_at(coordinates, attributes))
+        return desirability_of(trial.attributes, world.truth_at(coordinates, attributes)) * world.holds_at(coordinates)
 
     start = pd.concat([trial.region.corners(), trial.region.sample(points, seed=seed)], ignore_index=True)
     return float(highest(trial.region, value_of, start, seed=seed, generations=16, brood=400)[1].max())

@@ -22,6 +22,7 @@ class World:
     levels : who scores high or low, slopes : who uses more or less of the scale; None, a value a tester in order,
         tester -> value, or a frame of testers by attributes.
     step : scores are read to this step, and lie on the scale.
+    fails : coordinates frame -> chance that a pour there fails, a value a row; None, none fails.
     """
 
     truth: Callable[[pd.DataFrame], pd.DataFrame]
@@ -32,10 +33,13 @@ class World:
     levels: Sequence | Mapping | pd.DataFrame | None = None
     slopes: Sequence | Mapping | pd.DataFrame | None = None
     step: float = 0.5
+    fails: Callable[[pd.DataFrame], Sequence[float]] | None = None
 
     def __post_init__(self):
         if not callable(self.truth):
             raise RehearsalError(f"truth is a {type(self.truth).__name__}. Give a function of a coordinates frame.")
+        if self.fails is not None and not callable(self.fails):
+            raise RehearsalError(f"fails is a {type(self.fails).__name__}. Give a function of a coordinates frame.")
         for name in ("sd_round", "sd_melt", "sd_pour", "sd_tester_pour"):
             amounts = getattr(self, name)
             for value in amounts.values() if isinstance(amounts, Mapping) else [amounts]:
@@ -55,3 +59,13 @@ class World:
             raise RehearsalError(f"truth gives {len(values)} rows, or values that are not numbers, for "
                                  f"{len(coordinates)} formulas. Give a finite number for each.")
         return pd.DataFrame(values, columns=list(attributes), index=coordinates.index)
+
+    def holds_at(self, coordinates: pd.DataFrame) -> np.ndarray:
+        """The chance that a pour of each row holds, (rows,), checked: 1 - fails."""
+        if self.fails is None:
+            return np.ones(len(coordinates))
+        chance = np.asarray(self.fails(coordinates.copy()), dtype=float)
+        if chance.shape != (len(coordinates),) or not ((chance >= 0) & (chance <= 1)).all():
+            raise RehearsalError(f"fails gives values of shape {chance.shape}, or some outside 0 to 1, for "
+                                 f"{len(coordinates)} formulas. Give a chance for each.")
+        return 1 - chance
