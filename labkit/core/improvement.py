@@ -49,8 +49,13 @@ def gains(draws, floor):
     return np.concatenate(parts) / n
 
 
-def value_of_seeing(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
-    """E[max_j E(D_j | seen)] - max_j E D_j: what one would settle on after seeing, against what one settles on now.
+def value_of_seeing(drawn, seen, worth, **sizes):
+    """E[max_j E(D_j | seen)] - max_j E D_j, not under 0: the mean of `paid_by_world`, with the same arguments."""
+    return max(float(paid_by_world(drawn, seen, worth, **sizes).mean()), 0.0)
+
+
+def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
+    """max_j E(D_j | seen) - max_j E D_j: what one would settle on after seeing, against what one settles on now.
 
     drawn : k arrays (n, m), joint draws of k properties at m things to settle on; seen : k arrays (n, q), what would be
     seen of each property in each of those worlds, noise included; worth : k arrays -> D, an array of their shape.
@@ -59,7 +64,7 @@ def value_of_seeing(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
     Each property is learned from what is seen of it, E(y | seen) linear in `seen` by regression over the draws (Strong,
     Oakley & Brennan 2014, Medical Decision Making 34:311-326); what is left of it stays uncertain. In each of
     `worlds` the choice follows the mean of D over `inner` draws of what is left and is paid by `paid` others, so that
-    choosing does not inflate the value (Raiffa & Schlaifer 1961, section 4.5: preposterior analysis). Returns a float.
+    choosing does not inflate the value (Raiffa & Schlaifer 1961, section 4.5: preposterior analysis). Returns (worlds,).
     """
     pairs = [_learned(y, s) for y, s in zip(drawn, seen, strict=True)]
     known = [fit[:worlds] for fit, _ in pairs]
@@ -73,7 +78,7 @@ def value_of_seeing(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
         return worth([fit[rows, columns][:, None] + left[second][:, columns].T
                       for fit, (_, left) in zip(known, pairs, strict=True)]).mean(axis=1)
 
-    return max(float((payment(chosen) - payment(np.full(len(chosen), now))).mean()), 0.0)
+    return payment(chosen) - payment(np.full(len(chosen), now))
 
 
 def _learned(drawn, seen):
