@@ -64,7 +64,7 @@ class Failing:
     def driver(self) -> str | None:
         """The coordinate that drives failing, where the sign of its effect is sure enough to be said."""
         effects = self.effects
-        sure = np.maximum(effects["more"], 1 - effects["more"])
+        sure = np.maximum(effects["more"], 1 - effects["more"]).where(effects["effect"] != 0, 0.5)  # 0: no range
         return str(sure.idxmax()) if self.made["failed"].any() and sure.max() >= SURE else None
 
     def in_one_line(self) -> str:
