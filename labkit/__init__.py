@@ -20,9 +20,10 @@ _ROOMS = {
     "reach": ("reach_of",),
     "planning": ("plan_round", "appraise_round"),
     "surfaces": ("fit_surfaces", "fit_failing"),
-    "tweaks": ("suggest_next", "compare_settled", "plan_confirmation", "appraise_confirmation"),
+    "tweaks": ("suggest_next", "compare_settled", "settled_by_round", "plan_confirmation", "appraise_confirmation"),
     "rehearsal": ("World", "rehearse"),
-    "figures": ("draw_region", "draw_round", "draw_panel", "draw_testers", "draw_surface"),
+    "figures": ("draw_region", "draw_round", "draw_panel", "draw_testers", "draw_surface", "draw_along",
+                "draw_triangle", "draw_outlook", "draw_path"),
     "sheets": ("bench_sheet", "ballots", "ballot_book"),
     "forms": ("pours_form", "scores_form"),
 }

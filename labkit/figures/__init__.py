@@ -1,11 +1,14 @@
 """Pictures of finished results: each takes one and returns Axes; nothing is fitted, shown or written here."""
 
 from labkit.figures.along import draw_along
+from labkit.figures.outlook import draw_outlook
 from labkit.figures.panel import draw_panel
+from labkit.figures.path import draw_path
 from labkit.figures.region import draw_region
 from labkit.figures.rounds import draw_round
 from labkit.figures.surface import draw_surface
 from labkit.figures.testers import draw_testers
 from labkit.figures.triangle import draw_triangle
 
-__all__ = ["draw_along", "draw_panel", "draw_region", "draw_round", "draw_surface", "draw_testers", "draw_triangle"]
+__all__ = ["draw_along", "draw_outlook", "draw_panel", "draw_path", "draw_region", "draw_round", "draw_surface",
+           "draw_testers", "draw_triangle"]

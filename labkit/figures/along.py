@@ -4,8 +4,17 @@ import numpy as np
 import pandas as pd
 
 from labkit.errors import SurfaceError
-from labkit.figures.axes import FAILED, FORBIDDEN, axes_or_new, check_varies, label_points, title_and_marks, words_of
-from labkit.figures.slices import Slice, check_some_allowed, given_row, held_words, line_slice, moved
+from labkit.figures.axes import (
+    FAILED,
+    FORBIDDEN,
+    axes_or_new,
+    check_varies,
+    label_points,
+    title_and_marks,
+    title_at,
+    words_of,
+)
+from labkit.figures.slices import Slice, check_some_allowed, given_row, held_words, line_slice, moved, room_for
 from labkit.surfaces import Surface
 from labkit.trial import Trial
 from labkit.wording import words_joined
@@ -34,14 +43,14 @@ def draw_along(surface: Surface, name: str, at: pd.DataFrame | None = None, ax=N
     slice_, held = line_slice(trial, name, given), held_words(trial.recipe, given, [name])
     check_some_allowed(slice_, held)
     ax = axes_or_new(ax, size=(6.6, 4.8))
-    _frame(ax, trial, name, scale)
+    _frame(ax, trial, name, scale, slice_)
     shade_wanted(ax, scale)
     _draw_line(ax, surface, slice_)
     _mark_failed(ax, trial, name, scale)
     _mark_means(ax, surface, off_line(surface, name, given), name)
     if at is not None:
         ax.axvline(given[name], color="black", linewidth=0.8, linestyle=":", zorder=2)
-    title = f"{scale.name}: mean score" + (f"\nat {held}" if held else "")
+    title = title_at(f"{scale.name}: mean score", held)
     title_and_marks(ax, title, _marks(trial, scale, given=at is not None))
     return ax
 
@@ -86,10 +95,8 @@ def wanted_range(scale) -> tuple[float, float, float]:
     return points[0], points[2], points[1]
 
 
-def _frame(ax, trial: Trial, name: str, scale) -> None:
-    low, high = trial.recipe.bounds.loc[name, ["low", "high"]]
-    made, room = trial.made[name], 0.05 * (high - low)
-    ax.set(xlim=(np.fmin(low, made.min()) - room, np.fmax(high, made.max()) + room),
+def _frame(ax, trial: Trial, name: str, scale, slice_: Slice) -> None:
+    ax.set(xlim=room_for(trial, name, slice_),
            ylim=(scale.low - 0.03 * scale.width, scale.high + 0.03 * scale.width),
            xlabel=words_of(trial.recipe, name), ylabel=f"{scale.name} [score]")
 

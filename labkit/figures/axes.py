@@ -14,6 +14,7 @@ from labkit.wording import words_joined
 POURED = {"marker": "o", "color": "black", "markersize": 7}
 FAILED = {"marker": "X", "color": "black", "markersize": 9, "markerfacecolor": "white"}
 PLANNED = {"marker": "o", "color": "black", "markersize": 10, "markerfacecolor": "none"}
+SMALL, SMALL_CROSS = {"markersize": 4.5}, {"markersize": 7}
 NAME_SIZE, DOT = 8, 4.0     # of names beside dots, and half a dot [points]
 GIVEN = {"marker": "D", "color": "black", "markersize": 8, "markerfacecolor": "white", "markeredgewidth": 1.6}
 FORBIDDEN = {"facecolor": "white", "edgecolor": "0.75", "hatch": "///", "linewidth": 0.0}
@@ -26,6 +27,34 @@ def axes_or_new(ax, *, size: tuple[float, float] = (6.4, 5.0)):
     import matplotlib.pyplot as plt
 
     return plt.subplots(figsize=size, layout="constrained")[1]
+
+
+def sheet(count: int):
+    """A figure with `count` small pictures in rows of three, and its array of Axes."""
+    import matplotlib.pyplot as plt
+
+    columns = 2 if count == 4 else min(3, count)
+    rows = -(-count // columns)
+    size = (3.2 * columns + 0.8, 2.9 * rows + 1.3)
+    figure, axes = plt.subplots(rows, columns, figsize=size, layout="constrained", squeeze=False)
+    for spare in axes.ravel()[count:]:
+        spare.remove()
+    return figure, axes.ravel()[:count]
+
+
+def label_outside(axes, across: str, up: str) -> None:
+    """Words below the lowest picture of each column and left of the first of each row."""
+    for ax in {ax.get_subplotspec().colspan.start: ax for ax in axes}.values():
+        ax.set_xlabel(across, fontsize=9)
+    for ax in axes:
+        if ax.get_subplotspec().colspan.start == 0:
+            ax.set_ylabel(up, fontsize=9)
+
+
+def legend_below(figure, marks: list) -> None:
+    """What the marks mean, under small pictures, in as many columns as there is room for."""
+    figure.legend(handles=marks, loc="outside lower center", ncols=int(figure.get_figwidth() // 2.4), frameon=False,
+                  fontsize=9)
 
 
 def check_along(recipe: Recipe, along: Sequence[str], *, error: type[LabkitError]) -> tuple[str, str]:
@@ -70,10 +99,11 @@ def mark_pours(ax, trial: Trial, along: tuple[str, str]) -> None:
     label_points(ax, trial.made[along[0]], trial.made[along[1]])
 
 
-def mark_made(ax, trial: Trial, across: pd.Series, up: pd.Series, **style) -> None:
+def mark_made(ax, trial: Trial, across: pd.Series, up: pd.Series, *, small: bool = False) -> None:
     """Pours where they lie on the paper, without names: dots, crosses where they failed."""
     for pour, ok in trial.made["ok"].items():
-        ax.plot(across[pour], up[pour], linestyle="none", zorder=5, **(POURED if ok else FAILED) | style)
+        style = (POURED if ok else FAILED) | ((SMALL if ok else SMALL_CROSS) if small else {})
+        ax.plot(across[pour], up[pour], linestyle="none", zorder=5, **style)
 
 
 def label_points(ax, across: pd.Series, up: pd.Series) -> None:
@@ -121,6 +151,11 @@ def _hidden(box: np.ndarray, others: np.ndarray, ax) -> float:
 
 def _in_points(ax, places: np.ndarray) -> np.ndarray:
     return ax.transData.transform(places) * 72 / ax.figure.dpi
+
+
+def title_at(title: str, held: str, *, width: int = 68) -> str:
+    """A title, and below it at what all else is held."""
+    return "\n".join([title, *textwrap.wrap(f"at {held}", width)]) if held else title
 
 
 def title_and_marks(ax, title: str, marks: list) -> None:

@@ -12,15 +12,15 @@ DOUBT = 0.4                 # an interval wider than this part of the scale coun
 UNKNOWN = {"facecolor": "none", "edgecolor": "0.15", "hatch": "..", "linewidth": 0.0}
 
 
-def levels_of(mean: np.ndarray, scale) -> np.ndarray:
-    """Values for the lines: about a dozen, a fiftieth of the scale apart or more, so that what is flat looks flat."""
-    step = next(s for s in scale.width * np.array([0.02, 0.05, 0.1]) if np.ptp(mean) / s <= 12)
+def levels_of(mean: np.ndarray, scale, *, most: int = 12) -> np.ndarray:
+    """Values for the lines: up to `most`, a fiftieth of the scale apart or more, so that what is flat looks flat."""
+    step = next(s for s in scale.width * np.array([0.02, 0.05, 0.1, 0.2, 0.5]) if np.ptp(mean) / s <= most)
     return step * np.arange(np.floor(mean.min() / step), np.ceil(mean.max() / step) + 1.5)
 
 
 def told_on(surface: Surface, slice_: Slice) -> pd.DataFrame:
     """What the surface predicts at the points that are allowed, or beside one that is; nan at the others."""
-    near = near_allowed(slice_.allowed).ravel()
+    near = slice_.near_allowed.ravel()
     return surface.predict(slice_.points[near]).reindex(slice_.points.index)
 
 
@@ -42,19 +42,13 @@ def paint(ax, slice_: Slice, mean: np.ndarray, doubt: np.ndarray, scale) -> None
 
 def paint_lines(ax, slice_: Slice, values: np.ndarray, levels, *, size: int = 8, **style) -> None:
     """Lines of equal value with the value on them, as far as they lie in what is allowed."""
-    inside = np.where(near_allowed(slice_.allowed), values, np.nan)
+    inside = np.where(slice_.near_allowed, values, np.nan)
     levels = [level for level in levels if np.nanmin(inside) < level < np.nanmax(inside)]
     if levels:
         style = {"colors": "black", "linewidths": 0.8} | style
         lines = ax.contour(slice_.x, slice_.y, np.ma.masked_invalid(inside), levels=levels, zorder=2, **style)
-        ax.clabel(lines, fmt=lambda value: f"{value:g}", fontsize=size, zorder=2)
-
-
-def near_allowed(allowed: np.ndarray) -> np.ndarray:
-    """What is allowed and the points beside it, so that lines run to the very edge and their values stand inside."""
-    wide = np.pad(allowed, 1)
-    rows = wide[:-2] | wide[1:-1] | wide[2:]
-    return rows[:, :-2] | rows[:, 1:-1] | rows[:, 2:]
+        for text in ax.clabel(lines, fmt=lambda value: f"{value:g}", fontsize=size, zorder=2):
+            text.set_bbox({"boxstyle": "round,pad=0.05", "facecolor": "white", "edgecolor": "none", "alpha": 0.6})
 
 
 def paint_doubt(ax, slice_: Slice, doubt: np.ndarray) -> None:
@@ -64,12 +58,13 @@ def paint_doubt(ax, slice_: Slice, doubt: np.ndarray) -> None:
 
 
 def paint_forbidden(ax, slice_: Slice) -> None:
-    if (slice_.over > 0).any():
-        ax.contourf(slice_.x, slice_.y, slice_.over, levels=[0, np.inf], colors="white", zorder=3)
-        hatched = ax.contourf(slice_.x, slice_.y, slice_.over, levels=[0, np.inf], colors="none", hatches=["///"],
-                              zorder=3)
-        hatched.set(edgecolor=FORBIDDEN["edgecolor"], linewidth=0)
-        ax.contour(slice_.x, slice_.y, slice_.over, levels=[0], colors="black", linewidths=1.0, zorder=3)
+    """Hatches limit by limit: each is smooth, and their corners come out sharp."""
+    for over in np.moveaxis(slice_.over, 2, 0):
+        if (over > 0).any():
+            ax.contourf(slice_.x, slice_.y, over, levels=[0, np.inf], colors="white", zorder=3)
+            hatched = ax.contourf(slice_.x, slice_.y, over, levels=[0, np.inf], colors="none", zorder=3,
+                                  hatches=[FORBIDDEN["hatch"]])
+            hatched.set(edgecolor=FORBIDDEN["edgecolor"], linewidth=0)
 
 
 def marks_of(trial: Trial, slice_: Slice, doubt: np.ndarray, scale, *, given: bool) -> list:
@@ -81,6 +76,6 @@ def marks_of(trial: Trial, slice_: Slice, doubt: np.ndarray, scale, *, given: bo
     marks = [Line2D([], [], linestyle="none", label="poured", **POURED)] * int(ok.any())
     marks += [Line2D([], [], linestyle="none", label="failed", **FAILED)] * int((~ok).any())
     marks += [Line2D([], [], linestyle="none", label="this formula", **GIVEN)] * int(given)
-    marks += [Patch(label="not allowed", **FORBIDDEN)] * int((slice_.over > 0).any())
+    marks += [Patch(label="not allowed", **FORBIDDEN)] * int(not slice_.allowed.all())
     known = f"not known to ±{DOUBT * scale.width / 2:g}"
     return marks + [Patch(label=known, **UNKNOWN)] * int((slice_.shaped(doubt)[slice_.allowed] > 0).any())

@@ -12,11 +12,12 @@ from labkit.trial import Trial
 from labkit.wording import plural, words_joined
 
 STEPS = 45                  # points across and up
+NARROW = 0.5                # of a range: less than this is looked at closely
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Slice:
-    """Places on the paper x, y (k, m), their coordinates row by row, and `over` (k, m), up to 0 where allowed."""
+    """Places on the paper x, y (k, m), their coordinates row by row, by how much they break each limit (k, m, r)."""
 
     x: np.ndarray
     y: np.ndarray
@@ -25,7 +26,14 @@ class Slice:
 
     @property
     def allowed(self) -> np.ndarray:
-        return self.over <= 0
+        return (self.over <= 0).all(axis=2)
+
+    @property
+    def near_allowed(self) -> np.ndarray:
+        """What is allowed and the points beside it, so that lines run to the very edge."""
+        wide = np.pad(self.allowed, 1)
+        rows = wide[:-2] | wide[1:-1] | wide[2:]
+        return rows[:, :-2] | rows[:, 1:-1] | rows[:, 2:]
 
     def shaped(self, values) -> np.ndarray:
         """Values of the points, where they lie on the paper."""
@@ -57,8 +65,8 @@ def held_words(recipe: Recipe, given: pd.Series, along: Sequence[str]) -> str:
 
 
 def value_words(given: pd.Series) -> list[str]:
-    """ "wax 0.15" and so on."""
-    return [f"{name.replace('_', ' ')} {value:.3g}" for name, value in given.items()]
+    """ "wax 0.15" and so on; a part of a blend goes by its own name."""
+    return [f"{name.split(': ')[-1].replace('_', ' ')} {value:.3g}" for name, value in given.items()]
 
 
 def _ratio_words(shares: pd.Series) -> str:
@@ -90,11 +98,15 @@ def _ratio(shares: pd.Series) -> np.ndarray:
 
 
 def over_limits(trial: Trial, points: pd.DataFrame, excess: np.ndarray) -> np.ndarray:
-    """By how much of the batch each point breaks the limit that it breaks most [g/g]; up to 0 it is allowed."""
+    """By how much of the batch each point breaks each limit [g/g], (m, r); up to 0 in all it is allowed."""
     body = trial.region.polytope
     masses = trial.recipe.masses_at(points[list(trial.recipe.factors)].to_numpy(dtype=float))
-    over = (masses @ body.below.T - body.below_to).max(axis=1) - 1e-9
-    return np.where(np.isfinite(over), np.maximum(over, excess - 1e-9), 1.0)
+    over = np.column_stack([masses @ body.below.T - body.below_to, excess]) - 1e-9
+    return np.where(np.isnan(over), 1.0, over)
+
+
+def slice_of(trial: Trial, x: np.ndarray, y: np.ndarray, points: pd.DataFrame, excess: np.ndarray) -> Slice:
+    return Slice(x=x, y=y, points=points, over=over_limits(trial, points, excess).reshape(*x.shape, -1))
 
 
 def pair_slice(trial: Trial, along: tuple[str, str], given: pd.Series, *, steps: int = STEPS) -> Slice:
@@ -121,8 +133,7 @@ def line_slice(trial: Trial, name: str, given: pd.Series, *, steps: int = 2 * ST
 
 def _line(trial: Trial, name: str, given: pd.Series, values: np.ndarray) -> Slice:
     points, excess = moved(trial.recipe, given, {name: values})
-    return Slice(x=values[None], y=np.zeros((1, len(values))), points=points,
-                 over=over_limits(trial, points, excess)[None])
+    return slice_of(trial, values[None], np.zeros((1, len(values))), points, excess)
 
 
 def finer(values: np.ndarray, allowed: np.ndarray, *, steps: int) -> np.ndarray:
@@ -135,7 +146,22 @@ def finer(values: np.ndarray, allowed: np.ndarray, *, steps: int) -> np.ndarray:
 def _pair(trial: Trial, along: tuple[str, str], given: pd.Series, axes: list[np.ndarray]) -> Slice:
     x, y = np.meshgrid(*axes)
     points, excess = moved(trial.recipe, given, {along[0]: x.ravel(), along[1]: y.ravel()})
-    return Slice(x=x, y=y, points=points, over=over_limits(trial, points, excess).reshape(x.shape))
+    return slice_of(trial, x, y, points, excess)
+
+
+def room_for(trial: Trial, name: str, slice_: Slice) -> tuple[float, float]:
+    """Where an axis begins and ends: about the range of the coordinate and every pour, also one outside it.
+
+    Where what is allowed and poured fills less than half of the range, about that alone.
+    """
+    low, high = trial.recipe.bounds.loc[name, ["low", "high"]]
+    seen = np.r_[slice_.points.loc[slice_.allowed.ravel(), name], trial.made[name]]
+    if np.ptp(seen) > NARROW * (high - low):
+        seen, room = np.r_[seen, low, high], 0.05
+    else:
+        room = 0.5
+    width = np.ptp(seen) or high - low
+    return seen.min() - room * width, seen.max() + room * width
 
 
 def check_some_allowed(slice_: Slice, held: str, *, error: type[LabkitError] = SurfaceError) -> None:

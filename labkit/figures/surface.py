@@ -2,13 +2,12 @@
 
 from collections.abc import Sequence
 
-import numpy as np
 import pandas as pd
 
 from labkit.errors import SurfaceError
-from labkit.figures.axes import GIVEN, axes_or_new, check_along, mark_pours, title_and_marks, words_of
+from labkit.figures.axes import GIVEN, axes_or_new, check_along, mark_pours, title_and_marks, title_at, words_of
 from labkit.figures.shades import doubt_of, marks_of, paint, told_on
-from labkit.figures.slices import check_some_allowed, given_row, held_words, pair_slice
+from labkit.figures.slices import Slice, check_some_allowed, given_row, held_words, pair_slice, room_for
 from labkit.surfaces import Surface
 from labkit.trial import Trial
 
@@ -30,19 +29,16 @@ def draw_surface(surface: Surface, along: Sequence[str], at: pd.DataFrame | None
     doubt = doubt_of(told, scale)
     ax = axes_or_new(ax, size=(6.6, 5.4))
     paint(ax, slice_, told["mean"].to_numpy(), doubt, scale)
-    frame(ax, trial, along)
+    frame(ax, trial, along, slice_)
     mark_pours(ax, trial, along)
     if at is not None:
         ax.plot(*given[list(along)], linestyle="none", zorder=7, **GIVEN)
-    title = f"{scale.name}: mean score" + (f"\nat {held}" if held else "")
+    title = title_at(f"{scale.name}: mean score", held)
     title_and_marks(ax, title, marks_of(trial, slice_, doubt, scale, given=at is not None))
     return ax
 
 
-def frame(ax, trial: Trial, along: tuple[str, str]) -> None:
-    """Room for the limits of both coordinates and for every pour, also one outside them; words on the axes."""
-    bounds, made = trial.recipe.bounds.loc[list(along)], trial.made[list(along)]
-    room = 0.05 * (bounds["high"] - bounds["low"])
-    low, high = np.fmin(bounds["low"], made.min()) - room, np.fmax(bounds["high"], made.max()) + room
-    ax.set(xlim=(low.iloc[0], high.iloc[0]), ylim=(low.iloc[1], high.iloc[1]),
+def frame(ax, trial: Trial, along: tuple[str, str], slice_: Slice) -> None:
+    """Room for both coordinates as `room_for` has it; words on the axes."""
+    ax.set(xlim=room_for(trial, along[0], slice_), ylim=room_for(trial, along[1], slice_),
            xlabel=words_of(trial.recipe, along[0]), ylabel=words_of(trial.recipe, along[1]))

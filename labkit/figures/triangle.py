@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.errors import SurfaceError
-from labkit.figures.axes import GIVEN, axes_or_new, label_points, mark_made, title_and_marks, words_of
+from labkit.figures.axes import GIVEN, axes_or_new, label_points, mark_made, title_and_marks, title_at, words_of
 from labkit.figures.shades import doubt_of, marks_of, paint, told_on
 from labkit.figures.slices import (
     STEPS,
@@ -15,7 +15,7 @@ from labkit.figures.slices import (
     check_some_allowed,
     given_row,
     moved,
-    over_limits,
+    slice_of,
     value_words,
 )
 from labkit.formula import Recipe
@@ -81,7 +81,7 @@ def draw_triangle(surface: Surface, blend: str | None = None, at: pd.DataFrame |
     _mark_pours(ax, trial, triangle)
     if at is not None:
         ax.plot(*triangle.places(given[list(columns)].to_numpy()[None])[0], linestyle="none", zorder=7, **GIVEN)
-    title = f"{scale.name}: mean score" + (f"\nat {held}" if held else "")
+    title = title_at(f"{scale.name}: mean score", held)
     title_and_marks(ax, title, marks_of(trial, slice_, doubt, scale, given=at is not None))
     return ax
 
@@ -162,7 +162,7 @@ def _grid(trial: Trial, triangle: Triangle, given: pd.Series, top: int, rows: np
     flat = shares.reshape(-1, 3)
     points, excess = moved(trial.recipe, given, dict(zip(triangle.columns, flat.T, strict=True)))
     x, y = triangle.places(flat).T.reshape(2, len(rows), STEPS)
-    return Slice(x=x, y=y, points=points, over=over_limits(trial, points, excess).reshape(x.shape))
+    return slice_of(trial, x, y, points, excess)
 
 
 def _three_shares(points: pd.DataFrame, triangle: Triangle) -> np.ndarray:

@@ -4,9 +4,10 @@ from labkit.tweaks.beside import compare_settled
 from labkit.tweaks.confirmed import Verdict, appraise_confirmation
 from labkit.tweaks.confirming import Confirmation, plan_confirmation
 from labkit.tweaks.outlook import desirability_of
+from labkit.tweaks.path import settled_by_round
 from labkit.tweaks.result import Tweak
 from labkit.tweaks.search import highest
 from labkit.tweaks.suggest import suggest_next
 
 __all__ = ["Confirmation", "Tweak", "Verdict", "appraise_confirmation", "compare_settled", "desirability_of",
-           "highest", "plan_confirmation", "suggest_next"]
+           "highest", "plan_confirmation", "settled_by_round", "suggest_next"]

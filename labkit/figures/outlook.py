@@ -1,0 +1,139 @@
+"""What is wanted, attribute by attribute, over two coordinates; and the chance of meeting all of it at once."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from labkit.attributes import Attribute
+from labkit.errors import TweakError
+from labkit.figures.along import wanted_range
+from labkit.figures.axes import (
+    FAILED,
+    FORBIDDEN,
+    GIVEN,
+    POURED,
+    SMALL,
+    SMALL_CROSS,
+    check_along,
+    label_outside,
+    legend_below,
+    mark_made,
+    sheet,
+    title_at,
+    words_of,
+)
+from labkit.figures.shades import DOUBT, UNKNOWN, levels_of, paint_doubt, paint_forbidden, paint_lines
+from labkit.figures.slices import Slice, check_some_allowed, given_row, held_words, pair_slice
+from labkit.figures.surface import frame
+from labkit.surfaces import Surface
+from labkit.trial import Trial
+from labkit.tweaks.outlook import Outlook, wanted_part
+
+STEPS, DRAWS = 31, 512      # points across and up, joint draws behind every picture
+UNWANTED = {"facecolor": "0.8", "edgecolor": "none"}
+IDEAL = {"color": "black", "linewidth": 2.4}
+CHANCES = np.linspace(0, 1, 6)
+
+
+def draw_outlook(trial: Trial, surfaces: Mapping[str, Surface], along: Sequence[str],
+                 at: pd.DataFrame | None = None, seed: int = 0):
+    """One small picture an attribute over two coordinates, and as the last the chance of meeting everything.
+
+    at : as in `draw_surface`, such as `tweak.best`. Each attribute: lines of its mean, grey where that mean is not
+    wanted at all, a heavy line where it is wanted most; dots and hatches as in `draw_surface`. The last: shades of the
+    chance that every attribute is wanted at all (desirability above 0) and, once a pour has failed, that the pour
+    holds; lines of the expected overall desirability. All from the same joint draws. Returns the array of Axes.
+    """
+    along = check_along(trial.recipe, along, error=TweakError)
+    wanted = {name: s for name, s in surfaces.items() if trial.attributes[name].wanted is not None}
+    if not wanted:
+        raise TweakError("none of these surfaces is of an attribute that says what is wanted. "
+                         "Give at least one a line such as wanted = { rising = [4, 8] }.")
+    given = given_row(trial, next(iter(surfaces.values())).scores.index, at)
+    slice_, held = pair_slice(trial, along, given, steps=STEPS), held_words(trial.recipe, given, along)
+    check_some_allowed(slice_, held)
+    outlook = Outlook.of(trial, wanted, seed=seed, n=DRAWS)
+    figure, axes = sheet(len(wanted) + 1)
+    for ax, (name, draws) in zip(axes, outlook.scores(slice_.points).items(), strict=False):
+        _draw_attribute(ax, slice_, draws, trial.attributes[name])
+    shades = _draw_chance(axes[-1], slice_, outlook)
+    figure.colorbar(shades, ax=list(axes), shrink=0.6 if len(axes) > 3 else 1.0, aspect=30, pad=0.02,
+                    label="chance of meeting everything\n(last picture)")
+    for ax in axes:
+        _finish(ax, trial, slice_, along, given if at is not None else None)
+    label_outside(axes, *(words_of(trial.recipe, name, width=34) for name in along))
+    figure.suptitle(title_at(f"{trial.name}: what is wanted", held, width=int(10 * figure.get_figwidth())))
+    legend_below(figure, _marks(trial, slice_, given=at is not None))
+    return axes
+
+
+def _draw_attribute(ax, slice_: Slice, draws: np.ndarray, attribute: Attribute) -> None:
+    mean = slice_.shaped(np.clip(draws.mean(axis=0), attribute.low, attribute.high))
+    low, high = np.quantile(draws, [0.05, 0.95], axis=0)
+    worth = slice_.shaped(wanted_part(attribute.wanted, mean))
+    least, most, best = wanted_range(attribute)
+    unwanted = np.maximum(least - mean, mean - most) if (worth <= 0).any() else -np.ones(mean.shape)
+    if (unwanted > 0).any():
+        ax.contourf(slice_.x, slice_.y, unwanted, levels=[0, np.inf], colors=[UNWANTED["facecolor"]], zorder=1)
+    others = [v for v in levels_of(mean[slice_.allowed], attribute, most=6)
+              if attribute.low < v < attribute.high and not np.isclose(v, best)]
+    paint_lines(ax, slice_, mean, others, size=7, colors="0.3")
+    paint_lines(ax, slice_, mean, [best], size=8, linewidths=IDEAL["linewidth"])
+    paint_doubt(ax, slice_, slice_.shaped(high - low - DOUBT * attribute.width))
+    ax.set_title(f"{attribute.name}: {_wanted_words(attribute)}", fontsize=10)
+
+
+def _wanted_words(attribute: Attribute) -> str:
+    """What is wanted as a range and its best."""
+    points = attribute.wanted.points
+    if attribute.wanted.kind == "peak":
+        return f"{points[0]:g} to {points[2]:g}, best {points[1]:g}"
+    return f"above {points[0]:g}, best {points[1]:g}" if attribute.wanted.kind == "rising" else (
+        f"below {points[1]:g}, best {points[0]:g}")
+
+
+def chance_of_all(outlook: Outlook, points: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Chance that every attribute has a desirability above 0 and the pour holds; expected desirability: (m,) each."""
+    known = outlook.known(points)
+    met = np.ones(known[0].shape)
+    for name, values in zip(outlook.surfaces, known, strict=False):
+        met *= wanted_part(outlook.attributes[name].wanted, values) > 0
+    if outlook.failing is not None:
+        met = met * np.clip(known[-1], 0.0, 1.0)
+    return met.mean(axis=0), outlook.worth(known).mean(axis=0)
+
+
+def _draw_chance(ax, slice_: Slice, outlook: Outlook):
+    """The last picture; returns what its shades stand for."""
+    chance, desired = (slice_.shaped(values) for values in chance_of_all(outlook, slice_.points))
+    chance = np.ma.masked_where(~slice_.near_allowed, chance)
+    shades = ax.contourf(slice_.x, slice_.y, chance, levels=CHANCES, cmap="cividis", alpha=0.6, zorder=1)
+    paint_lines(ax, slice_, desired, np.arange(1, 10) * (0.2 if desired[slice_.allowed].max() > 0.6 else 0.1), size=8)
+    ax.set_title("everything; lines: desirability", fontsize=10)
+    return shades
+
+
+def _finish(ax, trial: Trial, slice_: Slice, along: tuple[str, str], given: pd.Series | None) -> None:
+    """What all small pictures share: the limits, the pours, the formula given, room and small numbers."""
+    paint_forbidden(ax, slice_)
+    frame(ax, trial, along, slice_)
+    mark_made(ax, trial, trial.made[along[0]], trial.made[along[1]], small=True)
+    if given is not None:
+        ax.plot(given[along[0]], given[along[1]], linestyle="none", zorder=7, **GIVEN)
+    ax.set(xlabel="", ylabel="")
+    ax.tick_params(labelsize=8)
+    ax.locator_params(nbins=5)
+
+
+def _marks(trial: Trial, slice_: Slice, *, given: bool) -> list:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    ok = trial.made["ok"]
+    marks = [Patch(label="mean not wanted", **UNWANTED), Line2D([], [], label="mean wanted most", **IDEAL)]
+    marks += [Line2D([], [], linestyle="none", label="poured", **POURED | SMALL)] * int(ok.any())
+    marks += [Line2D([], [], linestyle="none", label="failed", **FAILED | SMALL_CROSS)] * int((~ok).any())
+    marks += [Line2D([], [], linestyle="none", label="this formula", **GIVEN)] * int(given)
+    marks += [Patch(label="not allowed", **FORBIDDEN)] * int(not slice_.allowed.all())
+    return marks + [Patch(label=f"mean not known to ±{100 * DOUBT / 2:g} % of the scale", **UNKNOWN)]

@@ -1,0 +1,107 @@
+"""The path of the settled formula: what the kit would have settled on after each round."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from labkit.errors import TweakError
+from labkit.tweaks.outlook import Outlook
+from labkit.tweaks.suggest import WIDE, suggest_next
+
+PREDICTED = ("desirability", "low", "high")
+TODAY = ("today", "today low", "today high")
+
+
+def settled_by_round(trial, seed: int = 0) -> pd.DataFrame:
+    """The formula to settle on after each round, with what was predicted of it then and what is known of it today.
+
+    The records are replayed: after a round counts what was poured up to it, and what was said in sittings whose
+    latest pour is of it or of an earlier one. Corrections, and what is set aside, hold throughout as they stand today.
+    A pour that no round planned belongs to the round of its melt; else, where pours are dated (year-month-day), to
+    the last round begun by its date; else to the round that was last recorded before it (0: before the first).
+
+    Returns a frame, a row a round: round, pours (scored by then), the coordinates, `mean: <attribute>` of what is
+    wanted, desirability, low, high (90 %) as predicted then; today, today low, today high of the same formula as known
+    now; moved, the largest step from the round before as a part of a coordinate's range. Until two pours are scored it
+    is the starting formula, and nothing is predicted.
+    """
+    rounds = rounds_of(trial)
+    if not len(trial.standing_scores):
+        raise TweakError(f"no pour of {trial.name} has a standing score, so there is no path yet. Record scores first.")
+    path = pd.DataFrame([_row(as_of(trial, number), number, seed) for number in sorted(set(rounds))])
+    names = list(trial.recipe.coordinates)
+    path = _with_today(path, trial, names, seed)
+    return path.assign(moved=_steps(path[names], trial.recipe.bounds.loc[names]))
+
+
+def rounds_of(trial) -> pd.Series:
+    """By pour, in the order of recording: its round; for an unplanned one as told in `settled_by_round`."""
+    pours = trial.pours.drop_duplicates("pour").set_index("pour")
+    rounds = trial.plan.set_index("pour")["round"].reindex(pours.index).astype(float)
+    planned = pours["melt"].where(rounds.notna() & (pours["melt"] != ""))
+    by_melt = pours["melt"].map(rounds.groupby(planned).max())
+    by_date = _by_date(pd.to_datetime(pours["date"], format="%Y-%m-%d", errors="coerce"), rounds)
+    return rounds.fillna(by_melt).fillna(by_date).fillna(rounds.cummax().ffill()).fillna(0).astype(int)
+
+
+def _by_date(dates: pd.Series, rounds: pd.Series) -> pd.Series:
+    """The last round begun by each date; 0 before the first, nan without a date or where no round has one."""
+    begun = dates.groupby(rounds).min().dropna()
+    if not len(begun):
+        return pd.Series(np.nan, index=dates.index)
+    return dates.map(lambda day: begun.index[begun <= day].max(), na_action="ignore").where(
+        lambda found: found.notna() | dates.isna(), 0.0).astype(float)
+
+
+def as_of(trial, number: int):
+    """The trial as it stood after a round."""
+    rounds = rounds_of(trial)
+    poured = set(rounds.index[rounds <= number])
+    tables = {name: table for name, table in trial.tables.items()}
+    tables["plan"] = trial.plan[trial.plan["round"] <= number]
+    for name in ("pours", "readings", "servings"):
+        tables[name] = tables[name][tables[name]["pour"].isin(poured)]
+    tables["melts"] = trial.melts[trial.melts["melt"].isin({*tables["pours"]["melt"], *tables["plan"]["melt"]})]
+    tables["scores"] = trial.scores[(_rounds_of_scores(trial, rounds) <= number).to_numpy()]
+    return replace(trial, tables={name: table.reset_index(drop=True) for name, table in tables.items()})
+
+
+def _rounds_of_scores(trial, rounds: pd.Series) -> pd.Series:
+    """By row of scores: the latest round of all that was judged in its sitting (session and date of serving)."""
+    scores, keys = trial.scores, ["session", "tester", "pour"]
+    dates = trial.servings.drop_duplicates(keys).set_index(keys)["date"]
+    dates = dates.reindex(pd.MultiIndex.from_frame(scores[keys])).fillna("").to_numpy()
+    own = scores["pour"].map(rounds)
+    sitting = own.groupby([scores["session"], pd.Series(dates, index=scores.index)]).transform("max")
+    return sitting.where(scores["session"] != "", own)
+
+
+def _row(trial, number: int, seed: int) -> dict:
+    """The formula settled on, and what is predicted of it; a lone pour asks the least of the search for a round."""
+    tweak = suggest_next(trial, pours=1, melts=1, seed=seed)
+    told = tweak.predictions.set_index("attribute")
+    wanted = [name for name, a in trial.attributes.items() if a.wanted is not None]
+    means = {f"mean: {name}": told["mean"].get(name, np.nan) for name in wanted}
+    found = told.loc["desirability", ["mean", "low", "high"]] if len(told) else [np.nan] * 3
+    return {"round": number, "pours": trial.standing_scores["pour"].nunique(),
+            **tweak.best[list(trial.recipe.coordinates)].iloc[0].to_dict(), **means,
+            **dict(zip(PREDICTED, found, strict=True))}
+
+
+def _with_today(path: pd.DataFrame, trial, names: list[str], seed: int) -> pd.DataFrame:
+    """The same formulas in the light of all that is known now, from the draws that `suggest_next` shows."""
+    from labkit.surfaces import fit_surfaces
+
+    surfaces = {name: s for name, s in fit_surfaces(trial).items() if trial.attributes[name].wanted is not None}
+    if not surfaces or path[PREDICTED[0]].isna().all():
+        return path.assign(**dict.fromkeys(TODAY, np.nan))
+    draws = Outlook.of(trial, surfaces, seed=seed + 2, n=WIDE).draws(path[names])
+    low, high = np.quantile(draws, [0.05, 0.95], axis=0)
+    return path.assign(**dict(zip(TODAY, (draws.mean(axis=0), low, high), strict=True)))
+
+
+def _steps(points: pd.DataFrame, bounds: pd.DataFrame) -> np.ndarray:
+    """Largest difference to the row before, as a part of the range; nan in the first row."""
+    width = (bounds["high"] - bounds["low"]).where(lambda w: w > 0, 1.0)
+    return (points.diff().abs() / width).max(axis=1).to_numpy()
