@@ -10,7 +10,7 @@ def test_setting_a_tester_aside_is_shown_beside_what_it_was(demo):
     aside = demo.with_set_aside(pd.DataFrame([{"action": "set aside", "tester": "T03", "reason": "leans high"}]))
     table = compare_settled(demo, aside, seed=1)
     assert table.index.tolist() == ["before", "after", "difference"]
-    assert table.columns.tolist() == [*demo.recipe.coordinates, *demo.attributes, "desirability"]
+    assert table.columns.tolist() == [*demo.recipe.coordinates, *demo.attributes, "holds", "desirability"]
     assert table.loc["difference"].tolist() == pytest.approx((table.loc["after"] - table.loc["before"]).tolist())
     best = suggest_next(aside, pours=1, melts=1, seed=1).best
     assert table.loc["after", list(demo.recipe.coordinates)].tolist() == best[list(demo.recipe.coordinates)].iloc[0].tolist()

@@ -10,7 +10,8 @@ def compare_settled(before, after, seed: int = 0) -> pd.DataFrame:
     """What two states of one trial would settle on today, and what each foretells there.
 
     before, after : Trial, such as one and the same with a tester set aside. Rows before, after and their difference;
-    columns the coordinates, the predicted mean of each wanted attribute [scale], desirability.
+    columns the coordinates, the predicted mean of each wanted attribute [scale], once a pour has failed the chance that
+    the formula holds, desirability.
     """
     if before.recipe.coordinates != after.recipe.coordinates:
         raise TweakError(

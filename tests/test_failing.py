@@ -1,0 +1,180 @@
+"""Failing, learned from outcomes: what is said about it, and how it counts in the next tweak."""
+
+import dataclasses
+import types
+
+import numpy as np
+import pandas as pd
+import pytest
+from definitions import TERRACOTTA
+from invented import poured, scored
+
+import labkit
+from labkit.errors import SurfaceError
+from labkit.surfaces.failing import PRIOR, linear_functions, outcomes_of
+from labkit.surfaces.ground import Ground
+from labkit.tweaks.outlook import Outlook
+from labkit.tweaks.telling import untold
+from labkit.tweaks.worth import with_failures
+
+NAMES = ["wax", "red_share", "load", "pour_temperature"]
+
+
+def with_outcomes(trial, fails):
+    """The trial with the outcome of each pour by its coordinates as weighed; failed pours lose their scores."""
+    bad = fails(trial.made)
+    pours = trial.pours.assign(outcome=np.where(bad, "failed: did not set", "ok"))
+    scores = trial.scores[~trial.scores["pour"].isin(bad.index[bad])]
+    return dataclasses.replace(trial, tables={**trial.tables, "pours": pours, "scores": scores})
+
+
+def scores_of(coded):
+    wax, red, load, _ = coded.T
+    return np.column_stack([6 + 2 * load - wax, 6 + 2.5 * wax, 5 - 2 * load, 8 - 3 * (red - 0.2) ** 2])
+
+
+@pytest.fixture(scope="module")
+def sound():
+    return scored(poured(TERRACOTTA, rounds=3, seed=2), scores_of, noise={"tester_pour": 0.4, "pour": 0.1})
+
+
+@pytest.fixture(scope="module")
+def soft(sound):
+    """Pours with little wax do not set."""
+    return with_outcomes(sound, lambda made: made["wax"] < 0.15)
+
+
+@pytest.fixture(scope="module")
+def cold(sound):
+    """Pours that are poured cold do not set; no score depends on the temperature."""
+    return with_outcomes(sound, lambda made: made["pour_temperature"] < 74)
+
+
+class TestSaid:
+    def test_the_factor_that_drives_it_with_the_counts_on_both_sides_of_a_cut(self, soft, cold):
+        wax = soft.made["wax"].sort_values()
+        under = int((wax < 0.15).sum())
+        assert 3 <= under <= 9
+        cut = float(f"{wax.iloc[[under - 1, under]].mean():.3g}")
+        assert labkit.fit_failing(soft).in_one_line() == (
+            f"pours with less wax failed: {under} of {under} under wax {cut:g}, 0 of {12 - under} over it")
+        assert labkit.fit_failing(cold).driver == "pour_temperature"
+
+    def test_more_of_a_factor_may_be_what_fails(self, sound):
+        said = labkit.fit_failing(with_outcomes(sound, lambda made: made["load"] > 0.05)).in_one_line()
+        assert said.startswith("pours with more load failed: ") and " over load " in said and said.endswith(" under it")
+
+    def test_nothing_is_made_of_a_single_failure_or_of_none(self, sound, demo):
+        assert labkit.fit_failing(sound).in_one_line() == "0 of 12 pours failed"
+        assert labkit.fit_failing(demo).in_one_line() == "1 of 12 pours failed; no factor can be told to drive it yet"
+
+    def test_report_has_effects_and_a_row_a_pour(self, soft):
+        found = labkit.fit_failing(soft)
+        assert str(found).startswith("What fails\n----------\nPours with less wax failed: ")
+        assert repr(found) == f"<Failing: {found.in_one_line()}>" and "<table>" in found._repr_html_()
+        assert list(found.effects.index) == NAMES and found.effects.at["wax", "high"] < 0
+        assert found.effects.at["wax", "more"] < 0.02
+        frame = found.to_frame()
+        assert list(frame.columns) == ["pour", *NAMES, "outcome", "chance", "low", "high"] and len(frame) == 12
+        failed = frame["outcome"] != "ok"
+        assert frame.loc[failed, "chance"].min() > frame.loc[~failed, "chance"].max()
+
+
+class TestChance:
+    def test_functions_are_orthonormal_over_the_region(self, sound):
+        ground = Ground.of(sound)
+        functions = linear_functions(ground, ground.sample)
+        np.testing.assert_allclose(functions.T @ functions / len(functions), np.eye(4), atol=1e-8)
+        np.testing.assert_allclose(functions.mean(axis=0), 0, atol=1e-8)
+
+    def test_before_anything_failed_the_middle_is_as_the_prior_says_or_safer(self, sound):
+        middle = sound.region.sample(500, seed=3)[NAMES].mean().to_frame().T
+        assert PRIOR.level == pytest.approx(np.log(0.05 / 0.95))
+        chance = labkit.fit_failing(sound).predict(middle)
+        assert 0.005 < chance["chance"].item() < 0.05
+
+    def test_it_rises_where_pours_failed_and_the_index_is_kept(self, soft):
+        points = pd.DataFrame({"wax": [0.11, 0.15, 0.21], "red_share": 0.5, "load": 0.05, "pour_temperature": 74.0},
+                              index=["soft", "middle", "hard"])
+        found = labkit.fit_failing(soft).predict(points)
+        assert list(found.columns) == ["chance", "low", "high"] and list(found.index) == list(points.index)
+        assert found.loc["soft", "chance"] > 0.6 and found.loc["hard", "chance"] < 0.1
+        assert found.at["soft", "chance"] > found.at["middle", "chance"] > found.at["hard", "chance"]
+        assert ((found["low"] <= found["chance"]) & (found["chance"] <= found["high"])).all()
+        narrow = labkit.fit_failing(soft).predict(points, level=0.5)
+        assert (narrow["high"] - narrow["low"] < found["high"] - found["low"]).all()
+
+    def test_what_failed_before_it_was_weighed_counts_where_it_was_planned(self):
+        trial = poured(TERRACOTTA, rounds=2, seed=5)
+        lost = trial.pours["pour"].iloc[-1]
+        grams = [c for c in trial.pours.columns if c.endswith(" [g]")]
+        pours = trial.pours.assign(outcome=np.where(trial.pours["pour"] == lost, "failed: split", "ok")).astype(
+            {c: float for c in grams})
+        pours.loc[pours["pour"] == lost, grams] = np.nan
+        trial = dataclasses.replace(trial, tables={**trial.tables, "pours": pours})
+        assert lost in trial.left_out
+        found = outcomes_of(trial)
+        assert found.at[lost, "failed"] and found.at[lost, "outcome"] == "failed: split"
+        np.testing.assert_allclose(found.loc[lost, NAMES].astype(float), trial.plan.set_index("pour").loc[lost, NAMES].astype(float))
+
+    def test_without_pours_there_is_nothing_to_learn_from(self):
+        with pytest.raises(SurfaceError) as refused:
+            labkit.fit_failing(labkit.Trial.from_toml(TERRACOTTA))
+        assert str(refused.value) == ("no pour of Terracotta stick is recorded, so nothing is known about failing. "
+                                      "Record pours with append_pours (or trial.with_pours), then fit again.")
+
+    def test_it_repeats_bit_for_bit(self, soft):
+        points = soft.region.sample(20, seed=1)[NAMES]
+        one, other = (labkit.fit_failing(soft) for _ in range(2))
+        np.testing.assert_array_equal(one.draws(points, seed=4), other.draws(points, seed=4))
+        pd.testing.assert_frame_equal(one.predict(points), other.predict(points), check_exact=True)
+
+
+class TestTweak:
+    def test_desirability_is_that_of_the_scores_times_the_chance_of_holding(self, soft):
+        surfaces, points = labkit.fit_surfaces(soft), soft.region.sample(30, seed=1)[NAMES]
+        outlook = Outlook.of(soft, surfaces, seed=3)
+        plain = Outlook(attributes=soft.attributes, surfaces=surfaces, seed=3)
+        share = outlook.draws(points) / np.where(plain.draws(points) > 0, plain.draws(points), np.nan)
+        holds = 1 - outlook.failing.predict(points)["chance"]
+        np.testing.assert_allclose(outlook.known(points)[-1].mean(axis=0), holds, atol=0.05)
+        np.testing.assert_allclose(share[np.isfinite(share)], outlook.known(points)[-1][np.isfinite(share)])
+        assert outlook.with_draws(64, 1).failing is outlook.failing
+
+    def test_without_a_failed_pour_nothing_is_multiplied(self, sound):
+        assert Outlook.of(sound, labkit.fit_surfaces(sound)).failing is None
+        tweak = labkit.suggest_next(sound, seed=2)
+        assert "chance of failing" not in tweak.reasons and "holds" not in set(tweak.predictions["attribute"])
+
+    def test_reasons_predictions_and_advice_tell_it(self, soft):
+        tweak, failing = labkit.suggest_next(soft, seed=2), labkit.fit_failing(soft)
+        planned = failing.predict(tweak.round.to_frame()[NAMES])["chance"]
+        np.testing.assert_allclose(tweak.reasons["chance of failing"], planned)
+        assert planned.max() < 0.5
+        chance, low, high = failing.predict(tweak.best[NAMES]).iloc[0]
+        told = tweak.predictions.set_index("attribute").loc["holds", ["mean", "low", "high"]]
+        np.testing.assert_allclose(told.astype(float), [1 - chance, 1 - high, 1 - low])
+        said = failing.in_one_line()
+        assert tweak.advice.split("\n")[-1] == (
+            f"P{said[1:]}; the formula below holds with a chance of {1 - chance:.2f}.")
+        assert "and the chance that it fails:" in str(tweak)
+
+    def test_a_factor_that_only_drives_failing_is_not_held_as_one_that_does_nothing(self, cold):
+        flat = types.SimpleNamespace(ground=Ground.of(cold),
+                                     draws_at=lambda columns, n, seed: np.full((n, len(columns)), 6.0))
+        best, points = pd.DataFrame([[0.16, 0.55, 0.05, 74.0]], columns=NAMES), cold.region.sample(50, seed=4)[NAMES]
+        outlook = Outlook.of(cold, {"payoff": flat})
+        plain = dataclasses.replace(outlook, failing=None)
+        assert untold(cold.region, plain, best, points, {}) == NAMES
+        assert "pour_temperature" not in untold(cold.region, outlook, best, points, {})
+        assert labkit.suggest_next(cold, seed=1).best["pour_temperature"].item() > 74
+
+    def test_a_pour_that_fails_teaches_nothing_about_scores(self):
+        rng = np.random.default_rng(0)
+        truth = rng.normal(size=(4000, 2))
+        holds = np.tile([0.3, 1.0], (4000, 1))
+        seen, held = with_failures([truth + 0.1 * rng.normal(size=truth.shape)], holds, seed=1)
+        np.testing.assert_allclose(held.mean(axis=0), [0.3, 1.0], atol=0.02)
+        assert len(np.unique(seen[held[:, 0] == 0, 0])) == 1
+        left = [np.var(truth[:, k] - seen[:, k] * np.cov(truth[:, k], seen[:, k])[0, 1] / np.var(seen[:, k])) for k in (0, 1)]
+        np.testing.assert_allclose(left, [0.7 + 0.3 * 0.01 / 1.01, 0.01 / 1.01], atol=0.03)
