@@ -74,6 +74,26 @@ class TestBench:
         assert "P02" not in set(played.servings["pour"]) | set(played.scores["pour"])
         assert played.onto(terracotta, round_).failed == ("P02",)
 
+    def test_the_world_lets_pours_fail_and_changes_nothing_else(self, terracotta, round_):
+        sound = play_round(terracotta, round_, quiet(), testers=2, seed=5)
+        soft = play_round(terracotta, round_, quiet(fails=lambda p: (p["wax"] < 0.16).astype(float)), testers=2, seed=5)
+        little = set(sound.onto(terracotta, round_).made.query("wax < 0.16").index)
+        assert little and dict(zip(soft.pours["pour"], soft.pours["outcome"])) == {
+            pour: "failed: did not set" if pour in little else "ok" for pour in round_.pours}
+        assert set(soft.servings["pour"]) == set(round_.pours) - little
+        pd.testing.assert_frame_equal(soft.pours.drop(columns="outcome"), sound.pours.drop(columns="outcome"))
+
+    def test_as_many_fail_as_the_chance_says(self, terracotta, round_):
+        world = quiet(fails=lambda p: np.full(len(p), 0.3))
+        failed = [len(play_round(terracotta, round_, world, testers=1, seed=k).onto(terracotta, round_).failed)
+                  for k in range(60)]
+        assert np.mean(failed) / 4 == pytest.approx(0.3, abs=3 * np.sqrt(0.21 / 240))
+
+    def test_a_round_of_which_nothing_holds_is_recorded_all_the_same(self, terracotta, round_):
+        played = play_round(terracotta, round_, quiet(fails=lambda p: np.ones(len(p))), testers=2, seed=5)
+        trial = played.onto(terracotta, round_)
+        assert trial.failed == round_.pours and not len(trial.scores) and not len(trial.servings)
+
 
 class TestRefusals:
     @pytest.mark.parametrize("world, testers, message", [
@@ -84,6 +104,8 @@ class TestRefusals:
         (quiet(levels=[1.0, 0.0]), 3,
          "the world has levels for 2 testers, but 3 are asked for. Give a value for each of them."),
         (quiet(), 0, "testers is 0. Give a whole number from 1 to 99."),
+        (quiet(fails=lambda p: np.full(len(p), 1.2)), 2,
+         "fails gives values of shape (4,), or some outside 0 to 1, for 4 formulas. Give a chance for each."),
     ])
     def test_of_a_round(self, terracotta, round_, world, testers, message):
         with pytest.raises(RehearsalError) as refused:

@@ -40,3 +40,33 @@ class TestWhole:
     def test_it_goes_on_from_what_a_trial_has(self, demo):
         found = labkit.rehearse(demo, labkit.World(truth=truth), rounds=1, testers=4)
         assert list(found["round"]) == [4] and list(found["cost"]) == [9]
+
+
+@pytest.fixture(scope="module")
+def soft(terracotta):
+    """Three rehearsals in a world where pours with wax under .14, two fifths of the region, fail nine times in ten."""
+    world = labkit.World(truth=truth, fails=lambda p: np.where(p["wax"] < 0.14, 0.9, 0.02))
+    return pd.concat([labkit.rehearse(terracotta, world, rounds=3, seed=k).assign(seed=k) for k in range(3)])
+
+
+class TestFailing:
+    def test_what_fails_is_avoided_from_the_second_round_on(self, soft):
+        each = soft.pivot(index="seed", columns="round", values="failed").diff(axis=1).fillna(
+            soft.pivot(index="seed", columns="round", values="failed"))
+        assert each[1].sum() >= 3 and each[[2, 3]].to_numpy().sum() <= 2
+
+    def test_the_settled_formula_holds(self, soft):
+        assert (soft.loc[soft["round"] == 3, "holds"] == 0.98).all()
+
+    def test_what_is_reached_is_counted_by_the_chance_of_holding(self, terracotta, soft):
+        desired = desirability_of(terracotta.attributes, truth(soft))
+        np.testing.assert_allclose(soft["desirability"], desired * soft["holds"])
+        np.testing.assert_allclose(soft["ratio"], soft["desirability"] / soft["best possible"])
+        assert soft["best possible"].iloc[0] == pytest.approx(0.98, abs=0.002)
+        assert list(soft.columns[-3:]) == ["holds", "failed", "seed"]
+
+    def test_where_everything_fails_it_goes_on_without_a_prediction(self, terracotta):
+        world = labkit.World(truth=truth, fails=lambda p: np.full(len(p), 1.0))
+        found = labkit.rehearse(terracotta, world, rounds=2, testers=2, seed=1)
+        assert list(found["failed"]) == [4, 8] and found["predicted"].isna().all() and not found["stop"].any()
+        assert (found["desirability"] == 0).all() and found["ratio"].isna().all()
