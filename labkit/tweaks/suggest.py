@@ -140,14 +140,14 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     round_ = _weighed_round(asked, found)
     best = _weighed_best(asked, points.iloc[[0]])
     tweak = _handed_over(asked, outlook, jury, round_, best, points)
-    return tweak if values[0] > FAINT or not tweak.stop else _nothing_found(asked, tweak)
+    return tweak if values[0] > FAINT or not tweak.stop else _nothing_found(asked, tweak, outlook)
 
 
-def _nothing_found(asked: Asked, tweak: Tweak) -> Tweak:
+def _nothing_found(asked: Asked, tweak: Tweak, outlook: Outlook) -> Tweak:
     """No formula is expected to be of use, and the round would hardly change that: look where least is known."""
     round_ = _teaching_round(asked)
-    return replace(tweak, round=round_, stop=False, reasons=words.teaching(round_),
-                   advice=words.nothing_found(asked.trial, tweak.predictions))
+    advice = [words.nothing_found(asked.trial, tweak.predictions), *words.failing(outlook, tweak.best[asked.names])]
+    return replace(tweak, round=round_, stop=False, reasons=words.teaching(round_), advice="\n".join(advice))
 
 
 def _settled(asked: Asked, outlook: Outlook, start: pd.DataFrame, generations: int = 7):
