@@ -3,11 +3,13 @@
 from labkit.tweaks.beside import compare_settled
 from labkit.tweaks.confirmed import Verdict, appraise_confirmation
 from labkit.tweaks.confirming import Confirmation, plan_confirmation
+from labkit.tweaks.efforts import Efforts, compare_efforts
 from labkit.tweaks.outlook import desirability_of
 from labkit.tweaks.path import settled_by_round
 from labkit.tweaks.result import Tweak
 from labkit.tweaks.search import highest
 from labkit.tweaks.suggest import suggest_next
 
-__all__ = ["Confirmation", "Tweak", "Verdict", "appraise_confirmation", "compare_settled", "desirability_of",
+__all__ = ["Confirmation", "Efforts", "Tweak", "Verdict", "appraise_confirmation", "compare_efforts",
+           "compare_settled", "desirability_of",
            "highest", "plan_confirmation", "settled_by_round", "suggest_next"]

@@ -1,0 +1,195 @@
+"""What else to buy: a pour, melt or tester more, a repeat, a second tasting; all in desirability per unit of cost."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+
+from labkit.rounds import Round, small_portions
+from labkit.tweaks.additions import Around
+from labkit.tweaks.looking import Bench
+from labkit.tweaks.standing import standing_of
+from labkit.tweaks.suggest import WORTH, _best_round, _checked, _in_grams, _targets, _weighed_round
+from labkit.tweaks.trying import Evening, paid_by_evenings
+from labkit.tweaks.worth import jury_of
+from labkit.wording import Report, grid_of, heading, line, report, words_joined
+
+ROUGH = {"worlds": 128, "inner": 8, "paid": 32}        # to choose among rounds that add the same thing
+FINE = {"worlds": 512, "inner": 16, "paid": 64}
+CLEAR = 1.64           # standard errors of the computation below which two gains are not told apart
+FAINT = "too little to be told from nothing"
+DIGITS = {"cost": 2, "gain": 4, "difference": 4, "se": 4, "per unit": 4, "added cost": 2, "added per unit": 4}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Efforts:
+    """What the suggested round brings, and what it would bring with something more.
+
+    table : a row an effort, by name (round, pour, melt, tester, repeat, tasting): effort in words, pours, melts,
+    testers, cost, gain of desirability and that per unit of cost, difference to the suggested round and the standard
+    error of computing it, added cost, difference per unit of it, and whether it pays (`worth` a unit). rounds : by
+    name, ready to pour. advice : plain words.
+    """
+
+    table: pd.DataFrame
+    rounds: Mapping[str, Round]
+    worth: float
+    advice: str
+
+    def __post_init__(self):
+        object.__setattr__(self, "table", self.table.copy())
+        object.__setattr__(self, "rounds", MappingProxyType(dict(self.rounds)))
+
+    def to_frame(self) -> pd.DataFrame:
+        """A row an effort."""
+        return self.table.copy()
+
+    def _report(self) -> Report:
+        shown = self.table.drop(columns=["se", "testers"])
+        return report(heading("What else to buy"), *(line(part) for part in self.advice.split("\n")),
+                      grid_of(shown, digits=DIGITS, title="Gain of desirability, and cost"))
+
+    def __str__(self) -> str:
+        return self._report().as_text()
+
+    def __repr__(self) -> str:
+        pays = [name for name in self.table.index[1:] if self.table.at[name, "pays"]]
+        return f"<Efforts: {words_joined(pays) if pays else 'nothing'} would pay beside the round>"
+
+    def _repr_html_(self) -> str:
+        return self._report().as_html()
+
+
+def compare_efforts(trial, pours: int | None = 4, melts: int | None = 2, seed: int = 0,
+                    hold: Mapping[str, float] | None = None) -> Efforts:
+    """The round of suggest_next, and what one pour, melt or tester more, a repeat or a second tasting would add.
+
+    pours, melts, seed, hold : as in suggest_next. Every gain is what settling anew on the simulated scores would bring
+    (`core.improvement.paid_by_world`), in the same drawn worlds and with the same luck, so that differences have their
+    sign. One tester more is a newcomer; the usual number is the median of a scored pour's.
+    """
+    asked = _checked(trial, pours, melts, seed, hold, None)
+    standing = standing_of(trial, seed=seed, hold=hold)
+    bench = Bench(trial=trial, outlook=standing.known, hold=standing.hold)
+    jury = jury_of(standing.surfaces)
+    asked = replace(asked, fixed=standing.hold)
+    found = _best_round(asked, bench, jury, standing.points, bench.outlook.mean(standing.points))
+    round_ = _weighed_round(asked, found)
+    usual = usual_testers(trial)
+    targets = pd.concat([standing.settled, _targets(standing.points, seed)], ignore_index=True)
+
+    def paid(evenings: list[Evening], n: int, apart: int, sizes: Mapping) -> np.ndarray:
+        return paid_by_evenings(standing.outlook(n, apart), jury, usual, evenings, targets, **sizes)
+
+    around = Around.of(bench, round_, standing.settled, standing.points, seed)
+    evenings = _chosen(_offered(around), lambda e: paid(e, 512, 3, ROUGH).mean(axis=1))
+    words = _words(evenings, "".join(around.best.index[:1]))
+    table = _table(trial, evenings, paid(list(evenings.values()), 1024, 4, FINE), usual, words)
+    rounds = {name: round_ if name in ("round", "tester", "tasting") else _round_of(trial, evening)
+              for name, evening in evenings.items()}
+    return Efforts(table=table, rounds=rounds, worth=WORTH, advice=_advice(table))
+
+
+def usual_testers(trial) -> int:
+    """How many testers score a pour: the median over the scored pours."""
+    return int(trial.standing_scores.groupby("pour")["tester"].nunique().median())
+
+
+def _offered(around: Around) -> dict[str, list[Evening]]:
+    """By name, the rounds among which the best is taken; the suggested round first."""
+    offered = {"round": [around.as_it_is()], "pour": around.with_pour(), "melt": around.with_melt(),
+               "tester": [around.as_it_is(testers=1)], "repeat": around.with_repeat(),
+               "tasting": [around.as_it_is(tastings=2)]}
+    return {name: found for name, found in offered.items() if found}
+
+
+def _chosen(offered: Mapping[str, list[Evening]], worth_of) -> dict[str, Evening]:
+    """Of each the one that brings most."""
+    gains = worth_of([evening for found in offered.values() for evening in found])
+    chosen, start = {}, 0
+    for name, found in offered.items():
+        chosen[name] = found[int(np.argmax(gains[start:start + len(found)]))]
+        start += len(found)
+    return chosen
+
+
+def cost_of(trial, evening: Evening, usual: int) -> float:
+    """A second tasting costs what as many testers more would."""
+    more = evening.testers + usual * (evening.tastings - 1)
+    return trial.cost.of(rounds=1, melts=len(set(evening.melts)), pours=len(evening.places), testers=more)
+
+
+def _table(trial, evenings: Mapping[str, Evening], paid: np.ndarray, usual: int, words) -> pd.DataFrame:
+    rows = []
+    for name, evening, each in zip(evenings, evenings.values(), paid, strict=True):
+        cost, gain, difference = cost_of(trial, evening, usual), max(float(each.mean()), 0.0), each - paid[0]
+        rows.append({"effort": words[name], "pours": len(evening.places), "melts": len(set(evening.melts)),
+                     "testers": usual + evening.testers, "cost": cost, "gain": gain, "per unit": gain / cost,
+                     "difference": float(difference.mean()),
+                     "se": float(difference.std(ddof=1) / np.sqrt(len(difference)))})
+    table = pd.DataFrame(rows, index=pd.Index(evenings, name="name"))
+    added = table["added cost"] = table["cost"] - table.at["round", "cost"]
+    table["added per unit"] = table["difference"] / added.where(added > 1e-9)
+    table["pays"] = table["difference"] >= WORTH * added
+    table.loc["round", "pays"] = bool(table.at["round", "per unit"] >= WORTH)
+    told = table["difference"] > CLEAR * table["se"]
+    table.loc[added.abs() <= 1e-9, "pays"] &= told | (table.index == "round")
+    return table
+
+
+def _words(evenings: Mapping[str, Evening], best: str) -> dict[str, str]:
+    words = {"round": "the round as suggested", "pour": "one pour more", "melt": "one melt more",
+             "tester": "one tester more", "tasting": "the same pours tasted twice"}
+    if "repeat" in evenings:
+        words["repeat"] = f"{best} again in place of a new formula"
+    return words
+
+
+def _round_of(trial, evening: Evening) -> Round:
+    """The pours in grams, melts one after the other."""
+    labels = list(dict.fromkeys(evening.melts))
+    order = [k for label in labels for k, melt in enumerate(evening.melts) if melt == label]
+    names = dict(zip(labels, trial.next_melts(len(labels)), strict=True))
+    points = evening.points.iloc[order].reset_index(drop=True)
+    round_ = _in_grams(trial, points, [names[evening.melts[k]] for k in order], trial.next_pours(len(order)))
+    return replace(round_, notes=small_portions(round_, trial.batch))
+
+
+# In words
+
+def _advice(table: pd.DataFrame) -> str:
+    base, more = table.iloc[0], table.iloc[1:]
+    sentences = [f"The round as suggested costs {base['cost']:g} and is expected to bring {base['gain']:.3f} of "
+                 f"desirability (0 to 1), {base['per unit']:.4f} a unit of cost; a unit must bring {WORTH:g}."]
+    sentences += [_about(row) for row in more.to_dict("records")]
+    return "\n".join([_first(base, more), *sentences])
+
+
+def _first(base: pd.Series, more: pd.DataFrame) -> str:
+    """What to do, before the numbers."""
+    paying = more[more["pays"]]
+    whole = more["gain"] / more["cost"]
+    if not base["pays"] and not (whole >= WORTH).any():
+        return ("None of these pays. Stop here, settle on the formula that suggest_next gives, and confirm it "
+                "(plan_confirmation).")
+    if not len(paying):
+        return "Pour the round as suggested; nothing beside it pays for itself."
+    net = paying["difference"] - WORTH * paying["added cost"]
+    order = list(paying.loc[net.sort_values(ascending=False, kind="stable").index, "effort"])
+    rest = f"; {words_joined(order[1:])} would pay too, each by itself" if order[1:] else ""
+    return f"Best beside the round as suggested: {order[0]}{rest}."
+
+
+def _about(row: Mapping) -> str:
+    """One effort: what it costs, what it adds, whether that pays."""
+    name = row["effort"][0].upper() + row["effort"][1:]
+    told = abs(row["difference"]) > CLEAR * row["se"]
+    adds = f"{abs(row['difference']):.4f} {'more' if row['difference'] > 0 else 'less'}"
+    if abs(row["added cost"]) <= 1e-9:
+        verdict = "do it" if row["pays"] else "leave the round as it is"
+        return f"{name} costs the same and brings {adds}{'' if told else f', {FAINT}'}: {verdict}."
+    per = f"{row['added per unit']:.4f} a unit" if told else FAINT
+    verdict = "it pays" if row["pays"] else "it does not pay"
+    return f"{name} costs {row['added cost']:g} more and brings {adds} ({per}): {verdict}."
