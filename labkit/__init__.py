@@ -21,7 +21,7 @@ _ROOMS = {
     "planning": ("plan_round", "appraise_round"),
     "surfaces": ("fit_surfaces", "fit_failing"),
     "tweaks": ("suggest_next", "compare_settled", "settled_by_round", "compare_efforts", "plan_confirmation",
-               "appraise_confirmation"),
+               "appraise_confirmation", "tell_tradeoffs"),
     "rehearsal": ("World", "rehearse"),
     "figures": ("draw_region", "draw_round", "draw_panel", "draw_testers", "draw_surface", "draw_along",
                 "draw_triangle", "draw_outlook", "draw_path"),

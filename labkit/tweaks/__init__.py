@@ -9,7 +9,8 @@ from labkit.tweaks.path import settled_by_round
 from labkit.tweaks.result import Tweak
 from labkit.tweaks.search import highest
 from labkit.tweaks.suggest import suggest_next
+from labkit.tweaks.trading import Tradeoffs, tell_tradeoffs
 
-__all__ = ["Confirmation", "Efforts", "Tweak", "Verdict", "appraise_confirmation", "compare_efforts",
-           "compare_settled", "desirability_of",
-           "highest", "plan_confirmation", "settled_by_round", "suggest_next"]
+__all__ = ["Confirmation", "Efforts", "Tradeoffs", "Tweak", "Verdict", "appraise_confirmation", "compare_efforts",
+           "compare_settled", "desirability_of", "highest", "plan_confirmation", "settled_by_round", "suggest_next",
+           "tell_tradeoffs"]

@@ -1,0 +1,231 @@
+"""The trade-off in words: what a point more of one score costs of another, where nothing better is attainable."""
+
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+
+from labkit.attributes import Attribute
+from labkit.core.frontier import along, best_attainable, slopes
+from labkit.tweaks.search import starting_points, steps_from
+from labkit.tweaks.standing import Standing, standing_of
+from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
+
+AROUND = 0.2           # of the scale: how far from the settled formula's scores a trade is looked at
+GIVE = 0.02            # of the scale: how far the other attributes may give way
+LITTLE = 0.02          # of the scale: a move, or a distance from what is wanted, that is not worth a word
+NEAR = 0.35            # of the range of every coordinate: how far from the settled formula a trade is looked for
+SAMPLE, BROOD, SCALES = 1000, 300, (0.3, 0.2, 0.12, 0.07, 0.04, 0.02)
+PLACES = 7             # formulas along a trade
+DRAWS, MEANS = 1024, 256
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Tradeoffs:
+    """What of the wants are in conflict around one formula, pair by pair.
+
+    table : a row a pair: attribute, other, conflict, then for each point that `attribute` comes nearer to what is
+    wanted what it costs of `other` (median, low, high: 90 %), from which to which score of `attribute` that holds, and
+    says. paths : (attribute, other) -> formulas along the trade: coordinates and predicted means.
+    """
+
+    formula: pd.DataFrame
+    scores: pd.Series
+    table: pd.DataFrame
+    paths: Mapping[tuple[str, str], pd.DataFrame]
+
+    def __post_init__(self):
+        for name in ("formula", "scores", "table"):
+            object.__setattr__(self, name, getattr(self, name).copy())
+        object.__setattr__(self, "paths", MappingProxyType({k: v.copy() for k, v in self.paths.items()}))
+
+    def to_frame(self) -> pd.DataFrame:
+        """A row a pair of attributes."""
+        return self.table.copy()
+
+    def _report(self) -> Report:
+        at = words_joined([f"{name} {value:.1f}" for name, value in self.scores.items()])
+        blocks = [heading("What is traded against what"), line(f"Around the formula with {at} expected:")]
+        blocks += [line(says) for says in self.table["says"]]
+        known = self.table[self.table["conflict"]]
+        if len(known):
+            blocks.append(grid_of(known.drop(columns=["conflict", "says"]), title="Cost of a point (90 % interval)"))
+        return report(*blocks)
+
+    def __str__(self) -> str:
+        return self._report().as_text()
+
+    def __repr__(self) -> str:
+        return f"<Tradeoffs: {int(self.table['conflict'].sum())} of {plural(len(self.table), 'pair')} in conflict>"
+
+    def _repr_html_(self) -> str:
+        return self._report().as_html()
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Cloud:
+    """Formulas, the first the one in question; how far each is from it (part of the range), and predicted means."""
+
+    attributes: Mapping[str, Attribute]
+    points: pd.DataFrame
+    apart: np.ndarray
+    means: Mapping[str, np.ndarray]
+
+    def short(self, name: str) -> np.ndarray:
+        return shortfall(self.attributes[name], self.means[name])
+
+    def near(self, pair: tuple[str, str]) -> np.ndarray:
+        """Where formula and scores are near those in question and no other attribute gives way."""
+        kept = self.apart <= NEAR
+        for name, values in self.means.items():
+            width = self.attributes[name].width
+            if name in pair:
+                kept &= np.abs(values - values[0]) <= AROUND * width
+            else:
+                kept &= self.short(name) <= self.short(name)[0] + GIVE * width
+        return kept
+
+
+def shortfall(attribute: Attribute, values: np.ndarray) -> np.ndarray:
+    """How far a score is from all one could want, in points of the scale: 0 where more would bring nothing."""
+    points = attribute.wanted.points
+    return {"rising": np.maximum(points[-1] - values, 0.0), "falling": np.maximum(values - points[0], 0.0),
+            "peak": np.abs(values - points[len(points) // 2])}[attribute.wanted.kind]
+
+
+def tell_tradeoffs(trial, surfaces=None, at: pd.DataFrame | None = None, seed: int = 0) -> Tradeoffs:
+    """Which wants are in conflict around a formula, and what a point of one costs of the other.
+
+    at : one row of coordinates; None for the formula that suggest_next(trial, seed=seed) would settle on. surfaces :
+    what fit_surfaces(trial) gave; fitted here where it is left out.
+
+    For each pair, the best attainable set of the two predicted means (nothing nearer to both wants), among formulas at
+    which no other attribute is further off than at `at`. The rate is the slope along it, in each of many draws.
+    """
+    standing = standing_of(trial, at, seed=seed, surfaces=surfaces)
+    pairs = list(itertools.combinations(standing.surfaces, 2))
+    cloud = _cloud(standing, pairs)
+    outlook, rows, paths = standing.outlook(DRAWS), [], {}
+    for pair in pairs:
+        row, places = _row(cloud, pair, outlook)
+        rows.append(row)
+        if row["conflict"]:
+            path = cloud.points.iloc[places].reset_index(drop=True)
+            paths[row["attribute"], row["other"]] = path.assign(**{n: v[places] for n, v in cloud.means.items()})
+    columns = ["attribute", "other", "conflict", "cost", "low", "high", "from", "to", "says"]
+    return Tradeoffs(formula=standing.settled, table=pd.DataFrame(rows, columns=columns), paths=paths,
+                     scores=pd.Series({name: float(values[0]) for name, values in cloud.means.items()}))
+
+
+def _cloud(standing: Standing, pairs) -> Cloud:
+    """A sample of the region, and ever smaller steps from what is best attainable for each pair."""
+    region, rng = standing.trial.region, np.random.default_rng([standing.seed, 73])
+    start = starting_points(standing.trial, standing.hold, size=SAMPLE, seed=standing.seed)
+    cloud = _joined(standing, None, pd.concat([standing.settled, start], ignore_index=True))
+    pool = start.to_numpy(dtype=float)
+    for scale in SCALES:
+        parents = np.concatenate([[0], *(_front(cloud, pair) for pair in pairs)])
+        at = np.resize(rng.permutation(np.unique(parents)), BROOD)
+        children = steps_from(region, cloud.points.iloc[at], scale=scale, rng=rng, hold=standing.hold, pool=pool)
+        cloud = _joined(standing, cloud, children) if len(children) else cloud
+    return cloud
+
+
+def _joined(standing: Standing, cloud: Cloud | None, points: pd.DataFrame) -> Cloud:
+    coded = standing.trial.region.coded
+    apart = np.abs(coded(points) - coded(standing.settled)).max(axis=1) / 2
+    means = {name: drawn.mean(axis=0) for name, drawn in standing.outlook(MEANS).scores(points).items()}
+    if cloud is not None:
+        points, apart = pd.concat([cloud.points, points], ignore_index=True), np.append(cloud.apart, apart)
+        means = {name: np.append(cloud.means[name], values) for name, values in means.items()}
+    return Cloud(attributes=standing.trial.attributes, points=points, apart=apart, means=means)
+
+
+def _front(cloud: Cloud, pair: tuple[str, str], side: tuple[int, int] | None = None) -> np.ndarray:
+    """Places of what is best attainable near the formula; side : on which side of a target each score is looked at."""
+    kept = cloud.near(pair)
+    for name, way in zip(pair, side or (), strict=False):
+        target = _target(cloud.attributes[name])
+        kept &= way * (target - cloud.means[name]) >= -LITTLE * cloud.attributes[name].width
+    places = np.flatnonzero(kept)
+    return places[best_attainable(cloud.short(pair[0])[places], cloud.short(pair[1])[places])]
+
+
+def _target(attribute: Attribute) -> float:
+    points = attribute.wanted.points
+    return {"rising": points[-1], "falling": points[0], "peak": points[len(points) // 2]}[attribute.wanted.kind]
+
+
+def _ways(cloud: Cloud, name: str) -> tuple[int, ...]:
+    """Whether a score has to rise (+1) or to fall (-1) to come nearer to what is wanted; both at a peak's target."""
+    attribute = cloud.attributes[name]
+    if attribute.wanted.kind != "peak":
+        return (1,) if attribute.wanted.kind == "rising" else (-1,)
+    off = _target(attribute) - cloud.means[name][0]
+    return (1, -1) if abs(off) <= LITTLE * attribute.width else (1,) if off > 0 else (-1,)
+
+
+def _row(cloud: Cloud, pair: tuple[str, str], outlook) -> tuple[dict, np.ndarray]:
+    """One pair, the attribute that is further off first, and the places of formulas along the trade."""
+    width = {name: cloud.attributes[name].width for name in pair}
+    pair = tuple(sorted(pair, key=lambda name: -cloud.short(name)[0] / width[name]))
+    plain, nowhere = {"attribute": pair[0], "other": pair[1], "conflict": False}, np.empty(0, dtype=int)
+    if cloud.short(pair[0])[0] <= LITTLE * width[pair[0]]:
+        return plain | {"says": f"{pair[0]} and {pair[1]} are both as wanted."}, nowhere
+    sides = list(itertools.product(*(_ways(cloud, name) for name in pair)))
+    trades = [_costly(cloud, pair, _front(cloud, pair, side)) for side in sides]
+    k = int(np.argmax([np.ptp(cloud.short(pair[0])[trade]) if len(trade) else 0.0 for trade in trades]))
+    spans = [np.ptp(cloud.short(name)[trades[k]]) / width[name] if len(trades[k]) else 0.0 for name in pair]
+    if min(spans) <= LITTLE:
+        return plain | {"says": _peace(pair, len(trades[k]) > 1)}, nowhere
+    places = along(trades[k], cloud.short(pair[0]), PLACES)[::-1]
+    rates = exchange_rate(outlook.scores(cloud.points.iloc[places]), pair, sides[k])
+    cost, low, high = np.where(np.abs(rates) > width[pair[1]], np.sign(rates) * np.inf, rates)
+    ends = cloud.means[pair[0]][places[[0, -1]]]
+    row = plain | {"conflict": True, "cost": cost, "low": low, "high": high, "from": ends[0], "to": ends[1]}
+    return row | {"says": _says(row, sides[k])}, places
+
+
+def _costly(cloud: Cloud, pair: tuple[str, str], front: np.ndarray) -> np.ndarray:
+    """The part of a best attainable set along which the second gives way: up to where it has given a little."""
+    if not len(front):
+        return front
+    lost = cloud.short(pair[1])[front] - cloud.short(pair[1])[front[-1]]
+    begins = int(np.flatnonzero(lost >= LITTLE * cloud.attributes[pair[1]].width).max(initial=0))
+    return front[:begins + 1]
+
+
+def exchange_rate(drawn: Mapping[str, np.ndarray], pair: tuple[str, str], side: tuple[int, int]) -> np.ndarray:
+    """Median and 90 % limits of what a point of the first costs of the second along some formulas.
+
+    drawn : attribute -> draws (n, formulas); side : +1 where more of it is wanted there, -1 where less. In each draw
+    the first gains g and the second loses l along the way; the rate is l / g. Its limits are those of the angle between
+    the two, so that a draw in which the first hardly gains makes the rate large and not negative: inf, where the limit
+    is a way on which it gains nothing (as with ratios of means: Fieller 1954, JRSS B 16:175-185).
+    """
+    steps = np.broadcast_to(side[0] * drawn[pair[0]].mean(axis=0), drawn[pair[0]].shape)
+    gain, loss = slopes(steps, side[0] * drawn[pair[0]]), -slopes(steps, side[1] * drawn[pair[1]])
+    angles = np.quantile(np.arctan2(loss, gain), [0.5, 0.05, 0.95])
+    return np.where(np.abs(angles) < np.pi / 2, np.tan(angles), np.sign(angles) * np.inf)
+
+
+def _peace(pair: tuple[str, str], traded: bool) -> str:
+    if traded:
+        return (f"{pair[0]} and {pair[1]} are not in conflict here: giving up {pair[1]} would hardly bring {pair[0]} "
+                "nearer to what is wanted.")
+    return f"{pair[0]} and {pair[1]} are not in conflict here: what serves the one does not harm the other."
+
+
+def _says(row: Mapping, side: tuple[int, int]) -> str:
+    """`Each point of payoff beyond 6.0 costs 0.8 of hardness, up to 7.3 (90 %: 0.4 to 1.3).`"""
+    beyond, until = ("beyond", "up to") if side[0] > 0 else ("under", "down to")
+    span = f"{row['low']:.1f} or more" if np.isinf(row["high"]) else f"{row['low']:.1f} to {row['high']:.1f}"
+    if np.isinf(row["cost"]):
+        return (f"{row['attribute']} {beyond} {row['from']:.1f} can only be bought with {row['other']}, and may not be "
+                f"had at all (90 %: {span} a point).")
+    text = (f"Each point of {row['attribute']} {beyond} {row['from']:.1f} costs {row['cost']:.1f} of {row['other']}, "
+            f"{until} {row['to']:.1f} (90 %: {span})")
+    return f"{text}; as little is known, it may cost nothing." if row["low"] <= 0 else f"{text}."
