@@ -121,14 +121,17 @@ def pair_slice(trial: Trial, along: tuple[str, str], given: pd.Series, *, steps:
     return _pair(trial, along, given, axes)
 
 
-def line_slice(trial: Trial, name: str, given: pd.Series, *, steps: int = 2 * STEPS) -> Slice:
-    """Points over the range of one coordinate, in one row, most of them where something is allowed."""
+def line_slice(trial: Trial, name: str, given: pd.Series) -> Slice:
+    """Points over the range of one coordinate, in one row, closest together where what is allowed begins and ends."""
     low, high = trial.recipe.bounds.loc[name, ["low", "high"]]
-    values = np.unique(np.r_[np.linspace(low, high, steps), np.clip(given[name], low, high)])
-    first = _line(trial, name, given, values)
-    if not first.allowed.any():
-        return first
-    return _line(trial, name, given, finer(values, first.allowed.ravel(), steps=steps))
+    values = np.unique(np.r_[np.linspace(low, high, 2 * STEPS), np.clip(given[name], low, high)])
+    found = _line(trial, name, given, values)
+    for _ in range(2):
+        ends = np.flatnonzero(np.diff(found.allowed.ravel()))
+        between = [np.linspace(values[i], values[i + 1], STEPS) for i in ends]
+        values = np.unique(np.concatenate([values, *between]))
+        found = _line(trial, name, given, values)
+    return found
 
 
 def _line(trial: Trial, name: str, given: pd.Series, values: np.ndarray) -> Slice:

@@ -1,0 +1,66 @@
+"""A surface along one coordinate: the line and the band are the surface's, the dots the panel's."""
+import numpy as np
+import pandas as pd
+import pytest
+from looking import marks, names
+
+from labkit.attributes import Attribute, Wanted
+from labkit.core import desirability
+from labkit.errors import SurfaceError
+from labkit.figures import draw_along
+from labkit.figures.along import off_line, wanted_range
+
+
+class TestAlong:
+    def test_the_line_and_the_band_are_what_the_surface_predicts(self, demo, surfaces):
+        at = demo.recipe.starting_factors
+        ax = draw_along(surfaces["payoff"], "load", at=at)
+        line = next(line for line in ax.lines if line.get_label() == "_child0" or len(line.get_xdata()) > 50)
+        across = np.asarray(line.get_xdata())
+        told = surfaces["payoff"].predict(pd.concat([at] * len(across), ignore_index=True).assign(load=across))
+        assert line.get_ydata() == pytest.approx(told["mean"].to_numpy())
+        band = ax.collections[0].get_paths()[0].vertices
+        assert (band[:, 1].min(), band[:, 1].max()) == pytest.approx((told["low"].min(), told["high"].max()))
+
+    def test_the_line_ends_where_the_limit_on_red_begins(self, demo, surfaces):
+        """red share x load <= 0.05, so at a red share of 0.8 the load ends at 0.0625 and not at 0.08."""
+        ax = draw_along(surfaces["payoff"], "load", at=demo.recipe.starting_factors.assign(red_share=0.8))
+        across = max((line.get_xdata() for line in ax.lines), key=len)
+        assert across[0] == pytest.approx(0.02) and across[-1] == pytest.approx(0.0625, abs=2e-5)
+
+    def test_every_pour_stands_at_its_adjusted_mean(self, panel, demo, surfaces):
+        ax = draw_along(surfaces["shade"], "red_share")
+        means = panel.means("shade")[0]
+        dots = {(line.get_xdata()[0], line.get_ydata()[0]) for line in ax.lines
+                if line.get_marker() == "o" and len(line.get_xdata()) == 1}
+        assert {y for _, y in dots} == set(means)
+        assert {x for x, _ in dots} == set(demo.made.loc[means.index, "red_share"])
+        assert names(ax) == set(demo.made.index) and "failed" in marks(ax)
+
+    def test_a_pour_through_which_the_line_runs_is_black_and_the_others_paler(self, demo, surfaces):
+        at = demo.made[list(demo.recipe.coordinates)].loc["P10"]
+        off = off_line(surfaces["shade"], "red_share", at)
+        assert off["P10"] == pytest.approx(0, abs=1e-12)
+        low, high = (demo.recipe.bounds[end] for end in ("low", "high"))
+        made = demo.made[list(low.index)]
+        gap = ((made.loc["P03"] - made.loc["P10"]) / (high - low)).drop("red_share").abs()
+        assert off["P03"] == pytest.approx(gap.max())
+        ax = draw_along(surfaces["shade"], "red_share", at=at.to_frame().T)
+        black = [line for line in ax.lines if line.get_marker() == "o" and line.get_markerfacecolor() == "0.0"]
+        assert [line.get_xdata()[0] for line in black] == pytest.approx([at["red_share"]])
+
+    @pytest.mark.parametrize("kind, points", [("rising", (4, 8)), ("falling", (3, 7)), ("peak", (2, 5, 8))])
+    def test_shaded_is_what_has_a_desirability_above_0(self, kind, points):
+        scale = Attribute(name="gloss", wanted=Wanted(kind=kind, points=points))
+        least, most, best = wanted_range(scale)
+        scores = np.linspace(0, 10, 1001)
+        worth = getattr(desirability, kind)(scores, *points)
+        inside = scores[worth > 0]
+        assert (inside[0], inside[-1]) == pytest.approx((least, most), abs=0.011)
+        full = scores[worth == 1]
+        assert best in (full[0], full[-1]) and (kind == "peak") == (len(full) == 1)
+
+    def test_a_word_that_does_not_vary_is_refused(self, surfaces):
+        with pytest.raises(SurfaceError) as caught:
+            draw_along(surfaces["shade"], "shine")
+        assert str(caught.value) == ("'shine' does not vary. Choose 'wax', 'red_share', 'load' or 'pour_temperature'.")

@@ -1,0 +1,37 @@
+"""What the testers said, compared with the panel itself."""
+import pytest
+from looking import words
+
+from labkit.errors import PanelError
+from labkit.figures import draw_panel, draw_testers
+
+
+class TestPanel:
+    def test_rows_are_pours_from_low_to_high_and_diamonds_are_means(self, panel):
+        ax = draw_panel(panel, "payoff")
+        means = panel.means("payoff")[0].sort_values(kind="stable")
+        assert [label.get_text() for label in ax.get_yticklabels()] == list(means.index)
+        diamonds = next(line for line in ax.lines if line.get_marker() == "D")
+        assert diamonds.get_xdata() == pytest.approx(means.to_numpy())
+
+    def test_every_score_is_a_ring(self, demo, panel):
+        rings = next(c for c in draw_panel(panel, "shade").collections if len(c.get_offsets()) > 20)
+        scores = demo.standing_scores.query("attribute == 'shade'")["score"]
+        assert sorted(rings.get_offsets()[:, 0]) == sorted(scores)
+
+    def test_an_attribute_without_scores_is_refused(self, panel):
+        with pytest.raises(PanelError) as caught:
+            draw_panel(panel, "shine")
+        assert str(caught.value) == ("attribute is 'shine'. Choose 'payoff', 'hardness', 'sheerness' or 'shade'.")
+
+
+
+class TestTesters:
+    def test_a_cross_stands_at_level_and_use_of_the_scale(self, panel):
+        ax = draw_testers(panel, "payoff")
+        rows = panel.testers.query("attribute == 'payoff'").set_index("tester")
+        assert {name for text in words(ax) for name in text.split(", ")} == set(rows.index)
+        marks_at = next(line for line in ax.lines if line.get_marker() == "o")
+        assert sorted(marks_at.get_xdata()) == pytest.approx(sorted(rows["level"]))
+        assert sorted(marks_at.get_ydata()) == pytest.approx(sorted(rows["slope"]))
+        assert f"icc {panel.agreement.set_index('attribute').at['payoff', 'icc']:.2f}" in ax.get_title()

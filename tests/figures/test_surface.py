@@ -1,0 +1,119 @@
+"""A surface over two coordinates: its lines lie where the surface says so."""
+import matplotlib
+import matplotlib.pyplot as plt
+import numpy as np
+import pandas as pd
+import pytest
+from definitions import HAZEL, TERRACOTTA
+from looking import lines_of, marks
+from matplotlib.axes import Axes
+
+import labkit
+from labkit.errors import RegionError, SurfaceError
+from labkit.figures import draw_surface
+from labkit.figures.slices import held_words, moved, pair_slice, room_for
+
+
+class TestSurface:
+    def test_takes_axes_and_gives_them_back(self, surfaces):
+        _, axes = plt.subplots(1, 2)
+        assert draw_surface(surfaces["payoff"], along=("wax", "load"), ax=axes[1]) is axes[1]
+        assert not axes[0].has_data()
+
+    def test_says_where_the_others_are_held_and_what_is_forbidden(self, demo, surfaces):
+        at = demo.recipe.starting_factors.assign(pour_temperature=70.0)
+        ax = draw_surface(surfaces["shade"], along=("red_share", "load"), at=at)
+        assert ax.get_title().startswith("shade: mean score\nat wax ") and "pour temperature 70" in ax.get_title()
+        assert "not allowed" in marks(ax) and "poured" in marks(ax)
+
+    def test_shades_keep_their_order_in_grey(self):
+        """Luma of ITU-R BT.601: 0.299 R + 0.587 G + 0.114 B."""
+        colours = matplotlib.colormaps["cividis"](np.linspace(0, 1, 50))[:, :3]
+        assert (np.diff(colours @ [0.299, 0.587, 0.114]) > 0).all()
+
+    def test_a_row_that_lacks_a_coordinate_is_refused(self, surfaces):
+        with pytest.raises(SurfaceError) as caught:
+            draw_surface(surfaces["shade"], along=("red_share", "load"), at=pd.DataFrame({"wax": [0.2]}))
+        assert str(caught.value) == ("`at` has 1 row and lacks red_share, load and pour_temperature. Give one row with "
+                                     "every coordinate, such as tweak.best.")
+
+    def test_a_place_where_nothing_may_be_poured_is_refused(self, demo, surfaces):
+        at = demo.recipe.starting_factors.assign(load=0.5)
+        with pytest.raises(SurfaceError) as caught:
+            draw_surface(surfaces["shade"], along=("wax", "red_share"), at=at)
+        assert str(caught.value) == ("nothing may be poured at load 0.5 and pour temperature 74. Give `at` another row.")
+
+    def test_the_settled_formula_may_hold_the_others(self, demo, surfaces):
+        best = demo.plan.iloc[[0]].drop(columns=["round", "melt", "pour", "order"])
+        assert isinstance(draw_surface(surfaces["hardness"], along=("wax", "load"), at=best), Axes)
+
+    def test_lines_lie_where_the_surface_has_their_value(self, demo, surfaces):
+        at = demo.recipe.starting_factors
+        ax = draw_surface(surfaces["hardness"], along=("wax", "load"), at=at)
+        found = 0
+        for level, vertices in lines_of(ax):
+            points = pd.concat([at] * len(vertices), ignore_index=True).assign(wax=vertices[:, 0], load=vertices[:, 1])
+            assert surfaces["hardness"].predict(points)["mean"].to_numpy() == pytest.approx(level, abs=0.03)
+            found += len(points)
+        assert found > 100
+
+    def test_the_formula_given_stands_as_a_diamond_and_a_middle_does_not(self, demo, surfaces):
+        at = demo.recipe.starting_factors
+        with_it = draw_surface(surfaces["shade"], along=("wax", "load"), at=at)
+        diamond, = [line for line in with_it.lines if line.get_marker() == "D"]
+        assert (diamond.get_xdata()[0], diamond.get_ydata()[0]) == (at["wax"].item(), at["load"].item())
+        assert "this formula" in marks(with_it)
+        assert "this formula" not in marks(draw_surface(surfaces["shade"], along=("wax", "load")))
+
+    def test_a_narrow_region_is_looked_at_closely(self, demo):
+        """Without pours, the limit on wax alone says what is seen: 0.148 to 0.152 and half as much either side."""
+        limit = """[[limits]]
+of = ["candelilla wax"]
+within = ["candelilla wax", "mango butter", "jojoba oil"]
+low = 0.148
+high = 0.152
+"""
+        trial = labkit.Trial.from_toml(TERRACOTTA.replace("[attributes.payoff]", limit + "[attributes.payoff]"))
+        slice_ = pair_slice(trial, ("wax", "load"), trial.recipe.starting_factors.assign(wax=0.15).iloc[0])
+        assert room_for(trial, "wax", slice_) == pytest.approx((0.146, 0.154), abs=5e-4)
+        assert room_for(trial, "load", slice_) == pytest.approx((0.02 - 0.003, 0.08 + 0.003), abs=1e-9)
+
+    def test_two_rows_are_refused(self, demo, surfaces):
+        with pytest.raises(SurfaceError) as caught:
+            draw_surface(surfaces["shade"], along=("wax", "load"), at=demo.region.sample(2))
+        assert str(caught.value) == "`at` has 2 rows. Give one row, such as tweak.best."
+
+    def test_a_factor_that_does_not_vary_is_refused(self):
+        trial = labkit.Trial.from_toml(TERRACOTTA.replace("low = 68\nhigh = 80", "low = 74\nhigh = 74"))
+        with pytest.raises(RegionError) as caught:
+            labkit.draw_region(trial, along=("wax", "pour_temperature"))
+        assert str(caught.value) == ("pour_temperature is 74 throughout, so there is nothing to see along it. "
+                                     "Choose 'wax', 'red_share' or 'load'.")
+
+
+class TestSlice:
+    @pytest.mark.parametrize("text, along", [
+        (TERRACOTTA, ("red_share", "load")), (TERRACOTTA, ("wax", "red_share")),
+        (HAZEL, ("base: sunflower wax", "base: castor oil")), (HAZEL, ("load", "base: cocoa butter"))])
+    def test_what_is_allowed_is_what_the_region_keeps(self, text, along):
+        trial = labkit.Trial.from_toml(text)
+        slice_ = pair_slice(trial, along, trial.recipe.starting_factors.iloc[0])
+        assert (slice_.allowed.ravel() == trial.region.keeps(slice_.points, tolerance=2e-9)).mean() > 0.999
+        assert slice_.allowed.mean() > 0.1
+
+    def test_the_other_parts_keep_their_ratio_and_all_add_to_one(self):
+        trial = labkit.Trial.from_toml(HAZEL)
+        given = pd.Series({"load": 0.03, "base: sunflower wax": 0.1, "base: cocoa butter": 0.3, "base: castor oil": 0.6})
+        points, excess = moved(trial.recipe, given, {"base: sunflower wax": np.array([0.0, 0.4, 1.0])})
+        assert points["base: castor oil"].to_list() == pytest.approx([2 / 3, 0.4, 0.0])
+        assert points.filter(like="base").sum(axis=1).to_list() == pytest.approx([1, 1, 1])
+        assert (excess <= 0).all()
+        assert held_words(trial.recipe, given, ["base: sunflower wax"]) == (
+            "load 0.03 and cocoa butter : castor oil as 33 : 67")
+
+    def test_parts_that_exceed_the_blend_are_nowhere_allowed(self):
+        """With no low for the wax, wax 0 at shares 0.6 + 0.6 would look like an allowed formula once it is scaled."""
+        trial = labkit.Trial.from_toml(HAZEL.replace("low = [0.06, 0.10, 0.50]\nhigh = [0.16, 0.40, 0.80]",
+                                                     "low = [0.0, 0.0, 0.0]\nhigh = [1.0, 1.0, 1.0]"))
+        slice_ = pair_slice(trial, ("base: cocoa butter", "base: castor oil"), trial.recipe.starting_factors.iloc[0])
+        assert (slice_.allowed == (slice_.x + slice_.y <= 1 + 1e-9)).all()
