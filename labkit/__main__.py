@@ -130,7 +130,12 @@ def _standing(trial: Trial) -> str:
     failed = f" ({len(trial.failed)} failed)" if trial.failed else ""
     rounds = trial.plan.loc[trial.plan["pour"].isin(trial.pours["pour"]), "round"].nunique()
     return (f"{trial.name}: {plural(made.index.size, 'pour')}{failed} in {plural(rounds, 'round')}, "
-            f"{plural(len(scores), 'score')} by {plural(scores['tester'].nunique(), 'tester')}.")
+            f"{plural(len(scores), 'score')} by {plural(scores['tester'].nunique(), 'tester')}{_read_so_far(trial)}.")
+
+
+def _read_so_far(trial: Trial) -> str:
+    """`, 12 readings`, where an instrument reads an attribute."""
+    return f", {plural(len(trial.standing_readings), 'reading')}" if trial.read_attributes else ""
 
 
 def _waiting(trial: Trial) -> list[Block]:
@@ -139,7 +144,18 @@ def _waiting(trial: Trial) -> list[Block]:
     late = [pour for pour in trial.plan["pour"] if pour not in poured]
     bare = [pour for pour in trial.made.index[trial.made["ok"]] if pour not in scored]
     return ([line(f"Planned and not recorded as poured: {words_joined(late)}.")] * bool(late)
-            + [line(f"Poured and not scored yet: {words_joined(bare)}.")] * bool(bare))
+            + [line(f"Poured and not scored yet: {words_joined(bare)}.")] * bool(bare and trial.scored_attributes)
+            + _unread(trial))
+
+
+def _unread(trial: Trial) -> list[Block]:
+    """Poured and not read yet, a line an attribute that an instrument reads."""
+    made, readings, blocks = trial.made, trial.standing_readings, []
+    for name in trial.read_attributes:
+        there = set(readings.loc[readings["attribute"] == name, "pour"])
+        bare = [pour for pour in made.index[made["ok"]] if pour not in there]
+        blocks += [line(f"Poured and {name} not read yet: {words_joined(bare)}.")] * bool(bare)
+    return blocks
 
 
 def _unpoured(trial: Trial) -> Round | None:
@@ -153,12 +169,12 @@ def _unpoured(trial: Trial) -> Round | None:
 
 def _findings(trial: Trial) -> list[Block]:
     """What the panel and the surfaces say so far."""
-    if not len(trial.standing_scores):
+    if not len(trial.judged):
         return []
-    panel = labkit.appraise_panel(trial)
+    panel = labkit.appraise_panel(trial) if len(trial.standing_scores) else None
     surfaces = labkit.fit_surfaces(trial, panel)
-    return [heading("The panel"), *(line(text) for text in panel.in_two_lines()), heading("The surfaces"),
-            *(line(surface.in_one_line()) for surface in surfaces.values())]
+    said = [heading("The panel"), *(line(text) for text in panel.in_two_lines())] if panel else []
+    return [*said, heading("The surfaces"), *(line(surface.in_one_line()) for surface in surfaces.values())]
 
 
 def _round_blocks(round_: Round, title: str) -> list[Block]:

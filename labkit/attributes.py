@@ -78,6 +78,11 @@ class Attribute:
         """Whether an instrument reads it, and no tester scores it."""
         return bool(self.reading)
 
+    @property
+    def measure(self) -> str:
+        """What one value of it is: `score`, or `needle depth [mm]`."""
+        return f"{self.reading} [{self.unit}]" if self.is_read else "score"
+
     def check_expected(self, coordinates: tuple[str, ...]) -> None:
         """Every expectation is about something that varies."""
         for name in self.expect:

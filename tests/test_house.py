@@ -25,7 +25,7 @@ HOUSE = [                                      # rows top to bottom, names left 
     ["forms", "__main__"],
 ]
 CORE = ["simplex", "terms", "links", "optimal", "exchange", "order", "serving", "adequacy", "canonical", "importance",
-        "failing", "posterior", "levels", "reliability", "scale_use", "agreement", "desirability", "improvement",
+        "failing", "posterior", "levels", "pooled", "reliability", "scale_use", "agreement", "desirability", "improvement",
         "updating", "frontier"]
 NUMBERS_ONLY = {"numpy", "scipy", "math", "itertools", "functools", "collections", "dataclasses", "typing",
                 "__future__"}

@@ -172,7 +172,7 @@ def _differences(trial: Trial, past: pd.DataFrame, new: pd.DataFrame, spread: di
 
     times, rows = norm.ppf(1 - SIZE / 2) + norm.ppf(POWER), []
     for name, sd in spread.items():
-        pour = sd["pour"] ** 2 + sd["tester_pour"] ** 2 / testers
+        pour = sd["pour"] ** 2 + sd["tester_pour"] ** 2 / testers + sd.get("reading", 0.0) ** 2
         rows.append((name, "two pours of one melt", times * np.sqrt(2 * pour)))
         rows.append((name, "two pours of different melts", times * np.sqrt(2 * (pour + sd["melt"] ** 2))))
         slopes = _slope_errors(trial, pd.concat([past, new[past.columns]]) if len(past) else new, sd, pour)

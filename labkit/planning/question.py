@@ -48,15 +48,23 @@ class Noise:
 
 
 def noise_of(trial: Trial) -> Noise:
-    """The stated noise, averaged over the attributes; a pour's holds that of tester x pour over the testers."""
+    """The stated noise, averaged over the attributes; a pour's holds that of tester x pour over the testers.
+
+    An attribute that an instrument reads counts with one reading a pour.
+    """
     testers = usual_testers(trial)
     widths = [(trial.noise_of(name), attribute.width) for name, attribute in trial.attributes.items()]
-    parts = [{source: (sd[source] / width) ** 2 for source in NOISE} for sd, width in widths] or [
-        {source: part**2 for source, part in NOISE.items()}
+    parts = [{source: (sd[source] / width) ** 2 for source in NOISE} | {"reading": _read_variance(sd, width)}
+             for sd, width in widths] or [
+        {source: part**2 for source, part in NOISE.items()} | {"reading": 0.0}
     ]
-    mean = {source: float(np.mean([part[source] for part in parts])) for source in NOISE}
-    pour = max(mean["pour"] + mean["tester_pour"] / testers, 1e-12)
+    mean = {source: float(np.mean([part[source] for part in parts])) for source in (*NOISE, "reading")}
+    pour = max(mean["pour"] + mean["tester_pour"] / testers + mean["reading"], 1e-12)
     return Noise(pour=pour, melt=mean["melt"], round=mean["round"], testers=testers)
+
+
+def _read_variance(sd: dict[str, float], width: float) -> float:
+    return (sd.get("reading", 0.0) / width) ** 2
 
 
 def usual_testers(trial: Trial) -> int:
@@ -206,13 +214,13 @@ class Past:
 
 
 def past_of(trial: Trial) -> Past:
-    """Pours made and not failed (or scored all the same), and planned ones that are still to be poured.
+    """Pours made and not failed (or judged all the same), and planned ones that are still to be poured.
 
     A pour that was planned and never poured is expected only in the last planned round.
     """
     made, plan = trial.made, trial.plan
-    scored = set(trial.standing_scores["pour"])
-    counts = made["ok"] | made.index.isin(scored)
+    judged = set(trial.judged["pour"])
+    counts = made["ok"] | made.index.isin(judged)
     waiting = plan[(plan["round"] == plan["round"].max()) & ~plan["pour"].isin(trial.pours["pour"])]
     columns = ["round", "melt", *trial.recipe.coordinates]
     parts = [part for part in (made.loc[counts, columns], waiting.set_index("pour")[columns]) if len(part)]

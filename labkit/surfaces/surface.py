@@ -16,6 +16,7 @@ from labkit.surfaces import telling
 from labkit.surfaces.classical import Classical, models_of, read_classically
 from labkit.surfaces.fitting import read_hierarchically
 from labkit.surfaces.ground import Ground
+from labkit.surfaces.instrument import read_by_instrument
 from labkit.surfaces.reading import SOURCES, Reading
 from labkit.trial import Trial
 from labkit.wording import Report, words_joined
@@ -25,7 +26,8 @@ from labkit.wording import Report, words_joined
 class Surface:
     """The response surface of one attribute: `predict` and `draws` read it hierarchically, `results` classically.
 
-    scores: adjusted mean and se by pour. tasting: noise of testers as the panel found it. The two models stand in
+    scores: adjusted mean and se by pour. tasting: noise of testers as the panel found it; of an attribute that an
+    instrument reads, mean over repeats, and noise of one reading, as found in repeats. The two models stand in
     `surfaces.reading` and `surfaces.classical`.
     """
 
@@ -92,7 +94,10 @@ class Surface:
 
     @property
     def noise(self) -> pd.DataFrame:
-        """By source, five of them: stated (prior median), found (posterior), low, high (90 %), what the data say."""
+        """By source: stated (prior median), found (posterior), low, high (90 %), what the data say.
+
+        Round, melt and pour; then tester and tester x pour, or where an instrument reads: reading.
+        """
         return self._noise.copy()
 
     @cached_property
@@ -195,29 +200,40 @@ def _numbers(frame: pd.DataFrame, what: str) -> pd.DataFrame:
 
 
 def fit_surfaces(trial: Trial, panel: Panel | None = None) -> dict[str, Surface]:
-    """A surface for every attribute that has a scored pour, in the order of trial.toml.
+    """A surface for every attribute that has a scored or read pour, in the order of trial.toml.
 
-    panel : what appraise_panel(trial) returned; appraised here where it is left out.
+    panel : what appraise_panel(trial) returned; appraised here where it is left out and there are scores.
     """
-    scored = set(trial.standing_scores["attribute"])
-    if not scored:
-        raise SurfaceError(
-            f"no pour of {trial.name} has a standing score, so there is nothing to fit. "
-            "Record scores with append_scores (or trial.with_scores), then fit again."
-        )
-    panel = appraise_panel(trial) if panel is None else panel
+    judged = set(trial.judged["attribute"])
+    if not judged:
+        raise SurfaceError(_nothing_to_fit(trial))
+    panel = appraise_panel(trial) if panel is None and judged & set(trial.scored_attributes) else panel
     ground = Ground.of(trial)
     models = models_of(trial.recipe, ground.sample.iloc[:200])
     return {name: _surface(ground, models, attribute, panel)
-            for name, attribute in trial.attributes.items() if name in scored}
+            for name, attribute in trial.attributes.items() if name in judged}
 
 
-def _surface(ground: Ground, models, attribute: Attribute, panel: Panel) -> Surface:
-    trial = ground.trial
+def _nothing_to_fit(trial: Trial) -> str:
+    also = " or reading" if trial.read_attributes else ""
+    how = " and readings with append_readings" if trial.read_attributes else ""
+    return (f"no pour of {trial.name} has a standing score{also}, so there is nothing to fit. "
+            f"Record scores with append_scores (or trial.with_scores){how}, then fit again.")
+
+
+def _scored_by_panel(trial: Trial, attribute: Attribute, panel: Panel):
+    """Adjusted means by pour, their covariance, and the noise of testers by source."""
     means, sampling = panel.means(attribute.name)
     pours = [pour for pour in trial.made.index if pour in means.index]
-    means, sampling = means.loc[pours].astype(float), sampling.loc[pours, pours]
     tasting = panel.noise.query("attribute == @attribute.name").set_index("source")[list(telling.NOISE_COLUMNS)]
+    return means.loc[pours].astype(float), sampling.loc[pours, pours], tasting
+
+
+def _surface(ground: Ground, models, attribute: Attribute, panel: Panel | None) -> Surface:
+    trial = ground.trial
+    means, sampling, tasting = (read_by_instrument(trial, attribute) if attribute.is_read
+                                else _scored_by_panel(trial, attribute, panel))
+    pours = list(means.index)
     reading = read_hierarchically(ground, attribute, means, sampling, telling.unsure_of(tasting))
     found = {s: float(reading.noise_quantiles(s, (0.5,))[0]) for s in SOURCES}
     spread = sampling * float(reading.stretch_quantiles((0.5,))[0]) ** 2

@@ -17,7 +17,7 @@ NOISE_COLUMNS = ("stated", "found", "low", "high", "says")
 LINK_WORDS = {"straight": "the scale as it is", "both": "one that saturates at both ends (logit)",
               "floor": "one that tapers off towards the low end (log)",
               "ceiling": "one that tapers off towards the high end"}
-WORDS = {"round": "rounds", "melt": "melts", "pour": "pours", "tester_pour": "tester x pour"}
+WORDS = {"round": "rounds", "melt": "melts", "pour": "pours", "tester_pour": "tester x pour", "reading": "readings"}
 
 
 def noise_row(reading: Reading, source: str) -> dict[str, object]:
@@ -27,20 +27,26 @@ def noise_row(reading: Reading, source: str) -> dict[str, object]:
     return {"stated": stated, "found": found, "low": low, "high": high, "says": _says(stated, low, found, high, source)}
 
 
+def single_source(tasting: pd.DataFrame) -> str:
+    """The source of noise that is anew in every score or reading."""
+    return "reading" if "reading" in tasting.index else "tester_pour"
+
+
 def unsure_of(tasting: pd.DataFrame) -> float:
-    """Standard deviation of the logarithm of the panel's tester x pour noise, from its 90 % limits."""
-    low, high = tasting.loc["tester_pour", ["low", "high"]]
+    """Standard deviation of the logarithm of the noise of a single score or reading, from its 90 % limits."""
+    low, high = tasting.loc[single_source(tasting), ["low", "high"]]
     return float(np.log(high / low) / (2 * normal_multiple(0.9))) if high > low > 0 else 0.0
 
 
 def tasting_rows(reading: Reading, tasting: pd.DataFrame) -> dict[str, dict[str, object]]:
-    """The panel's two sources; tester x pour once more, now that pours and the shape of the surface are told apart."""
-    rows = tasting.to_dict("index")
-    low, found, high = reading.stretch_quantiles((0.05, 0.5, 0.95)) * tasting.at["tester_pour", "found"]
-    stated, says = tasting.at["tester_pour", "stated"], tasting.at["tester_pour", "says"]
+    """The panel's two sources, or the instrument's one; that of a single value once more, now that pours and the shape
+    of the surface are told apart."""
+    rows, single = tasting.to_dict("index"), single_source(tasting)
+    low, found, high = reading.stretch_quantiles((0.05, 0.5, 0.95)) * tasting.at[single, "found"]
+    stated, says = tasting.at[single, "stated"], tasting.at[single, "says"]
     if not says.startswith("the data say nothing") or not 0.75 < found / stated < 1.33:
         says = _beside(stated, low, found, high)
-    return rows | {"tester_pour": {"stated": stated, "found": found, "low": low, "high": high, "says": says}}
+    return rows | {single: {"stated": stated, "found": found, "low": low, "high": high, "says": says}}
 
 
 def _says(stated: float, low: float, found: float, high: float, source: str) -> str:
@@ -113,7 +119,7 @@ def moved_by(effects: pd.DataFrame) -> str:
 def one_line(surface) -> str:
     """`payoff: load +3.1 and wax -1.4 from low to high; a formula's mean is known to 0.8 (90 %) after 12 pours`."""
     told = standing(surface) or "nothing that varies can be told from nothing yet"
-    known = number_text(typical_half_width(surface), 1)
+    known = number_text(typical_half_width(surface), 1) + _unit(surface)
     return f"{surface.attribute}: {told}; a formula's mean is known to {known} (90 %) after {_pours(surface)}"
 
 
@@ -124,6 +130,12 @@ def typical_half_width(surface) -> float:
     return normal_multiple(0.9) * float(np.sqrt(np.mean(spread**2)))
 
 
+def _unit(surface) -> str:
+    """` mm` where an instrument reads in mm, nothing for scores."""
+    attribute = surface.reading.attribute
+    return f" {attribute.unit}" if attribute.is_read else ""
+
+
 def _pours(surface) -> str:
     return plural(len(surface.scores), "pour")
 
@@ -131,7 +143,9 @@ def _pours(surface) -> str:
 def report_of(surface) -> Report:
     """Anything? The shape? A new pour? Which pour decides?"""
     scale = surface.reading.attribute
-    top = heading(f"{surface.attribute}, {scale.low:g} to {scale.high:g}: {_pours(surface)} scored")
+    by = f" {scale.unit} of {scale.reading}" if scale.is_read else ""
+    judged = "read" if scale.is_read else "scored"
+    top = heading(f"{surface.attribute}, {scale.low:g} to {scale.high:g}{by}: {_pours(surface)} {judged}")
     checked = polynomial_blocks(surface.classical)
     return report(top, *_anything(surface), *_shape(surface), *_new_pour(surface), *_deciding(surface), *checked)
 
@@ -197,8 +211,9 @@ def _expectations(surface) -> list:
 def _new_pour(surface) -> list:
     mean_half = typical_half_width(surface)
     pour_half = float(np.hypot(mean_half, normal_multiple(0.9) * math.sqrt(surface.reading.variance_of_pour())))
-    told = (f"At a formula of the region the long-run mean is known to {number_text(mean_half, 1)} and one new pour "
-            f"falls within {number_text(pour_half, 1)} of it (half of a 90 % interval, typical).")
+    unit = _unit(surface)
+    told = (f"At a formula of the region the long-run mean is known to {number_text(mean_half, 1)}{unit} and one new "
+            f"pour falls within {number_text(pour_half, 1)}{unit} of it (half of a 90 % interval, typical).")
     left_out = surface.classical.shapes.iloc[0]["predicted"]
     checked = "Some pour cannot be left out, because it alone decides a term of the classical reading."
     if not math.isnan(left_out):
@@ -213,6 +228,8 @@ def _new_pour(surface) -> list:
 def _deciding(surface) -> list:
     table = surface.to_frame().set_index("pour")
     shown = table[["score", "score_se", "mean", "low", "high", "left_out", "leverage", "influence"]]
+    if surface.reading.attribute.is_read:
+        shown = shown.rename(columns={"score": "read", "score_se": "read_se"})
     blocks = [heading("Which pour decides?"), line(_influence_sentence(table))]
     return [*blocks, grid_of(shown, index="pour"), *(line(text) for text in disagreements(surface))]
 
@@ -256,5 +273,6 @@ def _cause(surface, point: pd.DataFrame) -> str:
         return f"these pours carry only the {classical.model} model, and the hierarchical reading allows for bending"
     trust = surface.effects["trust"].min()
     if trust < 0.2:
-        return "an expected direction that the scores contradict still pulls a little"
+        seen = "readings" if surface.reading.attribute.is_read else "scores"
+        return f"an expected direction that the {seen} contradict still pulls a little"
     return "the hierarchical reading takes part of a steep or bent fit for noise; a repeat of this pour would settle it"

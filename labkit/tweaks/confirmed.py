@@ -73,22 +73,31 @@ def appraise_confirmation(trial, confirmation: Confirmation, seed: int = 0) -> V
 
 
 def _results(trial, pours: list[str], attributes: list[str]) -> dict[str, float]:
-    """Adjusted mean over the confirmation pours by attribute; nan where none of them was scored for it."""
+    """Adjusted mean over the confirmation pours by attribute; nan where none of them was scored or read for it."""
     recorded = set(trial.pours["pour"])
     missing = [pour for pour in pours if pour not in recorded]
     if missing:
         raise TweakError(f"pour {missing[0]} of the confirmation is not recorded. "
                          "Record it with append_pours (or trial.with_pours) first.")
-    scored = set(trial.standing_scores["pour"])
-    missing = [pour for pour in pours if pour not in scored and pour not in trial.failed]
+    judged = set(trial.judged["pour"])
+    missing = [pour for pour in pours if pour not in judged and pour not in trial.failed]
     if missing:
         raise TweakError(f"pour {missing[0]} of the confirmation has no standing score. "
                          "Have it tasted, and record the scores first.")
-    from labkit.panel import appraise_panel
-
-    panel = appraise_panel(trial)
-    means = {name: panel.means(name)[0].reindex(pours) for name in attributes if name in panel.attributes}
+    means = {name: found.reindex(pours) for name, found in _means(trial) if name in attributes}
     return {name: float(means[name].mean()) if name in means else float("nan") for name in attributes}
+
+
+def _means(trial) -> list[tuple[str, pd.Series]]:
+    """Means by pour of every attribute that was scored, adjusted for who tasted, or read by an instrument."""
+    from labkit.panel import appraise_panel
+    from labkit.surfaces.instrument import read_by_instrument
+
+    found = [(name, read_by_instrument(trial, a)[0]) for name, a in trial.read_attributes.items()]
+    if not len(trial.standing_scores):
+        return found
+    panel = appraise_panel(trial)
+    return [(name, panel.means(name)[0]) for name in panel.attributes] + found
 
 
 def _verdict_on(row: dict) -> tuple[str, str]:

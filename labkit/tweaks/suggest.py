@@ -105,9 +105,9 @@ def _checked_hold(trial, hold: Mapping[str, float]) -> dict[str, float]:
 
 
 def _scored_pours(trial) -> int:
-    scores = trial.standing_scores
+    judged = trial.judged
     wanted = [name for name, a in trial.attributes.items() if a.wanted is not None]
-    return scores.loc[scores["attribute"].isin(wanted), "pour"].nunique()
+    return judged.loc[judged["attribute"].isin(wanted), "pour"].nunique()
 
 
 def _first_round(asked: Asked) -> Tweak:

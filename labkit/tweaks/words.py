@@ -19,9 +19,12 @@ def choices(names) -> str:
 
 def first_advice(trial, scored: int) -> str:
     """What to say while there is nothing to go by."""
-    so_far = "No pour has been scored yet" if not scored else f"Only {plural(scored, 'pour')} has been scored so far"
+    or_read, and_read = (f" {word} read" if trial.read_attributes else "" for word in ("or", "and"))
+    so_far = (f"No pour has been scored{or_read} yet" if not scored
+              else f"Only {plural(scored, 'pour')} has been scored{or_read} so far")
     return (f"{so_far}, so nothing is known about what to change. This round is planned to teach the most about all "
-            "scores at once; the formula below is the starting formula. Pour it, have it scored, and ask again.")
+            f"scores at once; the formula below is the starting formula. Pour it, have it scored{and_read}, and ask "
+            "again.")
 
 
 def teaching(round_: Round) -> pd.DataFrame:
@@ -70,15 +73,23 @@ def failing(outlook: Outlook, settled: pd.DataFrame) -> list[str]:
 def _held(trial, asked) -> list[str]:
     """One sentence for each factor that is held because it makes no difference."""
     scored = [name for name, a in trial.attributes.items() if a.wanted is not None]
-    return [f"Nothing you score ({words_joined(scored)}) can be told to depend on {name}, and finding out would bring "
-            f"little: it is held at {asked.fixed[name]:.3g}, as in the best pour. Choose it by eye, or score what it "
-            "changes." for name in asked.fixed if name not in asked.hold]
+    or_read = " or read" if trial.read_attributes else ""
+    return [f"Nothing you score{or_read} ({words_joined(scored)}) can be told to depend on {name}, and finding out "
+            f"would bring little: it is held at {asked.fixed[name]:.3g}, as in the best pour. Choose it by eye, or score "
+            "what it changes." for name in asked.fixed if name not in asked.hold]
 
 
 def _missing(trial, surfaces) -> list[str]:
     missing = [name for name, a in trial.attributes.items() if a.wanted is not None and name not in surfaces]
-    return [f"{words_joined(missing)} {'has' if len(missing) == 1 else 'have'} too few scores yet and "
+    return [f"{words_joined(missing)} {'has' if len(missing) == 1 else 'have'} too few "
+            f"{_what_lacks(trial, missing)} yet and "
             f"{'plays' if len(missing) == 1 else 'play'} no part in this."] if missing else []
+
+
+def _what_lacks(trial, names: list[str]) -> str:
+    """Scores, readings, or both."""
+    kinds = {"readings" if trial.attributes[name].is_read else "scores" for name in names}
+    return words_joined(sorted(kinds, reverse=True), last="or")
 
 
 def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth: Worth) -> pd.DataFrame:
