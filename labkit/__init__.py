@@ -22,7 +22,7 @@ _ROOMS = {
     "surfaces": ("fit_surfaces", "fit_failing"),
     "tweaks": ("suggest_next", "compare_settled", "settled_by_round", "compare_efforts", "plan_confirmation",
                "appraise_confirmation", "tell_tradeoffs"),
-    "rehearsal": ("World", "rehearse"),
+    "rehearsal": ("World", "rehearse", "rehearse_many"),
     "figures": ("draw_region", "draw_round", "draw_panel", "draw_testers", "draw_surface", "draw_along",
                 "draw_triangle", "draw_outlook", "draw_path"),
     "sheets": ("bench_sheet", "ballots", "ballot_book"),

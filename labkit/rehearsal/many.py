@@ -1,0 +1,160 @@
+"""A trial rehearsed many times: how many evenings will this take?"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from labkit.checks import check_whole
+from labkit.errors import RehearsalError
+from labkit.rehearsal.fitted import worlds_of
+from labkit.rehearsal.sharing import Progress, shared_out
+from labkit.rehearsal.whole import rehearse
+from labkit.rehearsal.world import World
+from labkit.tweaks import desirability_of, suggest_next
+from labkit.wording import Report, grid_of, heading, line, plural, report
+
+REACHED = 0.9                  # of the best possible: a formula that is as good as found
+MOST = 0.9                     # nine rehearsals in ten
+TABLE = ("By evening: cost so far, the settled formula's desirability as a part of the best possible (median and lower "
+         "decile), the shares that have reached .9 of it and that were told to stop:")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Rehearsals:
+    """Rehearsals of one trial, each with a seed of its own.
+
+    frame : rows seed by round, with the columns of `rehearse`, after `seed` and `evening`; `ratio before` is what the
+    formula that one would settle on beforehand reaches. told : how they were played, in words.
+    """
+
+    frame: pd.DataFrame
+    told: str
+
+    def to_frame(self) -> pd.DataFrame:
+        return self.frame.copy()
+
+    def by_evening(self) -> pd.DataFrame:
+        """Index evening from 0 (none yet): cost, ratio (median), lower (decile), reached and stopped (shares)."""
+        before = self.frame[self.frame["evening"] == 1].assign(evening=0, cost=0.0, stop=False)
+        rows = pd.concat([before.assign(ratio=before["ratio before"]), self.frame])
+        rows = rows.assign(stop=rows.groupby("seed")["stop"].cummax(), reached=(rows["ratio"] >= REACHED).astype(float))
+        found = rows.groupby("evening").agg(
+            cost=("cost", "mean"), ratio=("ratio", "median"), lower=("ratio", lambda part: part.quantile(0.1)),
+            reached=("reached", "mean"), stopped=("stop", "mean"))
+        return found.astype(float)
+
+    def as_told(self) -> pd.DataFrame:
+        """A row a rehearsal where it was told to stop first, or its last: what following the advice comes to."""
+        first = self.frame[self.frame["stop"]].drop_duplicates("seed")
+        last = self.frame.drop_duplicates("seed", keep="last")
+        return pd.concat([first, last]).drop_duplicates("seed").sort_index().reset_index(drop=True)
+
+    def _report(self) -> Report:
+        table = self.by_evening()
+        sentences = [self.told, _reach(table, 0.5, "half"), _reach(table, MOST, "nine in ten"), _stopping(self),
+                     *_nowhere(self.frame)]
+        return report(heading("How many evenings will this take?"), *map(line, sentences), line(TABLE),
+                      grid_of(table, index="evening"))
+
+    def __str__(self) -> str:
+        return self._report().as_text()
+
+    def _repr_html_(self) -> str:
+        return self._report().as_html()
+
+    def __repr__(self) -> str:
+        table = self.by_evening()
+        return (f"<Rehearsals: {self.frame['seed'].nunique()}, after {plural(int(table.index[-1]), 'evening')} "
+                f"{table['ratio'].iloc[-1]:.2f} of the best possible>")
+
+
+def rehearse_many(trial, world: World | Callable[[int], World] | None = None, seeds: Sequence[int] = range(8),
+                  rounds: int = 3, pours: int = 4, melts: int = 2, testers: int | Sequence[str] | None = None,
+                  workers: int = 2, progress: Progress | None = None) -> Rehearsals:
+    """Rehearse a trial once a seed, side by side, from where it stands.
+
+    world : one for all, or a function seed -> World, so that the truth is uncertain too; left out, worlds are drawn
+    from what the scores so far leave open (`worlds_of`). testers : as in `rehearse`; left out, as many as have
+    scored so far, or 6. workers : processes, where the platform can fork. progress : called with (done, total).
+    Seeds and rounds repeat bit for bit, whatever the number of workers.
+    """
+    seeds, names = _checked_seeds(seeds), list(trial.recipe.coordinates)
+    check_whole(workers, name="workers", low=1, high=64, error=RehearsalError)
+    check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
+    scored = trial.standing_scores["tester"].nunique()
+    testers = (scored or 6) if testers is None else testers
+    worlds = worlds_of(trial) if world is None else world
+    today = suggest_next(trial, pours=1, melts=1).best[names] if scored else trial.recipe.starting_factors[names]
+
+    def played(seed: int) -> pd.DataFrame:
+        return _played(trial, _world_of(worlds, seed), today, seed, rounds=rounds, pours=pours, melts=melts,
+                       testers=testers)
+
+    frames = shared_out(played, seeds, workers=workers, progress=progress)
+    told = _told(trial, world, len(seeds), rounds, pours, melts, testers)
+    return Rehearsals(frame=pd.concat(frames, ignore_index=True), told=told)
+
+
+def _checked_seeds(seeds: Sequence[int]) -> list[int]:
+    found = [check_whole(seed, name="a seed", low=0, high=2**31 - 1, error=RehearsalError) for seed in seeds]
+    if not found or len(set(found)) < len(found):
+        raise RehearsalError(f"seeds are {found}. Give at least one, and each once.")
+    return found
+
+
+def _world_of(worlds, seed: int) -> World:
+    found = worlds if isinstance(worlds, World) else worlds(seed)
+    if not isinstance(found, World):
+        raise RehearsalError(f"world gives a {type(found).__name__} for seed {seed}. Give a World, or a function of a "
+                             "seed that returns one.")
+    return found
+
+
+def _played(trial, world: World, today: pd.DataFrame, seed: int, **how) -> pd.DataFrame:
+    frame = rehearse(trial, world, seed=seed, **how)
+    desired = float(desirability_of(trial.attributes, world.truth_at(today, list(trial.attributes)))[0])
+    best = frame["best possible"].iloc[0]
+    frame["ratio before"] = desired * float(world.holds_at(today)[0]) / best if best > 0 else np.nan
+    frame.insert(0, "evening", np.arange(1, len(frame) + 1))
+    frame.insert(0, "seed", seed)
+    return frame
+
+
+def _told(trial, world, count: int, rounds: int, pours: int, melts: int, testers) -> str:
+    """How the rehearsals were played, in one sentence."""
+    panel = testers if isinstance(testers, int | np.integer) else len(testers)
+    pots = f" in {plural(min(melts, pours), 'melt')}" if trial.recipe.pot else ""
+    where = ("all in one world" if isinstance(world, World) else "each in a world that was given for it" if world
+             else "each in a world that fits the scores so far")
+    more = " more" if len(trial.plan) else ""
+    return (f"{trial.name}, {plural(count, 'rehearsal')} of {rounds}{more} {'evening' if rounds == 1 else 'evenings'} "
+            f"({plural(pours, 'pour')}{pots}, {plural(int(panel), 'tester')}), {where}.")
+
+
+def _reach(table: pd.DataFrame, share: float, words: str) -> str:
+    """When so many have come as near to the best as REACHED."""
+    there, best = table.index[table["reached"] >= share], f"{REACHED:g} of the best possible"
+    if not len(there):
+        return (f"Within {plural(int(table.index[-1]), 'evening')} fewer than {words} of them reach {best}: "
+                f"{100 * table['reached'].iloc[-1]:.0f} % do.")
+    if there[0] == 0:
+        return f"{words[0].upper()}{words[1:]} of them are at {best} before the first evening."
+    return (f"After {plural(int(there[0]), 'evening')} (cost {table.at[there[0], 'cost']:g}) {words} of them have "
+            f"reached {best}.")
+
+
+def _stopping(rehearsals: Rehearsals) -> str:
+    """What it comes to when one stops as told, or after the last evening."""
+    ends = rehearsals.as_told()
+    return (f"Who goes on until told to stop, at most {plural(int(ends['evening'].max()), 'evening')}, spends "
+            f"{ends['evening'].mean():.1f} evenings and {ends['cost'].mean():.1f} on average and ends at "
+            f"{ends['ratio'].median():.2f} of the best possible (lower decile {ends['ratio'].quantile(0.1):.2f}); "
+            f"{plural(int(ends['stop'].sum()), 'rehearsal')} of {len(ends)} were told to.")
+
+
+def _nowhere(frame: pd.DataFrame) -> list[str]:
+    lost = frame.loc[frame["ratio"].isna(), "seed"].nunique()
+    return [f"In {plural(lost, 'world')} no formula within the limits gives anything of what is wanted; they are not "
+            "counted."] if lost else []
