@@ -48,10 +48,10 @@ def rounds_of(trial) -> pd.Series:
 def _by_date(dates: pd.Series, rounds: pd.Series) -> pd.Series:
     """The last round begun by each date; 0 before the first, nan without a date or where no round has one."""
     begun = dates.groupby(rounds).min().dropna()
-    if not len(begun):
-        return pd.Series(np.nan, index=dates.index)
-    return dates.map(lambda day: begun.index[begun <= day].max(), na_action="ignore").where(
-        lambda found: found.notna() | dates.isna(), 0.0).astype(float)
+    found = pd.Series(np.nan, index=dates.index)
+    for pour, day in dates.dropna().items() if len(begun) else ():
+        found[pour] = begun.index[begun <= day].max() if (begun <= day).any() else 0
+    return found
 
 
 def as_of(trial, number: int):
