@@ -33,7 +33,7 @@ def draw_surface(surface: Surface, along: Sequence[str], at: pd.DataFrame | None
     mark_pours(ax, trial, along)
     if at is not None:
         ax.plot(*given[list(along)], linestyle="none", zorder=7, **GIVEN)
-    title = title_at(f"{scale.name}: mean score", held)
+    title = title_at(f"{scale.name}: mean {scale.measure}", held)
     title_and_marks(ax, title, marks_of(trial, slice_, doubt, scale, given=at is not None))
     return ax
 

@@ -81,7 +81,7 @@ def draw_triangle(surface: Surface, blend: str | None = None, at: pd.DataFrame |
     _mark_pours(ax, trial, triangle)
     if at is not None:
         ax.plot(*triangle.places(given[list(columns)].to_numpy()[None])[0], linestyle="none", zorder=7, **GIVEN)
-    title = title_at(f"{scale.name}: mean score", held)
+    title = title_at(f"{scale.name}: mean {scale.measure}", held)
     title_and_marks(ax, title, marks_of(trial, slice_, doubt, scale, given=at is not None))
     return ax
 
