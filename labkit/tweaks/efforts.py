@@ -10,7 +10,7 @@ import pandas as pd
 from labkit.rounds import Round, small_portions
 from labkit.tweaks.additions import Around
 from labkit.tweaks.looking import Bench
-from labkit.tweaks.standing import standing_of
+from labkit.tweaks.standing import Standing, standing_of
 from labkit.tweaks.suggest import WORTH, _best_round, _checked, _in_grams, _targets, _weighed_round
 from labkit.tweaks.trying import Evening, paid_by_evenings
 from labkit.tweaks.worth import jury_of
@@ -70,38 +70,60 @@ def compare_efforts(trial, pours: int | None = 4, melts: int | None = 2, seed: i
     (`core.improvement.paid_by_world`), in the same drawn worlds and with the same luck, so that differences have their
     sign. One tester more is a newcomer; the usual number is the median of a scored pour's.
     """
-    asked = _checked(trial, pours, melts, seed, hold, None)
-    standing = standing_of(trial, seed=seed, hold=hold)
-    bench = Bench(trial=trial, outlook=standing.known, hold=standing.hold)
-    jury = jury_of(standing.surfaces)
-    asked = replace(asked, fixed=standing.hold)
-    found = _best_round(asked, bench, jury, standing.points, bench.outlook.mean(standing.points))
-    round_ = _weighed_round(asked, found)
-    usual = usual_testers(trial)
-    targets = pd.concat([standing.settled, _targets(standing.points, seed)], ignore_index=True)
-
-    def paid(evenings: list[Evening], n: int, apart: int, sizes: Mapping) -> np.ndarray:
-        return paid_by_evenings(standing.outlook(n, apart), jury, usual, evenings, targets, **sizes)
-
-    around = Around.of(bench, round_, standing.settled, standing.points, seed)
-    evenings = _chosen(_offered(around), lambda e: paid(e, 512, 3, ROUGH).mean(axis=1))
-    words = _words(evenings, "".join(around.best.index[:1]))
-    table = _table(trial, evenings, paid(list(evenings.values()), 1024, 4, FINE), usual, words)
+    compared = compared_evenings(trial, pours, melts, seed=seed, hold=hold)
+    evenings, round_ = compared.evenings, compared.round
+    words = _words(evenings, compared.best)
+    table = _table(trial, evenings, compared.paid(list(evenings.values()), 1024, 4, FINE), compared.usual, words)
     rounds = {name: round_ if name in ("round", "tester", "tasting") else _round_of(trial, evening)
               for name, evening in evenings.items()}
     return Efforts(table=table, rounds=rounds, worth=WORTH, advice=_advice(table))
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Compared:
+    """What is compared: by name the evenings, the suggested round first; what one may settle on; the usual panel."""
+
+    standing: Standing
+    round: Round
+    best: str
+    usual: int
+    targets: pd.DataFrame
+    evenings: Mapping[str, Evening]
+
+    def paid(self, evenings: list[Evening], n: int, apart: int, sizes: Mapping) -> np.ndarray:
+        """What each pays in each of some worlds, (evenings, worlds)."""
+        standing = self.standing
+        return paid_by_evenings(standing.outlook(n, apart), jury_of(standing.surfaces), self.usual, evenings,
+                                self.targets, **sizes)
+
+
+def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int, hold=None) -> Compared:
+    """The suggested round as an evening, and of each addition the one that brings most."""
+    asked = _checked(trial, pours, melts, seed, hold, None)
+    standing = standing_of(trial, seed=seed, hold=hold)
+    bench, points = Bench(trial=trial, outlook=standing.known, hold=standing.hold), standing.points
+    asked = replace(asked, fixed=standing.hold)
+    round_ = _weighed_round(asked, _best_round(asked, bench, jury_of(standing.surfaces), points,
+                                               bench.outlook.mean(points)))
+    around = Around.of(bench, round_, standing.settled, points, seed)
+    plain = Compared(standing=standing, round=round_, best="".join(around.best.index[:1]), usual=usual_testers(trial),
+                     targets=pd.concat([standing.settled, _targets(points, seed)], ignore_index=True), evenings={})
+    chosen = _chosen(_offered(around, plain.usual), lambda e: plain.paid(e, 512, 3, ROUGH).mean(axis=1))
+    return replace(plain, evenings=chosen)
+
+
 def usual_testers(trial) -> int:
-    """How many testers score a pour: the median over the scored pours."""
-    return int(trial.standing_scores.groupby("pour")["tester"].nunique().median())
+    """How many testers score a pour: the median over the scored pours; 0 where instruments read everything."""
+    scores = trial.standing_scores
+    return int(scores.groupby("pour")["tester"].nunique().median()) if len(scores) else 0
 
 
-def _offered(around: Around) -> dict[str, list[Evening]]:
+def _offered(around: Around, usual: int) -> dict[str, list[Evening]]:
     """By name, the rounds among which the best is taken; the suggested round first."""
+    tasted = [around.as_it_is(testers=1)], [around.as_it_is(tastings=2)]
     offered = {"round": [around.as_it_is()], "pour": around.with_pour(), "melt": around.with_melt(),
-               "tester": [around.as_it_is(testers=1)], "repeat": around.with_repeat(),
-               "tasting": [around.as_it_is(tastings=2)]}
+               "tester": tasted[0] if usual else [], "repeat": around.with_repeat(),
+               "tasting": tasted[1] if usual else []}
     return {name: found for name, found in offered.items() if found}
 
 

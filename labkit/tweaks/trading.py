@@ -186,7 +186,8 @@ def _row(cloud: Cloud, pair: tuple[str, str], outlook) -> tuple[dict, np.ndarray
     cost, low, high = np.where(np.abs(rates) > width[pair[1]], np.sign(rates) * np.inf, rates)
     ends = cloud.means[pair[0]][places[[0, -1]]]
     row = plain | {"conflict": True, "cost": cost, "low": low, "high": high, "from": ends[0], "to": ends[1]}
-    return row | {"says": _says(row, sides[k])}, places
+    unit = cloud.attributes[pair[0]].unit if cloud.attributes[pair[0]].is_read else "point"
+    return row | {"says": _says(row, sides[k], unit)}, places
 
 
 def _costly(cloud: Cloud, pair: tuple[str, str], front: np.ndarray) -> np.ndarray:
@@ -219,13 +220,13 @@ def _peace(pair: tuple[str, str], traded: bool) -> str:
     return f"{pair[0]} and {pair[1]} are not in conflict here: what serves the one does not harm the other."
 
 
-def _says(row: Mapping, side: tuple[int, int]) -> str:
+def _says(row: Mapping, side: tuple[int, int], unit: str) -> str:
     """`Each point of payoff beyond 6.0 costs 0.8 of hardness, up to 7.3 (90 %: 0.4 to 1.3).`"""
     beyond, until = ("beyond", "up to") if side[0] > 0 else ("under", "down to")
     span = f"{row['low']:.1f} or more" if np.isinf(row["high"]) else f"{row['low']:.1f} to {row['high']:.1f}"
     if np.isinf(row["cost"]):
         return (f"{row['attribute']} {beyond} {row['from']:.1f} can only be bought with {row['other']}, and may not be "
-                f"had at all (90 %: {span} a point).")
-    text = (f"Each point of {row['attribute']} {beyond} {row['from']:.1f} costs {row['cost']:.1f} of {row['other']}, "
+                f"had at all (90 %: {span} a {unit}).")
+    text = (f"Each {unit} of {row['attribute']} {beyond} {row['from']:.1f} costs {row['cost']:.1f} of {row['other']}, "
             f"{until} {row['to']:.1f} (90 %: {span})")
     return f"{text}; as little is known, it may cost nothing." if row["low"] <= 0 else f"{text}."

@@ -44,12 +44,12 @@ class Luck:
 def seen_in(evening: Evening, drawn: np.ndarray, sd: dict, usual: int, luck: Luck, attribute: int) -> np.ndarray:
     """What an evening would score: drawn (n, pours) with the noise of one attribute, (n, pours).
 
-    The mean of a pour over `usual` testers has the standard error sd["panel"]. One tester more brings a leaning that
-    only these pours tell, so that it helps to compare them and not to set their level: the variance of a pour becomes
-    s^2 T / (T + 1), that of their common mean stays s^2 / k.
+    The mean of a pour over `usual` testers (0: an instrument reads it) has the standard error sd["panel"]. One tester
+    more brings a leaning that only these pours tell, so that it helps to compare them and not to set their level: the
+    variance of a pour becomes s^2 T / (T + 1), that of their common mean stays s^2 / k.
     """
-    k, more = drawn.shape[1], usual / (usual + evening.testers)
-    tasted = sd["panel"] ** 2 * (1 - ANEW + ANEW / evening.tastings)
+    k, more = drawn.shape[1], usual / (usual + evening.testers) if usual else 1.0
+    tasted = sd["panel"] ** 2 * (1 - ANEW + ANEW / evening.tastings if usual else 1.0)
     alone, level = np.sqrt(tasted * more), np.sqrt(tasted * (1 - more) / k)
     seen = drawn + sd["round"] * luck.of(attribute, 0, ["round"]) + level * luck.of(attribute, 1, ["newcomer"])
     seen = seen + sd["melt"] * luck.of(attribute, 2, evening.melts)
@@ -68,7 +68,7 @@ def paid_by_evenings(outlook: Outlook, jury: Jury, usual: int, evenings: Sequenc
     rows = []
     for evening, end in zip(evenings, ends, strict=True):
         there = [drawn[:, end - len(evening.points):end] for drawn in known]
-        seen = [seen_in(evening, drawn, jury.noise[name], usual, luck, k)
+        seen = [seen_in(evening, drawn, jury.noise[name], 0 if outlook.attributes[name].is_read else usual, luck, k)
                 for k, (name, drawn) in enumerate(zip(outlook.surfaces, there))]
         if outlook.failing is not None:
             seen = _with_failures(seen, there[-1], evening, luck)
