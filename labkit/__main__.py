@@ -196,7 +196,8 @@ def _settled(trial: Trial, tweak: Tweak) -> list[Block]:
     places = ", ".join(f"{name} {best[name]:.3g}" for name in trial.recipe.coordinates)
     blocks = [heading("The formula it would settle on today"), line(f"Grams for a pour of {pour}: {grams}."),
               line(f"That is {places}.")]
-    told = grid_of(tweak.predictions, title="Predicted there: mean score, with a 90 % interval")
+    mean = "mean score or reading" if trial.read_attributes else "mean score"
+    told = grid_of(tweak.predictions, title=f"Predicted there: {mean}, with a 90 % interval")
     return blocks + [told] * bool(len(tweak.predictions))
 
 

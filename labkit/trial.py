@@ -374,7 +374,8 @@ class Trial:
         rounds = self.next_round - 1
         return (
             f"<Trial {self.name}: {plural(rounds, 'round')}, {plural(self.tables['pours']['pour'].nunique(), 'pour')}, "
-            f"{plural(len(self.standing_scores), 'score')}>"
+            f"{plural(len(self.standing_scores), 'score')}"
+            + (f", {plural(len(self.standing_readings), 'reading')}>" if self.read_attributes else ">")
         )
 
 

@@ -189,3 +189,44 @@ class TestNotForTesters:
         serving = labkit.plan_serving(trial, pours=list(trial.made.index), testers=["T01"], seed=1)
         assert refused(ScoreError, labkit.ballots, trial, serving) == (
             "the trial scores nothing, so a ballot would be empty. Add [attributes.payoff] to trial.toml.")
+
+
+def test_the_readme_shows_lines_that_work():
+    import pathlib
+
+    readme = (pathlib.Path(__file__).resolve().parent.parent / "README.md").read_text(encoding="utf-8")
+    assert readme.split("```toml\n")[1].split("```")[0] == NEEDLE
+
+
+def test_the_lines_of_a_new_trial_work(tmp_path):
+    labkit.new_trial(tmp_path / "t")
+    path = tmp_path / "t" / "trial.toml"
+    path.write_text(re.sub(r"^# (\[attributes\.softness\]\n(?:# \w+ = .*\n)+)", lambda found: found.group(1).replace("# ", ""),
+                           path.read_text(), flags=re.M))
+    assert list(labkit.read_trial(tmp_path / "t").read_attributes) == ["softness"]
+
+
+def test_the_trial_counts_readings(trial):
+    assert repr(trial.with_readings(readings(("P01", 5)))) == (
+        "<Trial Terracotta stick: 1 round, 4 pours, 0 scores, 1 reading>")
+
+
+def test_the_command_line_says_what_is_not_read_yet(trial, tmp_path, capsys):
+    from labkit.__main__ import main
+
+    folder = tmp_path / "t"
+    labkit.new_trial(folder)
+    (folder / "trial.toml").write_text(BOTH)
+    round_ = labkit.plan_round(labkit.read_trial(folder), pours=4, melts=2, seed=1)
+    labkit.append_round(folder, round_)
+    labkit.append_melts(folder, round_.melt_sheet().drop(columns="pours"))
+    labkit.append_pours(folder, round_.pour_sheet().drop(columns="order"))
+    labkit.append_readings(folder, readings(("P01", 6), ("P02", 7), ("P04", 5)))
+    assert main(["check", str(folder)]) == 0
+    told = capsys.readouterr().out
+    assert "Terracotta stick: 4 pours in 1 round, 0 scores by 0 testers, 3 readings." in told
+    assert "Poured and not scored yet: P01, P02, P03 and P04." in told and "Poured and softness not read yet: P03." in told
+    assert main(["next", str(folder)]) == 0
+    told = capsys.readouterr().out
+    assert "The panel" not in told and "softness: " in told and "mean score or reading" in told
+    assert "payoff, sheerness and shade have too few scores yet and play no part in this." in told.replace("\n", " ")
