@@ -20,8 +20,8 @@ def worlds_of(trial) -> Callable[[int], World]:
     """seed -> World: the truth is one joint posterior draw of all surfaces, the scatter is what they found.
 
     Rounds, melts, pours and tastings scatter with their posterior medians; what is a formula's own belongs to the
-    truth. Testers' levels are drawn with the median of what the panel found, slopes are one. Once a pour has failed, the
-    chance of failing is a draw as well. An attribute that nothing is wanted of and nobody has scored stands in the
+    truth. Testers' levels are drawn with the median of what the panel found, slopes are one. Once a pour has failed,
+    the chance of failing is a draw as well. An attribute that nothing is wanted of and nobody has judged stands in the
     middle of its scale.
     """
     surfaces = _surfaces(trial)
@@ -32,7 +32,7 @@ def worlds_of(trial) -> Callable[[int], World]:
     def world(seed: int) -> World:
         rng = np.random.default_rng([seed, 97])
         levels = {name: sd * rng.standard_normal(len(names)) for name, sd in noise["tester"].items()}
-        sds = {f"sd_{source}": noise[source] for source in ("round", "melt", "pour", "tester_pour")}
+        sds = {f"sd_{source}": noise[source] for source in ("round", "melt", "pour", "tester_pour", "reading")}
         fails = None if failing is None else lambda points: failing.draws(points, n=1, seed=seed)[0]
         return World(truth=_truth(trial, surfaces, seed), levels=pd.DataFrame(levels, index=names), step=step,
                      fails=fails, **sds)
@@ -43,11 +43,11 @@ def worlds_of(trial) -> Callable[[int], World]:
 def _surfaces(trial) -> Mapping[str, object]:
     from labkit.surfaces import fit_surfaces
 
-    surfaces = fit_surfaces(trial) if len(trial.standing_scores) else {}
+    surfaces = fit_surfaces(trial) if len(trial.judged) else {}
     missing = [name for name, a in trial.attributes.items() if a.wanted is not None and name not in surfaces]
     if missing:
         raise RehearsalError(f"nothing is scored yet for {words_joined(missing)}, so no world can be drawn from this "
-                             "trial. Give a World, or score a first round.")
+                             "trial. Give a World, or have a first round scored.")
     return surfaces
 
 
@@ -65,7 +65,7 @@ def _noise(surfaces: Mapping[str, object]) -> dict[str, dict[str, float]]:
     """source -> attribute -> standard deviation."""
     shared = jury_of(surfaces).noise
     found = {source: {name: float(sd[source]) for name, sd in shared.items()} for source in ("round", "melt", "pour")}
-    for source in ("tester", "tester_pour"):
+    for source in ("tester", "tester_pour", "reading"):
         found[source] = {name: float(surface.noise["found"].get(source, 0.0)) for name, surface in surfaces.items()}
     return found
 

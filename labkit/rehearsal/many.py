@@ -55,6 +55,8 @@ class Rehearsals:
         table = self.by_evening()
         sentences = [self.told, _reach(table, 0.5, "half"), _reach(table, MOST, "nine in ten"), _stopping(self),
                      *_nowhere(self.frame)]
+        if table["reached"].max() < 0.5:
+            sentences.pop(2)
         return report(heading("How many evenings will this take?"), *map(line, sentences), line(TABLE),
                       grid_of(table, index="evening"))
 
@@ -83,13 +85,12 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
     seeds, names = _checked_seeds(seeds), list(trial.recipe.coordinates)
     check_whole(workers, name="workers", low=1, high=64, error=RehearsalError)
     check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
-    scored = trial.standing_scores["tester"].nunique()
-    testers = (scored or 6) if testers is None else testers
+    testers = (trial.standing_scores["tester"].nunique() or 6) if testers is None else testers
     worlds = worlds_of(trial) if world is None else world
-    today = suggest_next(trial, pours=1, melts=1).best[names] if scored else trial.recipe.starting_factors[names]
+    today = suggest_next(trial, pours=1, melts=1).best if len(trial.judged) else trial.recipe.starting_factors
 
     def played(seed: int) -> pd.DataFrame:
-        return _played(trial, _world_of(worlds, seed), today, seed, rounds=rounds, pours=pours, melts=melts,
+        return _played(trial, _world_of(worlds, seed), today[names], seed, rounds=rounds, pours=pours, melts=melts,
                        testers=testers)
 
     frames = shared_out(played, seeds, workers=workers, progress=progress)

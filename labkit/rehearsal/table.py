@@ -1,9 +1,9 @@
-"""What a panel makes of the pours of a round.
+"""What a panel, or an instrument, makes of the pours of a round.
 
     score = middle + slope_t (truth + round + melt + pour - middle) + level_t + (tester x pour), read to a step
 
 `middle` is the middle of the scale. Levels are taken less their mean and slopes over their mean, so that the truth is
-the long-run mean score of this panel.
+the long-run mean score of this panel. A reading is truth + round + melt + pour + its own scatter, on the scale.
 """
 
 from collections.abc import Mapping, Sequence
@@ -13,8 +13,11 @@ import pandas as pd
 
 from labkit.checks import check_whole
 from labkit.errors import RehearsalError
+from labkit.pours import READING_COLUMNS
 from labkit.rehearsal.world import Amount, World
 from labkit.scores import SCORE_COLUMNS, SERVING_COLUMNS
+
+GRADES = 200                   # an instrument is read to a 200th of its scale
 
 
 def tester_names(testers: int | Sequence[str]) -> list[str]:
@@ -46,11 +49,9 @@ def scored(trial, made: pd.DataFrame, world: World, servings: pd.DataFrame, name
     """Scores of a round by tester, in the order of their servings."""
     attributes = list(trial.attributes)
     truth = world.truth_at(made[list(trial.recipe.coordinates)], attributes)
-    tables = []
-    for name in attributes:
-        attribute = trial.attributes[name]
-        values = truth[name] + scatter(made, _amount(world.sd_round, name), _amount(world.sd_melt, name),
-                                        _amount(world.sd_pour, name), rng)
+    tables = [pd.DataFrame(columns=[*SCORE_COLUMNS[:6], "row"])] * (not trial.scored_attributes)
+    for name, attribute in trial.scored_attributes.items():
+        values = truth[name] + _departures(made, world, name, rng)
         level = _by_tester(world.levels, names, name, what="levels", neutral=0.0)
         slope = _by_tester(world.slopes, names, name, what="slopes", neutral=1.0)
         who = [names.index(t) for t in servings["tester"]]
@@ -61,8 +62,26 @@ def scored(trial, made: pd.DataFrame, world: World, servings: pd.DataFrame, name
         scores["attribute"], scores["score"] = name, _read(said, attribute, world.step)
         tables.append(scores)
     scores = pd.concat(tables, ignore_index=True)
-    scores["row"] = np.tile(np.arange(len(servings)), len(attributes))
+    scores["row"] = np.tile(np.arange(len(servings)), len(trial.scored_attributes))
     return scores.sort_values("row", kind="stable", ignore_index=True)[list(SCORE_COLUMNS[:6])]
+
+
+def read_off(trial, made: pd.DataFrame, world: World, rng: np.random.Generator) -> pd.DataFrame:
+    """One reading of each pour for each attribute that an instrument reads."""
+    truth = world.truth_at(made[list(trial.recipe.coordinates)], list(trial.attributes))
+    tables = [pd.DataFrame(columns=list(READING_COLUMNS))]
+    for name, attribute in trial.read_attributes.items():
+        sd = trial.noise_of(name)["reading"] if world.sd_reading is None else _amount(world.sd_reading, name)
+        values = truth[name] + _departures(made, world, name, rng) + rng.normal(0, sd, len(made))
+        tables.append(pd.DataFrame({"pour": made.index, "method": attribute.reading, "direction": "up",
+                                    "value": _read(values.to_numpy(), attribute, attribute.width / GRADES),
+                                    "unit": attribute.unit, "repeat": ""}))
+    return pd.concat(tables[1:] or tables, ignore_index=True)
+
+
+def _departures(made: pd.DataFrame, world: World, name: str, rng: np.random.Generator) -> np.ndarray:
+    """What round, melt and pour add to the truth of an attribute."""
+    return scatter(made, *(_amount(sd, name) for sd in (world.sd_round, world.sd_melt, world.sd_pour)), rng)
 
 
 def scatter(made: pd.DataFrame, sd_round: float, sd_melt: float, sd_pour: float, rng) -> np.ndarray:

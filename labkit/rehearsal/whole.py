@@ -41,7 +41,7 @@ def rehearse(trial, world: World, rounds: int = 3, pours: int = 4, melts: int = 
 
 
 def _first(trial, pours: int, melts: int, seed: int):
-    if len(trial.standing_scores):
+    if len(trial.judged):
         return suggest_next(trial, pours=pours, melts=melts, seed=seed)
     from labkit.planning import plan_round
 

@@ -22,6 +22,7 @@ class World:
     levels : who scores high or low, slopes : who uses more or less of the scale; None, a value a tester in order,
         tester -> value, or a frame of testers by attributes.
     step : scores are read to this step, and lie on the scale.
+    sd_reading : scatter of one reading where an instrument reads an attribute; None, as the trial states it.
     fails : coordinates frame -> chance that a pour there fails, a value a row; None, none fails.
     """
 
@@ -33,6 +34,7 @@ class World:
     levels: Sequence | Mapping | pd.DataFrame | None = None
     slopes: Sequence | Mapping | pd.DataFrame | None = None
     step: float = 0.5
+    sd_reading: Amount | None = None
     fails: Callable[[pd.DataFrame], Sequence[float]] | None = None
 
     def __post_init__(self):
@@ -40,8 +42,8 @@ class World:
             raise RehearsalError(f"truth is a {type(self.truth).__name__}. Give a function of a coordinates frame.")
         if self.fails is not None and not callable(self.fails):
             raise RehearsalError(f"fails is a {type(self.fails).__name__}. Give a function of a coordinates frame.")
-        for name in ("sd_round", "sd_melt", "sd_pour", "sd_tester_pour"):
-            amounts = getattr(self, name)
+        for name in ("sd_round", "sd_melt", "sd_pour", "sd_tester_pour", "sd_reading"):
+            amounts = getattr(self, name) or 0.0
             for value in amounts.values() if isinstance(amounts, Mapping) else [amounts]:
                 if not 0 <= value < np.inf:
                     raise RehearsalError(f"{name} is {value!r}. Give a standard deviation, 0 or more.")

@@ -1,0 +1,126 @@
+"""Many rehearsals: each is one of its own, they are the same side by side, and what is said of them follows."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from rehearsal.worlds import quiet, truth
+
+import labkit
+from labkit.errors import RehearsalError
+from labkit.rehearsal import Rehearsals, rehearse_many
+
+TOLD = "Stick, 4 rehearsals of 3 evenings (4 pours in 2 melts, 6 testers), all in one world."
+
+
+def by_hand(ratios, stops, before):
+    """Rehearsals whose ratios and stops are given, a row a seed; an evening costs 9."""
+    rows = [{"seed": seed, "evening": k + 1, "cost": 9.0 * (k + 1), "ratio": ratio, "stop": stop, "ratio before": start}
+            for seed, (line, marks, start) in enumerate(zip(ratios, stops, before, strict=True))
+            for k, (ratio, stop) in enumerate(zip(line, marks, strict=True))]
+    return Rehearsals(frame=pd.DataFrame(rows), told=TOLD)
+
+
+@pytest.fixture
+def four():
+    return by_hand(ratios=[[0.7, 0.92, 0.95], [0.6, 0.8, 0.91], [0.91, 0.89, 0.93], [0.5, 0.9, 0.7]],
+                   stops=[[False, True, False], [False, False, False], [True, False, True], [False, False, True]],
+                   before=[0.5, 0.6, 0.7, 0.4])
+
+
+class TestTable:
+    def test_by_evening(self, four):
+        table = four.by_evening()
+        assert list(table.index) == [0, 1, 2, 3] and list(table["cost"]) == [0, 9, 18, 27]
+        np.testing.assert_allclose(table["ratio"], [0.55, 0.65, 0.895, 0.92])
+        np.testing.assert_allclose(table["lower"], [0.43, 0.53, 0.827, 0.763])      # order statistics, linear between
+        np.testing.assert_allclose(table["reached"], [0, 0.25, 0.5, 0.75])
+        np.testing.assert_allclose(table["stopped"], [0, 0.25, 0.5, 0.75])          # who was told once has been told
+
+    def test_as_told_is_the_first_stop_or_the_last_evening(self, four):
+        ends = four.as_told()
+        assert list(zip(ends["seed"], ends["evening"])) == [(0, 2), (1, 3), (2, 1), (3, 3)]
+        assert list(ends["ratio"]) == [0.92, 0.91, 0.91, 0.7]
+
+    def test_whole_report(self, four):
+        assert str(four) == """How many evenings will this take?
+---------------------------------
+Stick, 4 rehearsals of 3 evenings (4 pours in 2 melts, 6 testers), all in one world.
+After 2 evenings (cost 18) half of them have reached 0.9 of the best possible.
+Within 3 evenings fewer than nine in ten of them reach 0.9 of the best possible: 75 % do.
+Who goes on until told to stop, at most 3 evenings, spends 2.2 evenings and 20.2 on average and ends
+at 0.91 of the best possible (lower decile 0.76); 3 rehearsals of 4 were told to.
+By evening: cost so far, the settled formula's desirability as a part of the best possible (median
+and lower decile), the shares that have reached .9 of it and that were told to stop:
+  evening   cost  ratio  lower  reached  stopped
+        0   0.00   0.55   0.43     0.00     0.00
+        1   9.00   0.65   0.53     0.25     0.25
+        2  18.00   0.90   0.83     0.50     0.50
+        3  27.00   0.92   0.76     0.75     0.75"""
+        assert repr(four) == "<Rehearsals: 4, after 3 evenings 0.92 of the best possible>"
+        assert four._repr_html_().startswith("<h4>How many evenings will this take?</h4>")
+
+    def test_what_is_there_from_the_start_or_never_is_said_so(self):
+        done = by_hand([[0.95]], [[True]], before=[0.95])
+        assert "Half of them are at 0.9 of the best possible before the first evening." in str(done)
+        far = by_hand([[0.3]], [[False]], before=[0.2])
+        assert "Within 1 evening fewer than half of them reach 0.9 of the best possible: 0 % do." in str(far)
+        assert "nine in ten" not in str(far)
+
+    def test_worlds_where_nothing_is_any_good_are_named_and_left_out(self):
+        found = by_hand([[np.nan], [0.8]], [[False], [False]], before=[np.nan, 0.7])
+        assert found.by_evening()["ratio"].tolist() == [0.7, 0.8]
+        assert ("In 1 world no formula within the limits gives anything of what is wanted; they are not counted."
+                in " ".join(str(found).split()))
+
+
+class TestPlaying:
+    @pytest.fixture(scope="class")
+    @staticmethod
+    def played(terracotta):
+        return rehearse_many(terracotta, labkit.World(truth=truth), seeds=[5, 2], rounds=1, testers=4, workers=1)
+
+    def test_each_is_a_rehearsal_with_its_seed(self, terracotta, played):
+        for seed in (5, 2):
+            alone = labkit.rehearse(terracotta, labkit.World(truth=truth), rounds=1, testers=4, seed=seed)
+            rows = played.to_frame().query("seed == @seed").reset_index(drop=True)
+            pd.testing.assert_frame_equal(rows[alone.columns], alone, check_exact=True)
+        assert list(played.to_frame()["seed"]) == [5, 2] and list(played.to_frame()["evening"]) == [1, 1]
+
+    def test_side_by_side_it_is_the_same_bit_for_bit(self, terracotta, played):
+        told = []
+        again = rehearse_many(terracotta, lambda seed: labkit.World(truth=truth), seeds=[5, 2], rounds=1, testers=4,
+                              workers=2, progress=lambda *count: told.append(count))
+        pd.testing.assert_frame_equal(again.to_frame(), played.to_frame(), check_exact=True)
+        assert told == [(1, 2), (2, 2)]
+        assert played.told == "Terracotta stick, 2 rehearsals of 1 evening (4 pours in 2 melts, 4 testers), all in one world."
+        assert again.told.endswith("each in a world that was given for it.")
+
+    def test_before_the_first_evening_stands_the_starting_formula(self, terracotta, played):
+        start = terracotta.recipe.starting_factors
+        desired = labkit.tweaks.desirability_of(terracotta.attributes, truth(start))[0]
+        np.testing.assert_allclose(played.frame["ratio before"], desired / played.frame["best possible"])
+
+    def test_a_trial_with_scores_needs_no_world(self, demo):
+        found = rehearse_many(demo, seeds=[3], rounds=1, workers=1)
+        assert found.told == ("Terracotta stick, 1 rehearsal of 1 more evening (4 pours in 2 melts, 6 testers), each in a "
+                              "world that fits the scores so far.")
+        assert list(found.frame["round"]) == [4] and 0.3 < found.frame["ratio before"].item() <= 1.001
+
+
+class TestRefusals:
+    @pytest.mark.parametrize("how, message", [
+        ({"seeds": []}, "seeds are []. Give at least one, and each once."),
+        ({"seeds": [1, 1]}, "seeds are [1, 1]. Give at least one, and each once."),
+        ({"seeds": [-1]}, "a seed is -1. Give a whole number from 0 to 2147483647."),
+        ({"workers": 0}, "workers is 0. Give a whole number from 1 to 64."),
+        ({"rounds": 0}, "rounds is 0. Give a whole number from 1 to 99."),
+        ({"world": lambda seed: 3, "seeds": [4], "workers": 1},
+         "the rehearsal of seed 4 failed: world gives a int for seed 4. Give a World, or a function of a seed that "
+         "returns one."),
+        ({"world": None}, "nothing is scored yet for payoff, hardness, sheerness and shade, so no world can be drawn from "
+         "this trial. Give a World, or have a first round scored."),
+    ])
+    def test_of_what_is_asked(self, terracotta, how, message):
+        with pytest.raises(RehearsalError) as refused:
+            rehearse_many(terracotta, **{"world": quiet(), **how})
+        assert str(refused.value) == message
