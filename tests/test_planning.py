@@ -129,8 +129,8 @@ class TestEveryRound:
 
     def test_other_units_plan_the_same_round(self, terracotta):
         fahrenheit = trial_of(TERRACOTTA.replace("low = 68\nhigh = 80", "low = 154.4\nhigh = 176"))
-        here = labkit.plan_round(terracotta, pours=4, melts=2, seed=2).to_frame()
-        there = labkit.plan_round(fahrenheit, pours=4, melts=2, seed=2).to_frame()
+        here = labkit.plan_round(terracotta, pours=4, melts=2, seed=0).to_frame()
+        there = labkit.plan_round(fahrenheit, pours=4, melts=2, seed=0).to_frame()
         assert np.allclose(there["pour_temperature"], here["pour_temperature"] * 9 / 5 + 32, atol=0.15)  # each is set to 0.1
         assert np.allclose(there["wax"], here["wax"])
 
@@ -138,6 +138,37 @@ class TestEveryRound:
         frame = labkit.plan_round(hazel, pours=5).to_frame()
         assert frame["melt"].nunique() == 5
         assert np.allclose(frame[[c for c in frame if c.startswith("base: ")]].sum(axis=1), 1)
+
+
+class TestStartingFormula:
+    """What somebody uses today is the yardstick of a first round."""
+
+    def starts(self, trial, round_):
+        start = trial.recipe.starting_factors.iloc[0]
+        return np.isclose(coordinates(trial, round_), start, atol=5e-4).all(axis=1).sum()
+
+    def test_is_poured_in_the_first_round(self, terracotta, hazel):
+        for trial, size in ((terracotta, {"pours": 4, "melts": 2}), (hazel, {"pours": 4}), (terracotta, {})):
+            round_ = labkit.plan_round(trial, **size, seed=3)
+            assert self.starts(trial, round_) == 1
+            assert sum(note.endswith("is the starting formula: whatever is settled on has to beat it.")
+                       for note in round_.notes) == 1
+
+    @pytest.mark.parametrize("wish", [{"control": "none"}, {"prior": "flat", "model": "linear", "pours": 6},
+                                      {"hold": {"wax": 0.2}}, {"pours": 2}])
+    def test_is_left_out_on_request(self, terracotta, wish):
+        assert self.starts(terracotta, labkit.plan_round(terracotta, **{"pours": 4, "melts": 2, **wish})) == 0
+
+    def test_is_not_poured_again(self, twelve):
+        assert not any("starting formula" in note for note in labkit.plan_round(twelve, pours=4, melts=2).notes)
+
+    def test_outside_the_limits_it_is_passed_over_unless_asked_for(self):
+        trial = trial_of(TERRACOTTA.replace("low = 0.10\nhigh = 0.22", "low = 0.16\nhigh = 0.22"))
+        assert not any("starting formula" in note for note in labkit.plan_round(trial, pours=4, melts=2).notes)
+        assert refusal(trial, control="starting formula") == (
+            "the starting formula lies outside the limits: wax is 0.1538, its limits are 0.16 to 0.22. "
+            "Leave it out with control='none', or widen the limits."
+        )
 
 
 class TestFromOutside:

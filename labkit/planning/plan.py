@@ -25,7 +25,7 @@ from labkit.planning.question import (
 )
 from labkit.planning.size import SITTING, USUAL, proposed_melts, proposed_pours
 from labkit.planning.weigh import weighed
-from labkit.planning.wish import Wish, control_point, held_region
+from labkit.planning.wish import STARTING, Wish, control_point, held_region, usual_control
 from labkit.region import Region
 from labkit.rounds import Round
 from labkit.trial import Trial
@@ -58,7 +58,8 @@ def plan_round(
 
     pours, melts: their numbers, proposed from the costs where left out. prior: "weak" (functions by degree with the
     scales stated in `question.WEAK`) or "flat" (the classical design of the polynomial). control: a pour to be made
-    again. repeats: how many of the pours repeat a formula of the round. hold: coordinates that are fixed.
+    again; left out, the "starting formula" in a first round of three pours or more with a weak prior, since whatever is
+    settled on has to beat it; "none" for no control. repeats: how many of the pours repeat a formula of the round. hold: coordinates that are fixed.
     """
     wish = Wish(
         pours=pours,
@@ -71,9 +72,10 @@ def plan_round(
         repeats=repeats,
         hold=hold,
     )
+    wish = replace(wish, control=usual_control(trial, wish))
     task = _brief(trial, wish)
     pours, melts, sized = _size(task)
-    plan = task.plan(layout_of(pours, melts, repeats=wish.repeats, control=control is not None))
+    plan = task.plan(layout_of(pours, melts, repeats=wish.repeats, control=wish.control is not None))
     drafts = _searched(plan, wish.seed)
     _check_estimable(task, pours, melts, drafts[0])
     found = min((_written(task, plan, draft) for draft in drafts), key=lambda round_: _loss(plan, round_))
@@ -290,7 +292,9 @@ def _again_words(task: Brief, pours: list[str], places: list[int]) -> tuple[str,
     """Which pours are made again: the control, and those that repeat a formula of the round."""
     first = {place: pours[places.index(place)] for place in places}
     words = [f"{pour} repeats {first[place]}." for pour, place in zip(pours, places) if pour != first[place]]
-    if task.control is not None:
+    if task.wish.control == STARTING:
+        words.insert(0, f"{first[0]} is the starting formula: whatever is settled on has to beat it.")
+    elif task.control is not None:
         words.insert(0, f"{first[0]} is {task.wish.control} made again, as a control.")
     return tuple(words)
 
