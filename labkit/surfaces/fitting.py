@@ -26,9 +26,10 @@ from labkit.surfaces.reading import SOURCES, Candidate, Reading
 
 # Prior medians as parts of the scale's width (half-t, 4 df; the root mean square of a part over the region), from
 # rehearsals of invented developments: over what a maker lets vary, a score moves by a fifth of its scale
-# (3.5 points from end to end for one factor of four on 0..10), and bends by half of that.
-CONSTANT = 0.35  # standard deviation of the average level about the middle of the scale
-BY_DEGREE = (0.20, 0.10)
+# (3.5 points from end to end for one factor of four on 0..10), and bends by a third of that. Tails are heavy, so a
+# score that bends much more is believed when the pours say so.
+CONSTANT = 0.25  # standard deviation of the average level about the middle of the scale
+BY_DEGREE = (0.20, 0.06)
 SHIFT, TRUST = 2.0, 0.5  # an expected direction moves its slope by two prior sd; it starts as likely as none
 SHAPES = MappingProxyType({"straight": 1.0, "both": 1.0, "floor": 1.0})  # prior weights of the links
 WEIGHTS = MappingProxyType({"shares": 1.0, "masses": 0.5})  # and of the systems of coordinates

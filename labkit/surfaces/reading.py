@@ -14,7 +14,7 @@ from labkit.core.posterior import Mixture
 from labkit.surfaces.ground import Ground, System, expected_names
 
 SOURCES = ("round", "melt", "pour")
-OWN = 0.6  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
+OWN = 0.35  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
 WAVE = 1.0  # standard deviations of a linear function over the region
 NODES, HEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 MANY = 200_000  # rows times Gaussians above which quantiles use fewer Gaussians
