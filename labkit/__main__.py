@@ -1,4 +1,4 @@
-"""The command line: `labkit next TRIAL`, `labkit check TRIAL`, `labkit new FOLDER`."""
+"""The command line: `labkit next TRIAL`, `labkit check TRIAL`, `labkit rehearse TRIAL`, `labkit new FOLDER`."""
 
 import argparse
 import os
@@ -15,10 +15,13 @@ from labkit.wording import Block, Report, grid_of, heading, line, plural, report
 COMMANDS = {
     "next": ("TRIAL", "say what to pour next, and why"),
     "check": ("TRIAL", "read a trial and say what is wrong with it"),
+    "rehearse": ("TRIAL", "play the next rounds in invented worlds, and say how many evenings it takes"),
     "new": ("FOLDER", "lay out a new trial: a commented trial.toml and empty tables"),
 }
 WHOLE = {"pours": (4, 24, "pours in the next round"), "melts": (2, 24, "pots in the next round"),
-         "seed": (0, 2**31 - 1, "which draw to repeat")}
+         "seed": (0, 2**31 - 1, "which draw to repeat"),
+         "rounds": (3, 12, "evenings to play"), "times": (8, 99, "rehearsals, each in a world of its own")}
+OPTIONS = {"next": ("pours", "melts", "seed"), "rehearse": ("rounds", "times", "pours", "melts")}
 NOTEBOOKS = "The notebooks open with: .venv/bin/jupyter lab notebooks"
 
 
@@ -33,7 +36,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Run a command and return the exit code: 0, or 2 after one sentence about what is wrong."""
     try:
         asked = _parser().parse_args(arguments)
-        _say({"next": next_tweak, "check": checked, "new": laid_out}[asked.command](asked))
+        _say({"next": next_tweak, "check": checked, "new": laid_out, "rehearse": rehearsed}[asked.command](asked))
         sys.stdout.flush()
     except LabkitError as problem:
         print(f"labkit: {problem}", file=sys.stderr)
@@ -58,7 +61,8 @@ def _parser() -> argparse.ArgumentParser:
     for name, (folder, does) in COMMANDS.items():
         command = commands.add_parser(name, help=does, description=f"{does[0].upper()}{does[1:]}.")
         command.add_argument("folder", metavar=folder)
-        for option, (usual, _, means) in WHOLE.items() if name == "next" else ():
+        for option in OPTIONS.get(name, ()):
+            usual, _, means = WHOLE[option]
             command.add_argument(f"--{option}", type=_whole(option), default=usual, metavar="N",
                                  help=f"{means} (default {usual})")
         if name == "next":
@@ -96,6 +100,20 @@ def checked(asked) -> Report:
     outside = trial.made.index[~trial.made["inside"]]
     blocks += [line(f"Outside the present limits, and kept: {words_joined(outside)}.")] * bool(len(outside))
     return report(*blocks, *_waiting(trial))
+
+
+def rehearsed(asked) -> Report:
+    """The next rounds played many times, on all processors; on a terminal it says how far it is."""
+    trial = labkit.read_trial(asked.folder)
+
+    def progress(done: int, total: int) -> None:
+        if sys.stderr.isatty():
+            print(f"\r{done} of {total} rehearsals", end="" if done < total else "\n", file=sys.stderr, flush=True)
+
+    found = labkit.rehearse_many(trial, seeds=range(asked.times), rounds=asked.rounds, pours=asked.pours,
+                                 melts=min(asked.melts, asked.pours), workers=min(os.cpu_count() or 1, 64),
+                                 progress=progress)
+    return report(line(_standing(trial)), *found._report().blocks)
 
 
 def next_tweak(asked) -> Report:

@@ -101,6 +101,33 @@ class TestCheck:
             r"judged\.\n", shown.err)
 
 
+class TestRehearse:
+    def test_answers_how_many_evenings_it_will_take(self, demo_folder, capsys):
+        assert main(["rehearse", str(demo_folder), "--rounds", "1", "--times", "2", "--pours", "2", "--melts", "3"]) == 0
+        shown = capsys.readouterr()
+        assert shown.err == "" and shown.out.startswith("Terracotta stick: 12 pours (1 failed) in 3 rounds, ")
+        told = words(shown.out)
+        assert "How many evenings will this take?" in told
+        assert "Terracotta stick, 2 rehearsals of 1 more evening (2 pours in 2 melts, 6 testers)" in told
+        assert re.search(r"^ +1 +8\.00 ", shown.out, re.M)             # 5 for the evening, 1 a melt, 0.5 a pour
+        assert max(map(len, shown.out.splitlines())) <= 100
+
+    def test_on_a_terminal_it_says_how_far_it_is(self, demo_folder, capsys, monkeypatch):
+        monkeypatch.setattr("labkit.rehearse_many", lambda *_, progress, **__: progress(1, 2) or progress(2, 2) or Told())
+        monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+        assert main(["rehearse", str(demo_folder)]) == 0
+        assert capsys.readouterr().err == "\r1 of 2 rehearsals\r2 of 2 rehearsals\n"
+
+
+class Told:
+    """A result without blocks."""
+
+    @staticmethod
+    def _report():
+        from labkit.wording import report
+        return report()
+
+
 class TestNew:
     def test_lays_out_a_trial_that_can_be_read(self, tmp_path, capsys):
         folder = tmp_path / "mine"
@@ -122,6 +149,8 @@ MISTAKES = {
                        "`labkit new` lays out a new one."),
     "pours in words": (["next", "any", "--pours", "four"],
                        "argument --pours: 'four' is not a whole number from 1 to 24. For help: labkit --help."),
+    "too many rehearsals": (["rehearse", "any", "--times", "100"],
+                            "argument --times: '100' is not a whole number from 1 to 99. For help: labkit --help."),
     "no pours": (["next", "any", "--pours", "0"],
                  "argument --pours: '0' is not a whole number from 1 to 24. For help: labkit --help."),
     "no folder": (["check"], "the following arguments are required: TRIAL. For help: labkit --help."),
@@ -161,4 +190,4 @@ def test_whatever_trial_toml_holds_there_is_no_traceback(text, tmp_path, capsys)
 def test_help_and_version_are_no_mistakes():
     assert run("--version").stdout.startswith("labkit ")
     shown = run("--help")
-    assert shown.returncode == 0 and all(name in shown.stdout for name in ("next", "check", "new"))
+    assert shown.returncode == 0 and all(name in shown.stdout for name in ("next", "check", "rehearse", "new"))
