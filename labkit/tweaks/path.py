@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from labkit.errors import TweakError
-from labkit.tweaks.outlook import Outlook
-from labkit.tweaks.suggest import WIDE, suggest_next
+from labkit.tweaks.standing import Standing, standing_of
+from labkit.tweaks.suggest import _scored_pours as scored_pours
 
 PREDICTED = ("desirability", "low", "high")
 TODAY = ("today", "today low", "today high")
@@ -17,22 +17,28 @@ def settled_by_round(trial, seed: int = 0) -> pd.DataFrame:
     """The formula to settle on after each round, with what was predicted of it then and what is known of it today.
 
     The records are replayed: after a round counts what was poured up to it, and what was said in sittings whose
-    latest pour is of it or of an earlier one. Corrections, and what is set aside, hold throughout as they stand today.
-    A pour that no round planned belongs to the round of its melt; else, where pours are dated (year-month-day), to
-    the last round begun by its date; else to the round that was last recorded before it (0: before the first).
+    latest pour is of it or of an earlier one; a reading counts with its pour. Corrections, and what is set aside,
+    hold throughout as they stand today. A pour that no round planned belongs to the round of its melt; else, where
+    pours are dated (year-month-day), to the last round begun by its date; else to the round that was last recorded
+    before it (0: before the first).
 
-    Returns a frame, a row a round: round, pours (scored by then), the coordinates, `mean: <attribute>` of what is
+    Returns a frame, a row a round: round, pours (judged by then), the coordinates, `mean: <attribute>` of what is
     wanted, desirability, low, high (90 %) as predicted then; today, today low, today high of the same formula as known
     now; moved, the largest step from the round before as a part of a coordinate's range. Until two pours are scored it
     is the starting formula, and nothing is predicted.
     """
-    rounds = rounds_of(trial)
-    if not len(trial.standing_scores):
-        raise TweakError(f"no pour of {trial.name} has a standing score, so there is no path yet. Record scores first.")
-    path = pd.DataFrame([_row(as_of(trial, number), number, seed) for number in sorted(set(rounds))])
+    if not len(trial.judged):
+        raise TweakError(f"no pour of {trial.name} has been judged, so there is no path yet. Record scores first.")
     names = list(trial.recipe.coordinates)
-    path = _with_today(path, trial, names, seed)
+    stood = {number: _stood(as_of(trial, number), seed) for number in sorted(set(rounds_of(trial)))}
+    path = pd.DataFrame([_row(number, *found, names) for number, found in stood.items()])
+    path = _with_today(path, [standing for _, standing in stood.values() if standing is not None], names)
     return path.assign(moved=_steps(path[names], trial.recipe.bounds.loc[names]))
+
+
+def _stood(trial, seed: int) -> tuple[object, Standing | None]:
+    """A trial and where it stands; None where too little was judged to settle on anything."""
+    return trial, standing_of(trial, seed=seed) if scored_pours(trial) >= 2 else None
 
 
 def rounds_of(trial) -> pd.Series:
@@ -77,28 +83,29 @@ def _rounds_of_scores(trial, rounds: pd.Series) -> pd.Series:
     return sitting.where(scores["session"] != "", own)
 
 
-def _row(trial, number: int, seed: int) -> dict:
-    """The formula settled on, and what is predicted of it; a lone pour asks the least of the search for a round."""
-    tweak = suggest_next(trial, pours=1, melts=1, seed=seed)
-    told = tweak.predictions.set_index("attribute")
+def _row(number: int, trial, standing: Standing | None, names: list[str]) -> dict:
+    """The formula settled on, and what is predicted of it."""
+    point = trial.recipe.starting_factors if standing is None else standing.settled
     wanted = [name for name, a in trial.attributes.items() if a.wanted is not None]
-    means = {f"mean: {name}": told["mean"].get(name, np.nan) for name in wanted}
-    found = told.loc["desirability", ["mean", "low", "high"]] if len(told) else [np.nan] * 3
-    return {"round": number, "pours": trial.standing_scores["pour"].nunique(),
-            **tweak.best[list(trial.recipe.coordinates)].iloc[0].to_dict(), **means,
+    means = {f"mean: {name}": np.nan for name in wanted}
+    found = [np.nan] * 3
+    if standing is not None:
+        means |= {f"mean: {name}": s.predict(point)["mean"].item() for name, s in standing.surfaces.items()}
+        found = _told(standing, point)[:, 0]
+    return {"round": number, "pours": trial.judged["pour"].nunique(), **point[names].iloc[0].to_dict(), **means,
             **dict(zip(PREDICTED, found, strict=True))}
 
 
-def _with_today(path: pd.DataFrame, trial, names: list[str], seed: int) -> pd.DataFrame:
-    """The same formulas in the light of all that is known now, from the draws that `suggest_next` shows."""
-    from labkit.surfaces import fit_surfaces
+def _with_today(path: pd.DataFrame, standings: list[Standing], names: list[str]) -> pd.DataFrame:
+    """The same formulas in the light of all that is known now: after the last round."""
+    found = _told(standings[-1], path[names]) if standings else np.full((3, len(path)), np.nan)
+    return path.assign(**dict(zip(TODAY, found, strict=True)))
 
-    surfaces = {name: s for name, s in fit_surfaces(trial).items() if trial.attributes[name].wanted is not None}
-    if not surfaces or path[PREDICTED[0]].isna().all():
-        return path.assign(**dict.fromkeys(TODAY, np.nan))
-    draws = Outlook.of(trial, surfaces, seed=seed + 2, n=WIDE).draws(path[names])
-    low, high = np.quantile(draws, [0.05, 0.95], axis=0)
-    return path.assign(**dict(zip(TODAY, (draws.mean(axis=0), low, high), strict=True)))
+
+def _told(standing: Standing, points: pd.DataFrame) -> np.ndarray:
+    """Expected desirability, low, high (90 %) at some formulas, (3, m), from the draws that `suggest_next` shows."""
+    draws = standing.outlook().draws(points)
+    return np.vstack([draws.mean(axis=0), np.quantile(draws, [0.05, 0.95], axis=0)])
 
 
 def _steps(points: pd.DataFrame, bounds: pd.DataFrame) -> np.ndarray:

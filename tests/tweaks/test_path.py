@@ -41,7 +41,7 @@ class TestReplay:
     def test_today_the_last_formula_is_as_predicted_and_the_others_are_seen_anew(self, path):
         last = path.iloc[-1]
         assert list(last[["today", "today low", "today high"]]) == pytest.approx(list(last[["desirability", "low", "high"]]))
-        assert path["today"].iloc[-1] == path["today"].max()                    # nothing tried before is thought better
+        assert path["today"].iloc[-1] > path["today"].max() - 0.01              # none before is thought better by now
         assert path["today"].iloc[0] != path["desirability"].iloc[0]
         assert (path["today low"] <= path["today"]).all() and (path["today"] <= path["today high"]).all()
 
@@ -58,7 +58,7 @@ class TestReplay:
         trial = labkit.Trial(definition=after[0].definition)
         with pytest.raises(TweakError) as caught:
             settled_by_round(trial)
-        assert str(caught.value) == ("no pour of Hazel pot has a standing score, so there is no path yet. "
+        assert str(caught.value) == ("no pour of Hazel pot has been judged, so there is no path yet. "
                                      "Record scores first.")
 
 
