@@ -102,14 +102,14 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
     if pours is not None:
         check_whole(pours, name="pours", low=1, high=24, error=TweakError)
     standing = standing_of(trial, formula, seed=seed)
-    round_ = _poured_again(standing, 1)
-    standing = replace(standing, settled=round_.frame[standing.names])
+    point = standing.points.iloc[[0]] if formula is None else standing.settled
+    standing = replace(standing, settled=_poured_again(trial, point, 1).frame[standing.names])
     others = known_formulas(standing, NEAR)
     points = pd.concat([standing.settled, others[standing.names]], ignore_index=True)
     told = {name: foretold(surface, points, seed=seed + k)
             for k, (name, surface) in enumerate(standing.surfaces.items())}
     count, why = (pours, f"{plural(pours, 'pour')}, as asked.") if pours else enough_pours(told, trial.attributes)
-    round_ = _poured_again(standing, count)
+    round_ = _poured_again(trial, point, count)
     misses, all_met = misses_at(standing)
     expected = expected_of(told, count)
     overturns = overturns_of(trial.attributes, told, list(others.index), count, standing.holds(points))
@@ -120,10 +120,9 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
                         slips=slips, why=why, advice=advice)
 
 
-def _poured_again(standing: Standing, pours: int) -> Round:
+def _poured_again(trial, point: pd.DataFrame, pours: int) -> Round:
     """The formula as many times, each in a melt of its own, in grams within the limits."""
-    trial = standing.trial
-    points = pd.concat([standing.settled] * pours, ignore_index=True)
+    points = pd.concat([point] * pours, ignore_index=True)
     round_ = _in_grams(trial, points, trial.next_melts(pours), trial.next_pours(pours))
     return replace(round_, notes=small_portions(round_, trial.batch))
 

@@ -1,0 +1,247 @@
+"""The confirmation pour: intervals, chances and turning points against closed forms and against the surfaces."""
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+from definitions import HAZEL, TERRACOTTA
+from scipy.stats import norm
+
+import labkit
+from labkit.attributes import Attribute, Wanted
+from labkit.errors import TweakError
+from labkit.tweaks.confirming import chance_to_tell, enough_pours
+from labkit.tweaks.foretold import Foretold, foretold
+from labkit.tweaks.overturning import overturns_of
+
+SEED = 2
+
+
+@pytest.fixture(scope="module")
+def confirmation(demo):
+    return labkit.plan_confirmation(demo, seed=SEED)
+
+
+@pytest.fixture(scope="module")
+def surfaces(demo):
+    return labkit.fit_surfaces(demo)
+
+
+def normal(means, cov, *, together=0.3, alone=0.4, n=40_000, seed=1, width=100.0):
+    """An attribute that is jointly normal at some formulas, on a scale so wide that it never ends anything."""
+    rng = np.random.default_rng(seed)
+    means, cov = np.array(means, dtype=float), np.array(cov, dtype=float)
+    return Foretold(low=-width, high=width, long_run=rng.multivariate_normal(means, cov, n), middle=np.full(n, means[0]),
+                    shared=np.tile(cov[0], (n, 1)), together=np.full(n, together), alone=np.full(n, alone),
+                    normal=rng.standard_normal((2, n)))
+
+
+class TestForetold:
+    @pytest.mark.parametrize("pours", [1, 3])
+    def test_of_a_normal_it_is_the_normal_interval(self, pours):
+        told = normal([6.0], [[0.25]])
+        half = 1.6449 * np.sqrt(0.25 + 0.09 + 0.16 / pours)
+        assert told.interval(pours) == pytest.approx((6 - half, 6 + half), abs=0.02)
+        assert told.expected(pours) == pytest.approx(6, abs=0.01)
+        assert told.noise(pours) == pytest.approx(np.sqrt(0.09 + 0.16 / pours))
+
+    def test_a_result_brings_the_conjugate_posterior(self):
+        told = normal([6.0, 5.0], [[0.5, 0.2], [0.2, 0.4]])
+        gain = np.array([0.5, 0.2]) / (0.5 + 0.09 + 0.08)
+        drawn, weights = told.after(4.5, 2)
+        np.testing.assert_allclose(weights @ drawn, np.array([6.0, 5.0]) + gain * (4.5 - 6.0), atol=0.02)
+
+    def test_it_agrees_with_the_surface_on_the_mean_and_on_one_pour(self, demo, surfaces):
+        points = demo.made[list(demo.recipe.coordinates)].iloc[[3, 0, 7]]
+        for surface in surfaces.values():
+            told = foretold(surface, points, seed=5, n=20_000)
+            mean, se = surface.predict(points)[["mean", "se"]].to_numpy().T
+            np.testing.assert_allclose(told.long_run.mean(axis=0), mean, atol=0.06)
+            np.testing.assert_allclose(told.long_run.std(axis=0), se, atol=0.06)
+            panel = surface.scores["score_se"].median() ** 2
+            stretch = sum(c.weight * c.mixture.weights @ c.mixture.scales.sampling**2 for c in surface.reading.candidates)
+            pour = surface.predict_pour(points)["se"].iloc[0]
+            assert told.seen(1).var() == pytest.approx(pour**2 + panel * stretch, rel=0.1)
+
+    def test_bringing_up_to_date_is_weighing_the_draws_by_what_was_seen(self, demo, surfaces):
+        """Against importance weights of the raw draws (no linear step): N(result; draw, noise of the draw)."""
+        points = demo.made[list(demo.recipe.coordinates)].iloc[[3, 0]]
+        told = foretold(surfaces["payoff"], points, seed=6, n=60_000)
+        result = told.expected(2) - 1.0
+        drawn, weights = told.after(result, 2)
+        plain = norm.pdf(result, told.long_run[:, 0], np.hypot(told.together, told.alone / np.sqrt(2)))
+        np.testing.assert_allclose(weights @ drawn, plain @ told.long_run / plain.sum(), atol=0.1)
+        assert weights @ drawn[:, 0] < told.expected(2) - 0.3
+
+
+class TestHowMany:
+    def test_the_chance_to_tell_is_the_tail_of_a_normal(self):
+        told, wanted = normal([6.0], [[0.25]]), Wanted(kind="rising", points=(4.0, 8.0))
+        low = 6 - 1.6449 * np.sqrt(0.25 + 0.09 + 0.16)
+        expected = norm.cdf((low - 4.0) / np.sqrt(0.09 + 0.16))
+        assert chance_to_tell(told, wanted, 1) == (pytest.approx(expected, abs=0.01), 4.0)
+        mirrored = chance_to_tell(normal([-6.0], [[0.25]]), Wanted(kind="falling", points=(-8.0, -4.0)), 1)
+        assert mirrored == (pytest.approx(expected, abs=0.01), -4.0)
+        two_sided = chance_to_tell(told, Wanted(kind="peak", points=(4.0, 6.0, 7.5)), 1)
+        assert two_sided[1] == 7.5 and two_sided[0] < expected
+
+    @pytest.mark.parametrize("mean, alone, count, why", [
+        (9.0, 0.4, 1, "1 pour is enough: if payoff were useless in the long run (4), the mean of 1 pour would fall outside "
+                      "what is expected with a chance of 100 %."),
+        (6.3, 1.0, 3, "3 pours: if payoff were useless in the long run (4), the mean of 3 pours would fall outside what is "
+                      "expected with a chance of 95 %; of one less it would not be 90 %."),
+        (4.5, 1.0, 2, "2 pours show whether the formula comes out alike. Not even 4 would tell for sure whether payoff misses "
+                      "what is wanted: too little is known."),
+    ])
+    def test_the_smallest_number_that_tells(self, mean, alone, count, why):
+        attributes = {"payoff": Attribute(name="payoff", wanted=Wanted(kind="rising", points=(4.0, 8.0)))}
+        told = {"payoff": normal([mean], [[0.25]], together=0.2, alone=alone)}
+        assert enough_pours(told, attributes) == (count, why)
+
+    def test_what_no_number_can_tell_is_named_beside_what_can_be(self):
+        wanted = Wanted(kind="rising", points=(4.0, 8.0))
+        attributes = {name: Attribute(name=name, wanted=wanted) for name in ("payoff", "shade")}
+        count, why = enough_pours({"payoff": normal([9.0], [[0.25]]), "shade": normal([4.5], [[0.25]])}, attributes)
+        assert count == 1 and why.endswith(" Not even 4 would do for shade: too little is known, or too much changes from "
+                                           "round to round.")
+
+
+def linear(*names):
+    return {name: Attribute(name=name, low=-100, high=100, wanted=Wanted(kind="rising", points=(-100.0, 100.0)))
+            for name in names}
+
+
+class TestOverturns:
+    """With desirability linear in one attribute the choice follows the posterior means, whose crossing is known."""
+
+    MEANS, COV = [6.0, 5.5], [[0.9, 0.3], [0.3, 0.6]]
+
+    def test_one_attribute_turns_where_the_conjugate_means_cross(self):
+        told = {"payoff": normal(self.MEANS, self.COV)}
+        row = overturns_of(linear("payoff"), told, ["P07"], 2).iloc[0]
+        gain = np.array([0.9, 0.3]) / (0.9 + 0.09 + 0.08)
+        assert row["below"] == pytest.approx(6 - 0.5 / (gain[0] - gain[1]), abs=0.1) and row["better below"] == "P07"
+        assert np.isnan(row["above"]) and row["better above"] == ""
+
+    def test_another_attribute_and_a_chance_of_failing_weigh_as_they_should(self):
+        """sqrt(d1 d2): with little spread E sqrt(d) is sqrt(E d), so the means cross where c0 d1(x0) = c1 d1(x1)."""
+        told = {"payoff": normal(self.MEANS, self.COV), "shade": normal([0.0, 1.0], np.eye(2) * 1e-4)}
+        gain = np.array([0.9, 0.3]) / (0.9 + 0.09 + 0.08)
+        rate = 101 / 100 * 0.995**2
+        root = 6 + (rate * 105.5 - 106) / (gain[0] - rate * gain[1])
+        row = overturns_of(linear("payoff", "shade"), told, ["P07"], 2, np.array([1.0, 0.995])).iloc[0]
+        assert row["below" if root < 6 else "above"] == pytest.approx(root, abs=0.15)
+
+    def test_where_nothing_could_be_better_nothing_is_named(self):
+        told = {"payoff": normal([60.0, 5.0], np.eye(2), width=100.0)}
+        told["payoff"] = dataclasses.replace(told["payoff"], low=50.0, high=100.0)
+        attributes = {"payoff": Attribute(name="payoff", low=50, high=100,
+                                          wanted=Wanted(kind="rising", points=(50.0, 100.0)))}
+        row = overturns_of(attributes, told, ["P07"], 1).iloc[0]
+        assert row["better below"] == "" and np.isnan(row["below"])
+        assert overturns_of(attributes, {"payoff": normal([60.0], [[1.0]])}, [], 1)["better above"].tolist() == [""]
+
+
+class TestConfirmation:
+    def test_it_is_the_formula_that_the_next_tweak_settles_on(self, demo, confirmation):
+        best = labkit.suggest_next(demo, seed=SEED).best
+        frame = confirmation.round.to_frame()
+        for row in range(len(frame)):
+            pd.testing.assert_frame_equal(frame.iloc[[row]][best.columns].reset_index(drop=True), best)
+        assert frame["melt"].nunique() == len(frame) and frame["round"].unique().tolist() == [4]
+
+    def test_it_can_be_poured_and_asked_for_more_pours(self, demo):
+        three = labkit.plan_confirmation(demo, pours=3, seed=SEED)
+        assert three.round.pours == ("P13", "P14", "P15") and three.round.melts == ("M07", "M08", "M09")
+        assert three.why == "3 pours, as asked."
+        assert three.advice.startswith("Pour it 3 times, each time in its own melt (P13, P14 and P15; cost 9.5). ")
+        after = demo.with_round(three.round).with_pours(three.round.as_poured())
+        assert after.made.loc[list(three.round.pours), "inside"].all()
+        widths = three.expected["high"] - three.expected["low"]
+        one = labkit.plan_confirmation(demo, pours=1, seed=SEED).expected
+        assert (widths < one["high"] - one["low"]).all()
+
+    def test_misses_are_those_of_the_surfaces(self, demo, surfaces, confirmation):
+        table = confirmation.misses.set_index("attribute")
+        assert list(table.index) == [*demo.attributes, "holds", "desirability"]
+        point = confirmation.round.to_frame()[list(demo.recipe.coordinates)].iloc[[0]]
+        for name, surface in surfaces.items():
+            expected = surface.predict(point)[["mean", "low", "high"]].iloc[0]
+            np.testing.assert_allclose(table.loc[name, ["mean", "low", "high"]].astype(float), expected)
+        drawn = surfaces["payoff"].draws(point, n=20_000, seed=9)[:, 0]
+        assert table.at["payoff", "chance under half"] == pytest.approx((drawn < 6).mean(), abs=0.03)
+        assert table.at["payoff", "wanted"] == "rising 4 to 8"
+        useless = table.loc[list(demo.attributes), "chance useless"]
+        assert 1 - useless.sum() <= confirmation.all_met + 1e-9 <= 1 - useless.max() + 2e-9
+
+    def test_expected_holds_what_is_predicted_and_is_wider(self, confirmation):
+        told = confirmation.misses.set_index("attribute").loc[confirmation.expected["attribute"]]
+        expected = confirmation.expected.set_index("attribute")
+        assert (expected["low"] < told["low"]).all() and (expected["high"] > told["high"]).all()
+
+    def test_a_formula_of_ones_own(self, demo):
+        start = demo.recipe.starting_factors
+        found = labkit.plan_confirmation(demo, formula=start, pours=1)
+        np.testing.assert_allclose(found.round.to_frame()[list(demo.recipe.coordinates)], start[[*demo.recipe.coordinates]],
+                                   rtol=0.02)
+
+    def test_where_a_known_pour_is_better_already_it_turns_at_once(self, demo):
+        worst = pd.DataFrame([{"wax": 0.20, "red_share": 0.4, "load": 0.03, "pour_temperature": 76.0}])
+        found = labkit.plan_confirmation(demo, formula=worst, pours=1)
+        assert (found.overturns["better below"] != "").any() and "would be the better choice" in found.advice
+
+    def test_it_repeats_bit_for_bit(self, demo, confirmation):
+        again = labkit.plan_confirmation(demo, seed=SEED)
+        assert str(again) == str(confirmation) and again.to_frame().equals(confirmation.to_frame())
+
+    def test_a_pot_for_every_pour(self):
+        from played import hazel_rounds
+
+        trial = hazel_rounds(2)[-1]
+        found = labkit.plan_confirmation(trial, pours=2)
+        assert "each time from the start" in found.advice and len(found.round.melts) == 2
+        assert "the beaker" not in " ".join(found.slips["slip"])
+
+    def test_reports(self, confirmation):
+        text, page = str(confirmation), confirmation._repr_html_()
+        assert max(map(len, text.splitlines())) <= 100
+        for part in ("How to confirm the choice", "Round 4", "What is known of this formula", "How far a slip may push it",
+                     "none on the scale", "payoff"):
+            assert part in text and part in page
+        assert repr(confirmation).startswith("<Confirmation: ") and "\n" not in repr(confirmation)
+        assert {"attribute", "result low", "below", "better above"} <= set(confirmation.to_frame().columns)
+
+    def test_advice_says_how_many_what_to_expect_and_what_to_fear(self, confirmation):
+        lines = confirmation.advice.split("\n")
+        assert lines[0].startswith("Pour it ") and confirmation.why in lines[0]
+        row = confirmation.expected.iloc[0]
+        assert lines[1].startswith(f"payoff should come out between {row['low']:.1f} and {row['high']:.1f}; ")
+        for name, turn in confirmation.overturns.set_index("attribute").iterrows():
+            said = next(line for line in lines if line.startswith(f"{name} should"))
+            assert (f"under {turn['below']:.1f} {turn['better below']}" in said) == bool(turn["better below"])
+            assert ("no result of it alone" in said) == (not turn["better below"] and not turn["better above"])
+        assert lines[-2].startswith("It holds (sets, unmoulds, does not break) with a chance of 9")
+        assert lines[-1].startswith("The slip to guard against: ")
+
+
+@pytest.mark.parametrize("asked, message", [
+    ({"pours": 0}, "pours is 0. Give a whole number from 1 to 24."),
+    ({"formula": {"wax": 0.16}}, "formula is a dict. Give a frame of one row, such as suggest_next(trial).best."),
+    ({"formula": pd.DataFrame({"wax": [0.1, 0.2]})},
+     "formula is 2 rows. Give a frame of one row, such as suggest_next(trial).best."),
+    ({"formula": pd.DataFrame([{"wax": 0.3, "red_share": 0.5, "load": 0.04, "pour_temperature": 70.0}])},
+     "formula has wax 0.3, but it runs from 0.1 to 0.22. Give a formula within the limits."),
+    ({"formula": pd.DataFrame([{"wax": 0.2, "red_share": 0.8, "load": 0.08, "pour_temperature": 70.0}])},
+     "formula lies outside a limit of trial.toml. Give a formula within the limits."),
+])
+def test_it_refuses_what_cannot_be_confirmed(demo, asked, message):
+    with pytest.raises(TweakError) as refused:
+        labkit.plan_confirmation(demo, **asked)
+    assert str(refused.value) == message
+
+
+@pytest.mark.parametrize("toml, name", [(TERRACOTTA, "Terracotta stick"), (HAZEL, "Hazel pot")])
+def test_without_scores_there_is_nothing_to_confirm(toml, name):
+    with pytest.raises(TweakError) as refused:
+        labkit.plan_confirmation(labkit.Trial.from_toml(toml))
+    assert str(refused.value) == f"{name} has too few scores to settle on anything. Score two pours or more first."

@@ -1,0 +1,92 @@
+"""Slips: masses by hand, scores by the surfaces."""
+import numpy as np
+import pandas as pd
+import pytest
+
+import labkit
+from labkit.tweaks.slips import slips_at, slips_in_words
+from labkit.tweaks.standing import standing_of
+
+POINT = {"wax": 0.16, "red_share": 0.5, "load": 0.04, "pour_temperature": 71.0}
+# 20 g at these coordinates: 1.6 g of pigment-half pastes make 0.8 g of pigment; 18.4 g of base
+GRAMS = pd.Series({"candelilla wax": 2.88, "mango butter": 6.0, "vitamin E": 0.2, "red paste": 0.8, "yellow paste": 0.8,
+                   "jojoba oil": 9.32})
+
+
+@pytest.fixture(scope="module")
+def standing(demo):
+    return standing_of(demo, pd.DataFrame([POINT]), seed=1)
+
+
+@pytest.fixture(scope="module")
+def slips(demo, standing):
+    return slips_at(standing, GRAMS[list(demo.recipe.ingredients)])
+
+
+def moved(slips, text):
+    """What a slip moves, as numbers by coordinate."""
+    words = slips.set_index("slip").at[text, "moves"]
+    return {name: float(value) for name, value in (part.rsplit(" ", 1) for part in words.split(", "))}
+
+
+def test_every_weight_setting_and_loss_is_there_once(slips):
+    assert len(slips) == 6 * 2 + 2 + 2 + 2 and slips["slip"].is_unique
+    assert list(slips.columns) == ["slip", "moves", "payoff", "hardness", "sheerness", "shade", "desirability", "low"]
+    assert slips["desirability"].is_monotonic_increasing and (slips["low"] <= slips["desirability"] + 1e-12).all()
+
+
+def test_colour_is_weighed_into_the_pour(slips):
+    found = moved(slips, "0.03 g too much red paste in the pour")
+    assert found == {"red_share": pytest.approx(0.83 / 1.63 - 0.5, abs=5e-4),
+                     "load": pytest.approx(1.63 / 2 / 20.03 - 0.04, abs=5e-5)}
+
+
+def test_wax_is_weighed_into_the_pot_that_holds_a_tenth_more(slips):
+    pot, wax = 1.1 * 18.4, 1.1 * 2.88
+    rest = 1.1 * (2.88 + 6.0 + 9.32)
+    assert pot > rest                              # vitamin E is in the pot, not in the whole of the wax
+    found = moved(slips, "0.03 g too little candelilla wax in the pot")
+    assert found == {"wax": pytest.approx((wax - 0.03) / (rest - 0.03) - 2.88 / 18.2, abs=5e-5)}
+    assert moved(slips, "0.03 g too much mango butter in the pot")["wax"] == pytest.approx(
+        wax / (rest + 0.03) - 2.88 / 18.2, abs=1e-5)
+
+
+def test_base_that_stays_in_the_beaker_makes_the_load_higher(slips):
+    for part in (0.03, 0.08):
+        found = moved(slips, f"{100 * part:.0f} % of the base left in the beaker")
+        assert found == {"load": pytest.approx(0.8 / (1.6 + 18.4 * (1 - part)) - 0.04, abs=5e-5)}
+
+
+def test_a_setting_is_off_by_a_twentieth_of_its_range_and_vitamin_e_changes_nothing(slips):
+    assert moved(slips, "pour_temperature 0.6 degC too high") == {"pour_temperature": 0.6}
+    row = slips.set_index("slip").loc["0.03 g too much vitamin E in the pot"]
+    assert row["moves"] == "nothing that varies" and row["desirability"] == pytest.approx(0, abs=1e-9)
+
+
+def test_scores_move_as_the_surfaces_say(demo, slips):
+    load = 0.8 / (1.6 + 18.4 * 0.92)
+    points = pd.DataFrame([POINT, POINT | {"load": load}]).assign(wax=2.88 / 18.2)
+    for name, surface in labkit.fit_surfaces(demo).items():
+        change = np.diff(surface.predict(points)["mean"])[0]
+        assert slips.set_index("slip").at["8 % of the base left in the beaker", name] == pytest.approx(change, abs=0.03)
+
+
+def test_the_most_dangerous_one_is_named():
+    table = pd.DataFrame([["0.03 g too little wax in the pot", "", 0.1, -0.4, -0.051, -0.2], ["x", "", 0, 0, 0.0, 0.0]],
+                         columns=["slip", "moves", "payoff", "hardness", "desirability", "low"])
+    assert slips_in_words(table) == ("The slip to guard against: 0.03 g too little wax in the pot. It moves hardness by -0.40 "
+                                     "and costs 0.051 of desirability.")
+    assert slips_in_words(table.assign(slip="8 % of the base left in the beaker")).endswith(
+        " Weigh the base that has arrived, and stir in for each gram of it as the round's sheet says.")
+    assert slips_in_words(table.assign(desirability=[-0.002, 0.0])) == (
+        "No slip of hand, balance or kettle costs more than 0.005 of desirability; the largest is 0.03 g too little wax in "
+        "the pot, -0.002.")
+
+
+def test_where_each_pour_has_its_own_pot_everything_is_weighed_into_the_pour():
+    from played import hazel_rounds
+
+    trial = hazel_rounds(1)[-1]
+    grams = trial.recipe.starting.iloc[0] * trial.batch.pour_g
+    found = slips_at(standing_of(trial, trial.recipe.starting_factors), grams)
+    assert found["slip"].str.endswith("in the pour").all() and len(found) == 2 * len(trial.recipe.ingredients)
