@@ -99,7 +99,15 @@ def checked(asked) -> Report:
     blocks += [line(f"Left out: {why}") for why in trial.left_out.values()]
     outside = trial.made.index[~trial.made["inside"]]
     blocks += [line(f"Outside the present limits, and kept: {words_joined(outside)}.")] * bool(len(outside))
-    return report(*blocks, *_waiting(trial))
+    return report(*blocks, *_beside(trial), *_waiting(trial))
+
+
+def _beside(trial: Trial) -> list[Block]:
+    """Methods of readings.csv that read no attribute of trial.toml, where another one does."""
+    methods = {a.reading for a in trial.read_attributes.values()}
+    others = [method for method in dict.fromkeys(trial.readings["method"]) if method not in methods]
+    told = f"Kept in readings.csv and read for no attribute: {words_joined(others)}."
+    return [line(told)] * bool(methods and others)
 
 
 def rehearsed(asked) -> Report:

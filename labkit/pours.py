@@ -197,14 +197,14 @@ def typed_readings(
     over, another value under the same pour, method and repeat is refused.
     """
     check_columns(frame, allowed=READING_COLUMNS, required=READING_COLUMNS[:4], what=table, error=PourError)
-    by_method = {a.reading: a for a in attributes.values() if a.is_read}
+    by_method = {a.reading.casefold(): a for a in attributes.values() if a.is_read}
     rows = recorded.to_dict("records")
     ways = {row["method"]: (row["direction"], f"for {row['pour']}") for row in reversed(rows)}
     known, before = {_reading_key(row): row["value"] for row in rows}, len(rows)
     for label, cells in texts(frame, READING_COLUMNS).iterrows():
         where = f"{table} row {label}"
         row = _typed_reading(cells, where, pours)
-        _check_method(row, by_method.get(row["method"]), ways, where)
+        _check_method(row, by_method.get(row["method"].casefold()), ways, where)
         ways.setdefault(row["method"], (row["direction"], f"in row {label}"))
         key = _reading_key(row)
         if key not in known:
@@ -246,6 +246,11 @@ def _repeat_words(row: Mapping) -> str:
 def _check_method(row: Mapping, attribute: Attribute | None, ways: Mapping[str, tuple[str, str]], where: str) -> None:
     """A row agrees with the rows before it about its method, and with the attribute that the method reads."""
     method, direction = row["method"], row["direction"]
+    if attribute is not None and method != attribute.reading:
+        raise PourError(
+            f"{where}: method is {method!r}, but trial.toml has {attribute.reading!r}. "
+            "Write both alike, or give another method another name."
+        )
     way, there = ways.get(method, (direction, ""))
     if attribute is not None and direction == "down":
         raise PourError(

@@ -110,6 +110,8 @@ class TestReadings:
          "scale in trial.toml if the value is true."),
         ([("P01", -1)], {}, "readings row 0: softness is -1; needle depth runs from 0 to 20 mm. Read again, or widen the "
          "scale in trial.toml if the value is true."),
+        ([("P01", 5)], {"method": "Needle depth"}, "readings row 0: method is 'Needle depth', but trial.toml has 'needle "
+         "depth'. Write both alike, or give another method another name."),
         ([("P01", 5), ("P02", 6)], {"unit": ["mm", "cm"]}, "readings row 1: softness is in cm, but in trial.toml it is in "
          "mm. Convert the value, or correct the unit."),
         ([("P01", 5), ("P02", 6)], {"direction": ["up", "down"]}, "readings row 1: direction of needle depth is 'down', "
@@ -222,9 +224,11 @@ def test_the_command_line_says_what_is_not_read_yet(trial, tmp_path, capsys):
     labkit.append_melts(folder, round_.melt_sheet().drop(columns="pours"))
     labkit.append_pours(folder, round_.pour_sheet().drop(columns="order"))
     labkit.append_readings(folder, readings(("P01", 6), ("P02", 7), ("P04", 5)))
+    labkit.append_readings(folder, readings(("P01", 71)).assign(method="drop point", unit="degC"))
     assert main(["check", str(folder)]) == 0
     told = capsys.readouterr().out
     assert "Terracotta stick: 4 pours in 1 round, 0 scores by 0 testers, 3 readings." in told
+    assert "Kept in readings.csv and read for no attribute: drop point." in told
     assert "Poured and not scored yet: P01, P02, P03 and P04." in told and "Poured and softness not read yet: P03." in told
     assert main(["next", str(folder)]) == 0
     told = capsys.readouterr().out

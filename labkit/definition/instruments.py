@@ -78,8 +78,9 @@ def check_methods(attributes: Mapping[str, Attribute]) -> None:
     """One method reads one attribute."""
     first: dict[str, str] = {}
     for name, attribute in attributes.items():
-        if attribute.is_read and first.setdefault(attribute.reading, name) != name:
+        method = attribute.reading.casefold()
+        if attribute.is_read and first.setdefault(method, name) != name:
             raise TrialError(
-                f"{attribute.reading!r} reads both {first[attribute.reading]} and {name}. "
+                f"{attribute.reading!r} reads both {first[method]} and {name}. "
                 "Name another method for one of them, or leave one out."
             )
