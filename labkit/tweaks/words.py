@@ -75,8 +75,8 @@ def _held(trial, asked) -> list[str]:
     scored = [name for name, a in trial.attributes.items() if a.wanted is not None]
     or_read = " or read" if trial.read_attributes else ""
     return [f"Nothing you score{or_read} ({words_joined(scored)}) can be told to depend on {name}, and finding out "
-            f"would bring little: it is held at {asked.fixed[name]:.3g}, as in the best pour. Choose it by eye, or score "
-            "what it changes." for name in asked.fixed if name not in asked.hold]
+            f"would bring little: it is held at {asked.fixed[name]:.3g}, as in the best pour. Choose it by eye, or "
+            "score what it changes." for name in asked.fixed if name not in asked.hold]
 
 
 def _missing(trial, surfaces) -> list[str]:
