@@ -23,12 +23,16 @@ NOISE_NAMES = MappingProxyType({"tester": "testers", "tester_pour": "tester x po
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Panel:
-    """What the testers can and cannot tell; frames are copies, an attribute without scores is not in them."""
+    """What the testers can and cannot tell; frames are copies, an attribute without scores is not in them.
+
+    by_instrument : attributes that an instrument reads, and no tester scores.
+    """
 
     trial_name: str
     readings: Mapping[str, Reading]
     verdicts: Mapping[str, Verdict]
     unscored: tuple[str, ...]
+    by_instrument: tuple[str, ...] = ()
 
     @property
     def attributes(self) -> tuple[str, ...]:
@@ -151,6 +155,7 @@ def appraise_panel(trial, *, prior: str = "weak") -> Panel:
     return Panel(
         trial_name=trial.name, readings=MappingProxyType(readings), verdicts=MappingProxyType(verdicts),
         unscored=tuple(pour for pour in made.index[made["ok"]] if pour not in there),
+        by_instrument=tuple(trial.read_attributes),
     )
 
 

@@ -94,7 +94,11 @@ def _agreement_blocks(panel) -> list:
             f"icc ({words_joined(kinds)}): how alike the single scores of two testers are, leaning counted as "
             "disagreement, with 90 % limits. reliability: the share of the differences between the pours' means that "
             "is not noise. Kendall's W: of those who scored every pour, 1 is one common order."))
-    return blocks + [line(text) for text in _notes(panel)]
+    return blocks + [line(text) for text in (*_notes(panel), *_not_by_testers(panel))]
+
+
+def _not_by_testers(panel) -> list[str]:
+    return [f"{name} is read by an instrument and not by testers: see its surface." for name in panel.by_instrument]
 
 
 def _p_text(p: pd.Series) -> list[str]:
