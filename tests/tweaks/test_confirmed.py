@@ -1,0 +1,113 @@
+"""What the confirmation pours said: scores made to come out as expected, or far from it."""
+import numpy as np
+import pandas as pd
+import pytest
+
+import labkit
+from labkit.errors import TweakError
+from labkit.tweaks.confirmed import _whole
+
+
+@pytest.fixture(scope="module")
+def confirmation(demo):
+    return labkit.plan_confirmation(demo, pours=2, seed=2)
+
+
+@pytest.fixture(scope="module")
+def levels(demo):
+    return labkit.appraise_panel(demo).testers
+
+
+def poured(demo, confirmation, outcome="ok"):
+    made = confirmation.round.as_poured().assign(outcome=["ok", outcome])
+    return demo.with_round(confirmation.round).with_pours(made)
+
+
+def scored(trial, confirmation, levels, pours=None, **means):
+    """Every tester scores the mean asked for (default: as expected) with his own leaning: the adjusted mean is exact."""
+    expected = confirmation.expected.set_index("attribute")["mean"].to_dict()
+    rows = []
+    for name, mean in {**expected, **means}.items():
+        own = levels[levels["attribute"] == name].set_index("tester")["level"]
+        rows += [{"pour": pour, "tester": tester, "session": "9", "position": "1", "attribute": name,
+                  "score": float(np.clip(mean + level, 0, 10))}
+                 for pour in pours or confirmation.round.pours for tester, level in (own - own.mean()).items()]
+    return trial.with_scores(pd.DataFrame(rows))
+
+
+@pytest.fixture(scope="module")
+def as_expected(demo, confirmation, levels):
+    return labkit.appraise_confirmation(scored(poured(demo, confirmation), confirmation, levels), confirmation)
+
+
+def test_what_comes_out_as_expected_is_confirmed(confirmation, as_expected):
+    assert as_expected.verdict == "confirmed" and (as_expected.attributes["verdict"] == "confirmed").all()
+    np.testing.assert_allclose(as_expected.attributes["result"], confirmation.expected["mean"], atol=0.1)
+    assert as_expected.advice.startswith("The formula did what was expected of it in everything that is wanted. Keep it.\n"
+                                         "With these scores its desirability is 0.")
+    before = confirmation.misses.set_index("attribute").loc["desirability"]
+    assert as_expected.desirability["high"] - as_expected.desirability["low"] < before["high"] - before["low"]
+
+
+def test_a_result_beyond_its_turning_point_overturns_the_choice(demo, confirmation, levels):
+    turn = confirmation.overturns.set_index("attribute").loc["hardness"]
+    assert turn["better below"]                             # else this test shows nothing
+    trial = scored(poured(demo, confirmation), confirmation, levels, hardness=turn["below"] - 1.5)
+    found = labkit.appraise_confirmation(trial, confirmation)
+    row = found.attributes.set_index("attribute").loc["hardness"]
+    assert row["verdict"] == "overturned" and row["why"].endswith(
+        f"was expected; under {turn['below']:.1f} {turn['better below']} would be the better choice.")
+    assert found.verdict == "overturned" and found.advice.startswith("Settle on P")
+    assert found.desirability["mean"] < float(found.advice.split(", that of ")[1].split()[1].rstrip("."))
+
+
+def test_a_surprise_that_makes_nothing_better_is_not_clear(demo, confirmation, levels):
+    high = confirmation.expected.set_index("attribute").at["payoff", "high"]
+    trial = scored(poured(demo, confirmation), confirmation, levels, payoff=high + 0.4)
+    found = labkit.appraise_confirmation(trial, confirmation)
+    row = found.attributes.set_index("attribute").loc["payoff"]
+    assert row["verdict"] == "not clear" and row["why"].endswith(
+        "of itself that makes no known formula a better choice.")
+    assert found.verdict == "not clear" and found.advice.startswith(
+        "payoff came out otherwise than expected. Pour it once more, or ask suggest_next for another round.\n")
+
+
+def test_a_pour_that_fails_settles_nothing(demo, confirmation, levels):
+    trial = poured(demo, confirmation, "failed: broke on unmoulding")
+    found = labkit.appraise_confirmation(scored(trial, confirmation, levels, pours=["P13"]), confirmation)
+    assert found.verdict == "not clear"
+    assert found.advice.startswith("P14 failed. A formula that fails is not settled: find out why first.\n")
+
+
+@pytest.mark.parametrize("verdicts, better, failed, whole", [
+    (["confirmed", "confirmed"], None, [], "confirmed"),
+    (["confirmed", "confirmed"], ("P07", 0.7), [], "confirmed"),
+    (["confirmed", "overturned"], ("P07", 0.7), [], "overturned"),
+    (["confirmed", "overturned"], None, [], "not clear"),
+    (["confirmed", "not clear"], ("P07", 0.7), [], "not clear"),
+    (["confirmed", "confirmed"], None, ["P14"], "not clear"),
+])
+def test_the_whole_follows_from_its_parts(verdicts, better, failed, whole):
+    assert _whole(verdicts, better, failed) == whole
+
+
+def test_reports(as_expected):
+    text, page = str(as_expected), as_expected._repr_html_()
+    assert max(map(len, text.splitlines())) <= 100
+    for part in ("The choice is confirmed", "hardness", "was expected."):
+        assert part in text and part in page
+    assert repr(as_expected).startswith("<Verdict: confirmed, desirability 0.")
+    assert list(as_expected.to_frame()["attribute"]) == ["payoff", "hardness", "sheerness", "shade"]
+
+
+def test_it_refuses_what_is_not_there_yet(demo, confirmation):
+    for trial, given, message in [
+        (demo, confirmation, "pour P13 of the confirmation is not recorded. Record it with append_pours (or "
+                             "trial.with_pours) first."),
+        (poured(demo, confirmation), confirmation, "pour P13 of the confirmation has no standing score. Have it tasted, and "
+                                                   "record the scores first."),
+        (demo, "P13", "confirmation is a str. Give what plan_confirmation returned."),
+    ]:
+        with pytest.raises(TweakError) as refused:
+            labkit.appraise_confirmation(trial, given)
+        assert str(refused.value) == message
