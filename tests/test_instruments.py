@@ -234,3 +234,21 @@ def test_the_command_line_says_what_is_not_read_yet(trial, tmp_path, capsys):
     told = capsys.readouterr().out
     assert "The panel" not in told and "softness: " in told and "mean score or reading" in told
     assert "payoff, sheerness and shade have too few scores yet and play no part in this." in told.replace("\n", " ")
+
+
+def test_the_form_for_scores_has_no_box_for_it(trial, tmp_path):
+    folder = tmp_path / "t"
+    labkit.new_trial(folder)
+    (folder / "trial.toml").write_text(BOTH)
+    round_ = labkit.plan_round(labkit.read_trial(folder), pours=2, melts=1, seed=1)
+    labkit.append_round(folder, round_)
+    labkit.append_melts(folder, round_.melt_sheet().drop(columns="pours"))
+    labkit.append_pours(folder, round_.pour_sheet().drop(columns="order"))
+    form = labkit.scores_form(folder, tester="T01", session="1")
+    assert {name for _, name in form.grids["scores"].boxes} == {"payoff", "sheerness", "shade"}
+    only = BOTH[:BOTH.index("[attributes.payoff]")] + NEEDLE
+    (folder / "trial.toml").write_text(only)
+    with pytest.raises(ScoreError) as caught:
+        labkit.scores_form(folder, tester="T01", session="1")
+    assert str(caught.value) == (
+        "the trial scores nothing, so a form would be empty. Add [attributes.payoff] to trial.toml.")
