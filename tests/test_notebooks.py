@@ -111,6 +111,7 @@ def test_what_the_fifth_notebook_says_is_true(demo):
 def test_what_the_notebooks_say_of_the_demo_is_true(demo):
     """The observations after figures, told again in numbers; a demo that is made anew must keep them or change both."""
     from labkit.panel import appraise_panel
+    from labkit.planning import plan_round
     from labkit.surfaces import fit_surfaces
     panel = appraise_panel(demo)
     surfaces = fit_surfaces(demo, panel)
@@ -129,6 +130,10 @@ def test_what_the_notebooks_say_of_the_demo_is_true(demo):
     middle = demo.made.loc[demo.made["ok"], list(demo.recipe.coordinates)].mean().to_frame().T
     low, between, high = (surfaces["shade"].predict(middle.assign(red_share=s))["mean"].item() for s in (0.2, 0.5, 0.8))
     assert between > low + 1 and between > high + 1                                     # 4: nearest in between
+    new = plan_round(demo, pours=4, melts=2, seed=1).to_frame()[["red_share", "load"]]
+    range_ = demo.recipe.bounds.loc[list(new.columns)]
+    place = (new - range_["low"]) / (range_["high"] - range_["low"])
+    assert ((place - 0.5).abs().max(axis=1) > 0.35).mean() > 0.5                         # 1: near the ends
     made, plan = demo.made, demo.plan.set_index("pour")
     pours = plan.index[plan["round"] == 3]
     bounds = demo.recipe.bounds

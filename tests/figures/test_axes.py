@@ -1,0 +1,56 @@
+"""Names beside pours, measured on the finished picture."""
+import itertools
+
+import matplotlib.pyplot as plt
+import pandas as pd
+import pytest
+from looking import names
+from matplotlib.text import Annotation
+
+from labkit.figures import draw_along, draw_surface
+from labkit.figures.axes import label_points, words_of
+from labkit.trial import Trial
+
+
+def boxes(ax):
+    ax.figure.canvas.draw()
+    return {text.get_text(): text.get_window_extent() for text in ax.texts if isinstance(text, Annotation)}
+
+
+def shared(one, other):
+    """Area that two boxes share [square pixels]."""
+    return (max(0, min(one.x1, other.x1) - max(one.x0, other.x0))
+            * max(0, min(one.y1, other.y1) - max(one.y0, other.y0)))
+
+
+def test_names_of_neighbours_keep_out_of_each_others_way():
+    _, ax = plt.subplots()
+    ax.set(xlim=(0, 1), ylim=(0, 1))
+    across = pd.Series({"P01": 0.5, "P02": 0.54, "P03": 0.5, "P04": 0.54, "P05": 0.99})
+    up = pd.Series({"P01": 0.5, "P02": 0.5, "P03": 0.54, "P04": 0.54, "P05": 0.5})
+    label_points(ax, across, up)
+    found = boxes(ax)
+    assert set(found) == set(across.index)
+    assert [pair for pair in itertools.combinations(found, 2) if shared(found[pair[0]], found[pair[1]]) > 0] == []
+    assert found["P05"].x1 <= ax.bbox.x1
+
+
+def test_points_that_coincide_share_one_name():
+    _, ax = plt.subplots()
+    label_points(ax, pd.Series({"P01": 0.5, "P02": 0.5}), pd.Series({"P01": 0.5, "P02": 0.501}))
+    assert list(boxes(ax)) == ["P01, P02"]
+
+
+@pytest.mark.parametrize("draw, how", [(draw_surface, {"along": ("red_share", "load")}), (draw_along, {"name": "wax"})])
+def test_names_in_pictures_of_the_demo_hardly_overlap(demo, surfaces, draw, how):
+    ax = draw(surfaces["hardness"], **how)
+    found = list(boxes(ax).values())
+    area = sum(box.width * box.height for box in found)
+    assert names(ax) == set(demo.made.index)
+    assert sum(shared(a, b) for a, b in itertools.combinations(found, 2)) < 0.05 * area
+
+
+def test_words_carry_units_and_wholes(demo):
+    from definitions import HAZEL
+    assert words_of(demo.recipe, "pour_temperature") == "pour temperature [°C]"
+    assert words_of(Trial.from_toml(HAZEL).recipe, "base: cocoa butter") == "cocoa butter [g/g of base]"
