@@ -51,6 +51,12 @@ def cold(sound):
 
 
 class TestSaid:
+    def test_a_factor_that_does_not_vary_drives_nothing(self):
+        fixed = poured(TERRACOTTA.replace("low = 68\nhigh = 80", "low = 74\nhigh = 74"), rounds=1)
+        failing = labkit.fit_failing(with_outcomes(fixed, lambda made: pd.Series(made.index == "P01", made.index)))
+        assert failing.effects.at["pour_temperature", "effect"] == 0 and failing.driver != "pour_temperature"
+        assert failing.in_one_line().startswith("1 of 4 pours failed")
+
     def test_the_factor_that_drives_it_with_the_counts_on_both_sides_of_a_cut(self, soft, cold):
         wax = soft.made["wax"].sort_values()
         under = int((wax < 0.15).sum())

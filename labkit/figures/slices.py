@@ -11,7 +11,7 @@ from labkit.formula import Recipe
 from labkit.trial import Trial
 from labkit.wording import plural, words_joined
 
-STEPS = 45                  # points across and up
+STEPS = 41                  # points across and up
 NARROW = 0.5                # of a range: less than this is looked at closely
 
 

@@ -68,7 +68,7 @@ class TestZoom:
         inside = slice_.points.loc[slice_.allowed.ravel(), list(PARTS)]
         seen = np.vstack([inside, hazel.made[list(PARTS)]])
         assert (seen >= triangle.low - 1e-12).all()
-        assert triangle.size == pytest.approx(1.18 * (1 - seen.min(axis=0).sum()), rel=1e-3)
+        assert triangle.size == pytest.approx(1.18 * (1 - seen.min(axis=0).sum()), rel=0.01)
 
     def test_a_strip_is_resolved(self):
         strip = HAZEL.replace("low = [0.06,", "low = [0.0995,").replace("high = [0.16,", "high = [0.1005,")
