@@ -8,12 +8,14 @@ import pandas as pd
 from labkit.errors import RehearsalError
 from labkit.rehearsal.table import tester_names
 from labkit.rehearsal.world import World
-from labkit.tweaks.outlook import APART
+from labkit.tweaks.outlook import APART, desirability_of
+from labkit.tweaks.suggest import FAINT
 from labkit.tweaks.worth import jury_of
-from labkit.wording import words_joined
 
 TESTERS = 99                   # for whom a world has levels
+ATTEMPTS = 200                 # truths drawn to find one in which the starting formula is of some use
 STEPS = (1.0, 0.5)             # scores are read to the largest that all of a trial's scores are multiples of
+SOURCES = ("round", "melt", "pour", "tester", "tester_pour", "reading")
 
 
 def worlds_of(trial) -> Callable[[int], World]:
@@ -21,61 +23,76 @@ def worlds_of(trial) -> Callable[[int], World]:
 
     Rounds, melts, pours and tastings scatter with their posterior medians; what is a formula's own belongs to the
     truth. Testers' levels are drawn with the median of what the panel found, slopes are one. Once a pour has failed,
-    the chance of failing is a draw as well. An attribute that nothing is wanted of and nobody has judged stands in the
-    middle of its scale.
+    the chance of failing is a draw as well. An attribute that nobody has judged yet is drawn from its prior, `expect`
+    included, with the noise that the trial states: so also a trial without a single score can be rehearsed. Its worlds
+    are those, of all that the prior holds possible, in which the starting formula is of some use.
     """
-    surfaces = _surfaces(trial)
-    noise = _noise(surfaces)
-    failing, step = _failing(trial, surfaces), _step(trial)
-    names = [*tester_names(TESTERS), *sorted(set(trial.standing_scores["tester"]) - set(tester_names(TESTERS)))]
+    from labkit.surfaces import fit_failing, fit_surfaces
+    from labkit.surfaces.ground import Ground
+
+    surfaces = fit_surfaces(trial) if len(trial.judged) else {}
+    ground = next(iter(surfaces.values())).ground if surfaces else Ground.of(trial)
+    readings, noise = _readings(trial, surfaces, ground), _noise(trial, surfaces)
+    failing, step = fit_failing(trial, ground) if trial.failed else None, _step(trial)
+    names = list(dict.fromkeys([*tester_names(TESTERS), *sorted(trial.standing_scores["tester"])]))
 
     def world(seed: int) -> World:
+        draws = (_truth(readings, ground, seed, attempt) for attempt in range(ATTEMPTS))
+        truth = next(draws) if surfaces else next((t for t in draws if _is_of_use(trial, t)), None)
+        if truth is None:
+            raise RehearsalError(f"in none of {ATTEMPTS} worlds does the starting formula give anything of what is "
+                                 "wanted. Check the points of each wanted in trial.toml, or give a World.")
         rng = np.random.default_rng([seed, 97])
-        levels = {name: sd * rng.standard_normal(len(names)) for name, sd in noise["tester"].items()}
-        sds = {f"sd_{source}": noise[source] for source in ("round", "melt", "pour", "tester_pour", "reading")}
+        levels = {name: sd["tester"] * rng.standard_normal(len(names)) for name, sd in noise.items()}
+        sds = {f"sd_{source}": {name: sd[source] for name, sd in noise.items()}
+               for source in SOURCES if source != "tester"}
         fails = None if failing is None else lambda points: failing.draws(points, n=1, seed=seed)[0]
-        return World(truth=_truth(trial, surfaces, seed), levels=pd.DataFrame(levels, index=names), step=step,
+        return World(truth=truth, levels=pd.DataFrame(levels, index=names), step=step,
                      fails=fails, **sds)
 
     return world
 
 
-def _surfaces(trial) -> Mapping[str, object]:
-    from labkit.surfaces import fit_surfaces
+def _readings(trial, surfaces: Mapping[str, object], ground) -> dict[str, object]:
+    """By attribute what is known of its surface, or what is believed before anything is."""
+    from labkit.surfaces.fitting import read_nothing
 
-    surfaces = fit_surfaces(trial) if len(trial.judged) else {}
-    missing = [name for name, a in trial.attributes.items() if a.wanted is not None and name not in surfaces]
-    if missing:
-        raise RehearsalError(f"nothing is scored yet for {words_joined(missing)}, so no world can be drawn from this "
-                             "trial. Give a World, or have a first round scored.")
-    return surfaces
+    return {name: surfaces[name].reading if name in surfaces else read_nothing(ground, attribute)
+            for name, attribute in trial.attributes.items()}
 
 
-def _truth(trial, surfaces: Mapping[str, object], seed: int) -> Callable[[pd.DataFrame], pd.DataFrame]:
+def _truth(readings: Mapping[str, object], ground, seed: int, attempt: int) -> Callable[[pd.DataFrame], pd.DataFrame]:
+    first = int(np.random.default_rng([seed, 103, attempt]).integers(2**31))
+
     def truth(points: pd.DataFrame) -> pd.DataFrame:
-        found = {name: np.full(len(points), (a.low + a.high) / 2) for name, a in trial.attributes.items()}
-        for k, (name, surface) in enumerate(surfaces.items()):
-            found[name] = surface.draws(points, n=1, seed=seed + APART * k)[0]
+        columns = ground.columns(points)
+        found = {name: reading.draws(columns, 1, first + APART * k)[0]
+                 for k, (name, reading) in enumerate(readings.items())}
         return pd.DataFrame(found, index=points.index)
 
     return truth
 
 
-def _noise(surfaces: Mapping[str, object]) -> dict[str, dict[str, float]]:
-    """source -> attribute -> standard deviation."""
-    shared = jury_of(surfaces).noise
-    found = {source: {name: float(sd[source]) for name, sd in shared.items()} for source in ("round", "melt", "pour")}
-    for source in ("tester", "tester_pour", "reading"):
-        found[source] = {name: float(surface.noise["found"].get(source, 0.0)) for name, surface in surfaces.items()}
+def _is_of_use(trial, truth: Callable) -> bool:
+    start = trial.recipe.starting_factors[list(trial.recipe.coordinates)]
+    return bool(desirability_of(trial.attributes, truth(start))[0] > FAINT)
+
+
+def _noise(trial, surfaces: Mapping[str, object]) -> dict[str, dict[str, float]]:
+    """attribute -> source -> standard deviation, as found or as stated, without what is a formula's own."""
+    from labkit.surfaces.reading import OWN
+
+    found, shared = {}, jury_of(surfaces).noise
+    for name in trial.attributes:
+        known = dict(surfaces[name].noise["found"]) if name in surfaces else trial.noise_of(name)
+        sd = {source: float(known.get(source, 0.0)) for source in SOURCES}
+        sd["pour"] = shared[name]["pour"] if name in shared else sd["pour"] * np.sqrt(1 - OWN)
+        found[name] = {source: float(value) for source, value in sd.items()}
     return found
-
-
-def _failing(trial, surfaces: Mapping[str, object]):
-    from labkit.surfaces import fit_failing
-
-    return fit_failing(trial, next(iter(surfaces.values())).ground) if trial.failed else None
 
 
 def _step(trial) -> float:
     scores = trial.standing_scores["score"].to_numpy(dtype=float)
+    if not len(scores):
+        return World.step
     return next((step for step in STEPS if np.allclose(scores % step, 0)), 0.0)

@@ -78,8 +78,10 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
     """Rehearse a trial once a seed, side by side, from where it stands.
 
     world : one for all, or a function seed -> World, so that the truth is uncertain too; left out, worlds are drawn
-    from what the scores so far leave open (`worlds_of`). testers : as in `rehearse`; left out, as many as have
-    scored so far, or 6. workers : processes, where the platform can fork. progress : called with (done, total).
+    from what the scores so far leave open, all of the prior where there are none (`worlds_of`). testers : as in
+    `rehearse`; left out, as many as have scored so far, or 6. workers : processes, where the platform can fork.
+    progress : called with (done, total).
+
     Seeds and rounds repeat bit for bit, whatever the number of workers.
     """
     seeds, names = _checked_seeds(seeds), list(trial.recipe.coordinates)
@@ -127,8 +129,9 @@ def _told(trial, world, count: int, rounds: int, pours: int, melts: int, testers
     """How the rehearsals were played, in one sentence."""
     panel = testers if isinstance(testers, int | np.integer) else len(testers)
     pots = f" in {plural(min(melts, pours), 'melt')}" if trial.recipe.pot else ""
-    where = ("all in one world" if isinstance(world, World) else "each in a world that was given for it" if world
-             else "each in a world that fits the scores so far")
+    drawn = "fits the scores so far" if len(trial.judged) else "seems possible before anything is scored"
+    where = ("all in one world" if isinstance(world, World) else
+             f"each in a world that {'was given for it' if world else drawn}")
     more = " more" if len(trial.plan) else ""
     return (f"{trial.name}, {plural(count, 'rehearsal')} of {rounds}{more} {'evening' if rounds == 1 else 'evenings'} "
             f"({plural(pours, 'pour')}{pots}, {plural(int(panel), 'tester')}), {where}.")

@@ -35,6 +35,7 @@ SHAPES = MappingProxyType({"straight": 1.0, "both": 1.0, "floor": 1.0})  # prior
 WEIGHTS = MappingProxyType({"shares": 1.0, "masses": 0.5})  # and of the systems of coordinates
 WORTH_KEEPING = 1e-3  # of the weight
 RELIABLE = 20.0  # effective draws below which the evidence of a curved shape is not trusted, and the shape left out
+TELLS_NOTHING = 1e4  # widths of a scale: the standard deviation of a score that tells nothing
 NEWTON, CLOSE = 6, 2e-3  # steps at most, and half widths within which they have settled
 
 
@@ -46,6 +47,29 @@ def read_hierarchically(
     unsure : how well the panel knows the standard deviation behind that covariance (sd of its logarithm). A pour with a
         single score cannot tell the panel how scattered scores are; repeats and a smooth surface can.
     """
+    made = ground.trial.made.loc[means.index]
+    observed = Observed(
+        means=means.to_numpy(dtype=float),
+        sampling=sampling.to_numpy(dtype=float),
+        sources=np.array([shared(made, s) for s in SOURCES]),
+    )
+    return _read(ground, attribute, observed, made, unsure)
+
+
+def read_nothing(ground: Ground, attribute: Attribute) -> Reading:
+    """What is believed of one attribute before anything is scored: the prior as a reading, draws and all.
+
+    The same integral with a single score that is so unsure that it tells nothing.
+    """
+    observed = Observed(
+        means=np.array([(attribute.low + attribute.high) / 2]),
+        sampling=np.array([[(TELLS_NOTHING * attribute.width) ** 2]]),
+        sources=np.ones((len(SOURCES), 1, 1)),
+    )
+    return _read(ground, attribute, observed, ground.sample.iloc[[0]], unsure=0.0)
+
+
+def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.DataFrame, unsure: float) -> Reading:
     trial, width = ground.trial, attribute.width
     stated = trial.noise_of(attribute.name)
     prior = Prior(
@@ -56,12 +80,6 @@ def read_hierarchically(
         unsure=unsure,
         shift=SHIFT,
         trust=TRUST,
-    )
-    made = trial.made.loc[means.index]
-    observed = Observed(
-        means=means.to_numpy(dtype=float),
-        sampling=sampling.to_numpy(dtype=float),
-        sources=np.array([shared(made, s) for s in SOURCES]),
     )
     columns = ground.columns(made[list(trial.recipe.coordinates)])
     functions = {

@@ -3,10 +3,15 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from test_instruments import BOTH
 
 import labkit
+from labkit.errors import RehearsalError
 from labkit.rehearsal import play_round, worlds_of
+from labkit.surfaces.fitting import BY_DEGREE, CONSTANT, read_nothing
+from labkit.surfaces.ground import Ground
+from labkit.tweaks import desirability_of
 
 NAMES = ["payoff", "hardness", "sheerness", "shade"]
 
@@ -80,3 +85,46 @@ def test_what_an_instrument_reads_is_played_as_readings():
     assert drawn.sd_tester_pour["softness"] == 0 and drawn.sd_reading["softness"] > 0
     again = labkit.plan_round(trial, pours=2, melts=2, seed=1)
     assert len(play_round(trial, again, drawn, testers=3).readings) == 2
+
+
+class TestBeforeAnythingIsScored:
+    def test_a_reading_of_nothing_is_the_prior(self, terracotta):
+        """phi are orthonormal, so the parts by degree add to the variance over the region; their medians are stated."""
+        ground = Ground.of(terracotta)
+        reading = read_nothing(ground, terracotta.attributes["shade"])
+        plain = next(c for c in reading.candidates if c.link.name == "straight" and c.system.name == "shares")
+        middle, spread = plain.mixture.moments(ground.columns(ground.sample)[:, plain.system.places])
+        scales = plain.mixture.scales.degrees
+        np.testing.assert_allclose((spread**2).mean(axis=0), (10 * CONSTANT) ** 2 + (scales**2).sum(axis=1), rtol=1e-4)
+        np.testing.assert_allclose(np.median(scales, axis=0), 10 * np.array(BY_DEGREE), rtol=0.1)
+        np.testing.assert_allclose(np.quantile(scales[:, 0], 0.9), 2 * stats.t(4).ppf(0.95) / stats.t(4).ppf(0.75), rtol=0.25)
+        np.testing.assert_allclose(middle @ plain.mixture.weights, 5.0, atol=1e-3)
+        weights = pd.Series([c.weight for c in reading.candidates], [c.system.name for c in reading.candidates])
+        np.testing.assert_allclose(weights.groupby(level=0).sum()[["shares", "masses"]], [2 / 3, 1 / 3], rtol=1e-6)
+
+    def test_worlds_are_those_in_which_the_starting_formula_is_of_some_use(self, terracotta):
+        worlds, start = worlds_of(terracotta), terracotta.recipe.starting_factors
+        truths = pd.concat([worlds(seed).truth_at(start, NAMES) for seed in range(40)])
+        desired = desirability_of(terracotta.attributes, truths)
+        assert desired.min() > 0.05 and desired.std() > 0.1
+        pd.testing.assert_frame_equal(worlds(3).truth_at(start, NAMES), worlds_of(terracotta)(3).truth_at(start, NAMES))
+
+    def test_expected_directions_are_more_often_true_than_not(self, terracotta):
+        """Half of the prior shifts the slope by two of its standard deviations: true in .5 .977 + .5 .5 of the worlds."""
+        worlds, points = worlds_of(terracotta), pd.concat([terracotta.recipe.starting_factors] * 2, ignore_index=True)
+        points["wax"] = [0.11, 0.21]
+        harder = [np.diff(worlds(seed).truth_at(points, NAMES)["hardness"]).item() > 0 for seed in range(80)]
+        assert 0.6 < np.mean(harder) < 0.92
+
+    def test_noise_is_as_stated(self, terracotta):
+        world, stated = worlds_of(terracotta)(0), terracotta.noise_of("payoff")
+        assert (world.sd_round["payoff"], world.sd_tester_pour["payoff"]) == (stated["round"], stated["tester_pour"])
+        assert 0 < world.sd_pour["payoff"] < stated["pour"] and world.fails is None and world.step == 0.5
+
+    def test_where_nothing_can_be_wanted_it_says_so(self, terracotta, monkeypatch):
+        monkeypatch.setattr("labkit.rehearsal.fitted.ATTEMPTS", 3)
+        monkeypatch.setattr("labkit.rehearsal.fitted.FAINT", 1.0)
+        with pytest.raises(RehearsalError) as refused:
+            worlds_of(terracotta)(0)
+        assert str(refused.value) == ("in none of 3 worlds does the starting formula give anything of what is wanted. "
+                                      "Check the points of each wanted in trial.toml, or give a World.")

@@ -117,8 +117,6 @@ class TestRefusals:
         ({"world": lambda seed: 3, "seeds": [4], "workers": 1},
          "the rehearsal of seed 4 failed: world gives a int for seed 4. Give a World, or a function of a seed that "
          "returns one."),
-        ({"world": None}, "nothing is scored yet for payoff, hardness, sheerness and shade, so no world can be drawn from "
-         "this trial. Give a World, or have a first round scored."),
     ])
     def test_of_what_is_asked(self, terracotta, how, message):
         with pytest.raises(RehearsalError) as refused:

@@ -42,10 +42,15 @@ class TestWhole:
         assert list(found["round"]) == [4] and list(found["cost"]) == [9]
 
 
+def with_more_wax(points):
+    """The truth moved: the best is at wax .19."""
+    return truth(points.assign(wax=points["wax"] - 0.03))
+
+
 @pytest.fixture(scope="module")
 def soft(terracotta):
-    """Three rehearsals in a world where pours with wax under .14, two fifths of the region, fail nine times in ten."""
-    world = labkit.World(truth=truth, fails=lambda p: np.where(p["wax"] < 0.14, 0.9, 0.02))
+    """Three rehearsals in a world where pours with wax under .165, half of the region, fail nine times in ten."""
+    world = labkit.World(truth=with_more_wax, fails=lambda p: np.where(p["wax"] < 0.165, 0.9, 0.02))
     return pd.concat([labkit.rehearse(terracotta, world, rounds=3, seed=k).assign(seed=k) for k in range(3)])
 
 
@@ -59,7 +64,7 @@ class TestFailing:
         assert (soft.loc[soft["round"] == 3, "holds"] == 0.98).all()
 
     def test_what_is_reached_is_counted_by_the_chance_of_holding(self, terracotta, soft):
-        desired = desirability_of(terracotta.attributes, truth(soft))
+        desired = desirability_of(terracotta.attributes, with_more_wax(soft))
         np.testing.assert_allclose(soft["desirability"], desired * soft["holds"])
         np.testing.assert_allclose(soft["ratio"], soft["desirability"] / soft["best possible"])
         assert soft["best possible"].iloc[0] == pytest.approx(0.98, abs=0.002)
