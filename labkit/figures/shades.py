@@ -61,7 +61,7 @@ def paint_forbidden(ax, slice_: Slice) -> None:
     """Hatches limit by limit: each is smooth, and their corners come out sharp."""
     for over in np.moveaxis(slice_.over, 2, 0):
         if (over > 0).any():
-            ax.contourf(slice_.x, slice_.y, over, levels=[0, np.inf], colors="white", zorder=3)
+            ax.contourf(slice_.x, slice_.y, over, levels=[0, np.inf], colors="white", antialiased=True, zorder=3)
             hatched = ax.contourf(slice_.x, slice_.y, over, levels=[0, np.inf], colors="none", zorder=3,
                                   hatches=[FORBIDDEN["hatch"]])
             hatched.set(edgecolor=FORBIDDEN["edgecolor"], linewidth=0)
