@@ -41,12 +41,16 @@ class Development:
     kind: str
 
 
-def trial_of(factors: int, expect: bool) -> Trial:
+def text_of(factors: int, expect: bool) -> str:
     """The terracotta stick with two, three or four factors; with two there is no card to match, so no shade."""
     text = "\n".join(line for line in TOML.splitlines() if expect or not line.startswith("expect"))
     tables = re.split(r"\n(?=\[)", text)
     gone = {4: (), 3: ("[settings.",), 2: ("[settings.", "[factors.red_share]", "[attributes.shade]")}[factors]
-    return Trial.from_toml("\n".join(t for t in tables if not t.startswith(gone)))
+    return "\n".join(t for t in tables if not t.startswith(gone))
+
+
+def trial_of(factors: int, expect: bool) -> Trial:
+    return Trial.from_toml(text_of(factors, expect))
 
 
 def development_of(seed: int, factors: int) -> Development | None:
