@@ -13,9 +13,10 @@ import labkit
 from labkit.errors import SurfaceError
 from labkit.surfaces.failing import PRIOR, linear_functions, outcomes_of
 from labkit.surfaces.ground import Ground
+from labkit.tweaks import words
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.telling import untold
-from labkit.tweaks.worth import with_failures
+from labkit.tweaks.worth import Worth, with_failures
 
 NAMES = ["wax", "red_share", "load", "pour_temperature"]
 
@@ -157,6 +158,8 @@ class TestTweak:
         planned = failing.predict(tweak.round.to_frame()[NAMES])["chance"]
         np.testing.assert_allclose(tweak.reasons["chance of failing"], planned)
         assert planned.max() < 0.5
+        risky = [f"; it may fail (chance {chance:.2f})" if chance >= 0.2 else "" for chance in planned]
+        assert all(why.endswith(risk) and ("fail" in why) == bool(risk) for why, risk in zip(tweak.reasons["why"], risky))
         chance, low, high = failing.predict(tweak.best[NAMES]).iloc[0]
         told = tweak.predictions.set_index("attribute").loc["holds", ["mean", "low", "high"]]
         np.testing.assert_allclose(told.astype(float), [1 - chance, 1 - high, 1 - low])
@@ -164,6 +167,17 @@ class TestTweak:
         assert tweak.advice.split("\n")[-1] == (
             f"P{said[1:]}; the formula below holds with a chance of {1 - chance:.2f}.")
         assert "and the chance that it fails:" in str(tweak)
+
+    def test_a_pour_that_may_fail_is_called_so(self, demo):
+        """After one failure in twelve pours, formulas far from all that held are not safe."""
+        tweak = labkit.suggest_next(demo, seed=2)
+        far = tweak.round.frame.assign(load=0.079, pour_temperature=80.0, red_share=0.25)
+        round_ = dataclasses.replace(tweak.round, frame=far)
+        outlook = Outlook.of(demo, labkit.fit_surfaces(demo))
+        table = words.reasons(demo, round_, outlook, tweak.best[NAMES], Worth(gain=0.0, before=np.ones(4), after=np.ones(4)))
+        assert table["chance of failing"].min() > 0.2
+        assert [why.split("; ")[-1] for why in table["why"]] == [
+            f"it may fail (chance {chance:.2f})" for chance in table["chance of failing"]]
 
     def test_a_factor_that_only_drives_failing_is_not_held_as_one_that_does_nothing(self, cold):
         flat = types.SimpleNamespace(ground=Ground.of(cold),

@@ -10,6 +10,7 @@ from labkit.wording import plural, words_joined
 
 NEAR = 0.05                    # of the range of every coordinate: the same formula but for weighing
 MOVED = 0.1                    # of the range: a difference worth a word
+RISKY = 0.2                    # chance of failing that is worth a word
 HOLDS = "holds"                # the row of the chance that the settled formula holds, among the predictions
 
 
@@ -108,9 +109,14 @@ def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth
     if outlook.failing is not None:
         table.insert(table.columns.get_loc("nearest pour"), "chance of failing",
                      outlook.failing.predict(round_.frame[names])["chance"].to_numpy())
-    table["why"] = [_why(row, where, float(base.mean()))
+    table["why"] = [_why(row, where, float(base.mean())) + _risk(row)
                     for row, where in zip(table.to_dict("records"), moved, strict=True)]
     return table
+
+
+def _risk(row: dict) -> str:
+    chance = row.get("chance of failing", 0.0)
+    return f"; it may fail (chance {chance:.2f})" if chance >= RISKY else ""
 
 
 def _nearest(trial, points: pd.DataFrame) -> tuple[list[str], np.ndarray]:
