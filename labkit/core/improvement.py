@@ -69,16 +69,21 @@ def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
     pairs = [_learned(y, s) for y, s in zip(drawn, seen, strict=True)]
     known = [fit[:worlds] for fit, _ in pairs]
     first, second = slice(worlds, worlds + inner), slice(worlds + inner, worlds + inner + paid)
-    hoped = worth([fit[:, None, :] + left[None, first] for fit, (_, left) in zip(known, pairs, strict=True)])
+    hoped = worth([fit[:, None, :] + _centred(left[first]) for fit, (_, left) in zip(known, pairs, strict=True)])
     now = int(np.argmax(worth(drawn).mean(axis=0)))
     chosen = np.argmax(hoped.mean(axis=1), axis=1)
 
     def payment(columns):
         rows = np.arange(len(columns))
-        return worth([fit[rows, columns][:, None] + left[second][:, columns].T
+        return worth([fit[rows, columns][:, None] + _centred(left[second])[:, columns].T
                       for fit, (_, left) in zip(known, pairs, strict=True)]).mean(axis=1)
 
     return payment(chosen) - payment(np.full(len(chosen), now))
+
+
+def _centred(left):
+    """Residuals of a few draws less their mean, with their spread kept: over all draws the mean is nothing."""
+    return (left - left.mean(axis=0)) * np.sqrt(len(left) / (len(left) - 1))
 
 
 def _learned(drawn, seen):
