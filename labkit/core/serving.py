@@ -12,7 +12,7 @@ import numpy as np
 
 FAMILIES = ("served", "place", "sitting", "after", "together")
 WEIGHTS = (8, 4, 1, 2, 2)      # of a squared unit of unevenness: what is served at all comes first, the sitting last
-STEPS = 40_000                 # tried at most, about forty microseconds each;
+STEPS = 40_000                 # tried at most, about ten microseconds each;
 STEPS_A_SERVING = 150          # and so many a serving where there are many servings
 HEAT, COLD = 8.0, 0.8          # first and last temperature, in weighted squared units of unevenness
 
@@ -170,12 +170,21 @@ class _Cells:
         self.weight = np.repeat(WEIGHTS, sizes).tolist()
         self.count = [0] * self.at[-1]
 
-    def touched(self, k: int, row: list[int]) -> list[int]:
-        n, (served, place, sitting, after, together, _) = self.n, self.at
+    def by_order(self, row: list[int]) -> list[int]:
+        """Cells that depend on the order of what is in a row: places and neighbours."""
+        n, place, after = self.n, self.at[1], self.at[3]
+        return ([place + p * n + i for p, i in enumerate(row)]
+                + [after + a * n + b for a, b in zip(row, row[1:])])
+
+    def by_content(self, k: int, row: list[int]) -> list[int]:
+        """Cells that depend on what is in a row alone: served, sitting, together."""
+        n, (served, _, sitting, _, together, _) = self.n, self.at
         sat = sitting + self.layout.sitting[k] * n
-        cells = [served + i for i in row] + [place + p * n + i for p, i in enumerate(row)] + [sat + i for i in row]
-        cells += [after + a * n + b for a, b in zip(row, row[1:])]
+        cells = [served + i for i in row] + [sat + i for i in row]
         return cells + [together + (a * n + b if a < b else b * n + a) for p, a in enumerate(row) for b in row[p + 1:]]
+
+    def touched(self, k: int, row: list[int]) -> list[int]:
+        return self.by_order(row) + self.by_content(k, row)
 
     def add(self, cells: list[int]) -> int:
         """The growth of the weighted sum of squares."""
@@ -193,13 +202,21 @@ class _Cells:
             grown -= weight[cell] * (2 * count[cell] + 1)
         return grown
 
+    def put_back(self, gone: list[int], come: list[int]) -> None:
+        """As it was before `gone` was taken and `come` was added."""
+        for cell in come:
+            self.count[cell] -= 1
+        for cell in gone:
+            self.count[cell] += 1
+
 
 def _annealed(rows: list[list[int]], layout: Layout, rng: np.random.Generator, steps: int
               ) -> tuple[list[list[int]], float]:
     """The evenest orders that were met from this start, and their excess."""
     cells, rows = _Cells(layout), [list(row) for row in rows]
-    for k, row in enumerate(rows):
-        cells.add(cells.touched(k, row))
+    now = [cells.touched(k, row) for k, row in enumerate(rows)]
+    for touched in now:
+        cells.add(touched)
     left = excess(rows, layout)
     best, least = [list(row) for row in rows], left
     chances, heats = rng.random((steps, 4)).tolist(), np.geomspace(HEAT, COLD, steps).tolist()
@@ -208,20 +225,28 @@ def _annealed(rows: list[list[int]], layout: Layout, rng: np.random.Generator, s
         if least < 1e-9:
             break
         change = _change(rows, layout, own, chance)
-        grown = sum(cells.take(cells.touched(k, rows[k])) for k in change)
-        grown += sum(cells.add(cells.touched(k, row)) for k, row in change.items())
+        gone, come = _moved(cells, rows, now, change)
+        grown = cells.take(gone) + cells.add(come)
         if grown <= 0 or chance[3] < math.exp(-grown / heat):
             for k, row in change.items():
-                rows[k] = row
+                rows[k], now[k] = row, cells.touched(k, row)
             left += grown
             if left < least - 1e-9:
                 best, least = [list(row) for row in rows], left
         else:
-            for k, row in change.items():
-                cells.take(cells.touched(k, row))
-            for k in change:
-                cells.add(cells.touched(k, rows[k]))
+            cells.put_back(gone, come)
     return best, least
+
+
+def _moved(cells: _Cells, rows: list[list[int]], now: list[list[int]], change: dict[int, list[int]]
+           ) -> tuple[list[int], list[int]]:
+    """The cells that a change leaves and those that it enters; of two places swapped only those of the order."""
+    if len(change) == 1:
+        (k, row), = change.items()
+        if sorted(row) == sorted(rows[k]):
+            return now[k][:2 * len(row) - 1], cells.by_order(row)
+    return ([cell for k in change for cell in now[k]],
+            [cell for k, row in change.items() for cell in cells.touched(k, row)])
 
 
 def _rows_by_subject(layout: Layout) -> list[list[int]]:
