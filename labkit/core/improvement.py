@@ -64,7 +64,7 @@ def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
     Each property is learned from what is seen of it, E(y | seen) linear in `seen` by regression over the draws (Strong,
     Oakley & Brennan 2014, Medical Decision Making 34:311-326); what is left of it stays uncertain. In each of
     `worlds` the choice follows the mean of D over `inner` draws of what is left and is paid by `paid` others, so that
-    choosing does not inflate the value (Raiffa & Schlaifer 1961, section 4.5: preposterior analysis). Returns (worlds,).
+    choosing does not inflate the value (Raiffa & Schlaifer 1961, section 4.5: preposterior analysis). (worlds,).
     """
     pairs = [_learned(y, s) for y, s in zip(drawn, seen, strict=True)]
     known = [fit[:worlds] for fit, _ in pairs]

@@ -36,7 +36,8 @@ def confirmed(trial, world, testers: int, seed: int) -> list[dict]:
     for row in plan.expected.itertuples():
         d = float(wanted_part(trial.attributes[row.attribute].wanted, np.array(truth[row.attribute])))
         rows.append({"attribute": row.attribute, "inside": row.low <= results[row.attribute] <= row.high,
-                     "wide": row.high - row.low, "useless": d <= 0, "half": d < 0.5, "pours": len(plan.round.pours),
+                     "wide": row.high - row.low, "off": (results[row.attribute] - row.mean) / (row.high - row.low) * 3.29,
+                     "useless": d <= 0, "half": d < 0.5, "pours": len(plan.round.pours),
                      "told useless": misses.at[row.attribute, "chance useless"],
                      "told half": misses.at[row.attribute, "chance under half"]})
     return rows
@@ -55,7 +56,9 @@ def main(worlds: int = 40, first: int = 1) -> None:
     for name in [*dict.fromkeys(r["attribute"] for r in rows), "all"]:
         own = [r for r in rows if name in (r["attribute"], "all")]
         mean = {key: np.mean([r[key] for r in own]) for key in own[0] if key != "attribute"}
-        print(f"{name:10s} inside {mean['inside']:.2f} width {mean['wide']:.1f}; useless: foretold {mean['told useless']:.2f} "
+        spread = np.std([r["off"] for r in own])
+        print(f"{name:10s} inside {mean['inside']:.2f} width {mean['wide']:.1f} off by {mean['off']:+.2f} and spread "
+              f"{spread:.2f} (1: as foretold); useless: foretold {mean['told useless']:.2f} "
               f"came {mean['useless']:.2f}; under half: foretold {mean['told half']:.2f} came {mean['half']:.2f}")
 
 
