@@ -11,6 +11,7 @@ from labkit.rehearsal.playing import play_round
 from labkit.rehearsal.world import World
 from labkit.rounds import Round
 from labkit.tweaks import desirability_of, highest, suggest_next
+from labkit.tweaks.words import HOLDS
 
 
 def rehearse(trial, world: World, rounds: int = 3, pours: int = 4, melts: int = 2, testers: int | Sequence[str] = 6,
@@ -23,9 +24,10 @@ def rehearse(trial, world: World, rounds: int = 3, pours: int = 4, melts: int = 
     it expected of the next round, and whether it said stop. Rounds that the trial has already are kept and count in the
     fit, not in the cost.
 
-    Where pours of the world may fail there are two columns more: `failed`, pours so far that did, and `holds`, the true
-    chance that the settled formula holds. Desirability is then that of the truth times the chance of holding, both
-    where it settles and in the best possible: what one would get on average from pouring it once.
+    Where pours of the world may fail there are three columns more: `holds`, the true chance that the settled formula
+    holds, `predicted to hold`, what the kit says of it, and `failed`, pours so far that did. Desirability is then that
+    of the truth times the chance of holding, both where it settles and in the best possible: what one would get on
+    average from pouring it once.
     """
     check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
     best = best_possible(trial, world)
@@ -61,7 +63,12 @@ def _row(trial, world: World, round_: Round, tweak, spent: np.ndarray, best: flo
             "desirability": reached, "best possible": best, "ratio": reached / best if best > 0 else np.nan,
             "predicted": predicted["mean"], "low": predicted["low"], "high": predicted["high"],
             "expected gain": tweak.expected_gain, "stop": tweak.stop,
-            **({} if world.fails is None else {"holds": holds})}
+            **({} if world.fails is None else {"holds": holds, "predicted to hold": _told_to_hold(tweak)})}
+
+
+def _told_to_hold(tweak) -> float:
+    """The chance of holding that the kit predicted; nan while no pour has failed, when it says nothing of it."""
+    return float(tweak.predictions.set_index("attribute")["mean"].get(HOLDS, np.nan))
 
 
 def best_possible(trial, world: World, points: int = 8192, seed: int = 0) -> float:

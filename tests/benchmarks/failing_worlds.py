@@ -79,6 +79,8 @@ def main(worlds: int = 20, rounds: int = 4, first: int = 1) -> None:
         by = table.groupby("evening")
         print(f"{way:12s} failed {by['lost'].mean().round(3).tolist()}  ratio median {by['ratio'].median().round(3).tolist()}  "
               f"lower decile {by['ratio'].quantile(0.1).round(3).tolist()}  holds {by['holds'].mean().round(3).tolist()}")
+    print(f"predicted to hold {tables['learning'].groupby('evening')['predicted to hold'].mean().round(3).tolist()}, true "
+          f"{tables['learning'].dropna().groupby('evening')['holds'].mean().round(3).tolist()}")
     pair = [table.pivot(index="seed", columns="evening", values="ratio") for table in tables.values()]
     gain = pair[0] - pair[1]
     some = [seed for seed, (world, _) in chosen.items() if tempting(trial, world)]

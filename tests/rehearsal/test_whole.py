@@ -68,7 +68,9 @@ class TestFailing:
         np.testing.assert_allclose(soft["desirability"], desired * soft["holds"])
         np.testing.assert_allclose(soft["ratio"], soft["desirability"] / soft["best possible"])
         assert soft["best possible"].iloc[0] == pytest.approx(0.98, abs=0.002)
-        assert list(soft.columns[-3:]) == ["holds", "failed", "seed"]
+        assert list(soft.columns[-4:]) == ["holds", "predicted to hold", "failed", "seed"]
+        said = soft.loc[soft["failed"] > 0, "predicted to hold"]
+        assert said.between(0.5, 1).all() and soft.loc[soft["failed"] == 0, "predicted to hold"].isna().all()
 
     def test_where_everything_fails_it_goes_on_without_a_prediction(self, terracotta):
         world = labkit.World(truth=truth, fails=lambda p: np.full(len(p), 1.0))
