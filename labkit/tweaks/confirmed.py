@@ -7,7 +7,7 @@ import pandas as pd
 
 from labkit.errors import TweakError
 from labkit.tweaks.confirming import NEAR, Confirmation
-from labkit.tweaks.standing import known_formulas, standing_of
+from labkit.tweaks.standing import better_known, known_formulas, standing_of
 from labkit.wording import Report, grid_of, heading, line, number_text, report, words_joined
 
 VERDICTS = ("confirmed", "overturned", "not clear")
@@ -61,7 +61,8 @@ def appraise_confirmation(trial, confirmation: Confirmation, seed: int = 0) -> V
         raise TweakError(f"confirmation is a {type(confirmation).__name__}. Give what plan_confirmation returned.")
     pours = list(confirmation.round.pours)
     results = _results(trial, pours, list(confirmation.expected["attribute"]))
-    table = pd.merge(confirmation.expected.drop(columns="mean"), confirmation.overturns.drop(columns="expected"))
+    turns = confirmation.overturns.drop(columns=["expected", "at once"])
+    table = pd.merge(confirmation.expected.drop(columns="mean"), turns)
     table.insert(1, "result", [results[name] for name in table["attribute"]])
     rows = [_verdict_on(row) for row in table.to_dict("records")]
     table["verdict"], table["why"] = [row[0] for row in rows], [row[1] for row in rows]
@@ -115,15 +116,9 @@ def _verdict_on(row: dict) -> tuple[str, str]:
 
 def _now(trial, confirmation: Confirmation, seed: int) -> tuple[pd.Series, tuple[str, float] | None]:
     """Desirability of the formula with all scores, and the known formula that is now expected to be better, if any."""
-    names = list(trial.recipe.coordinates)
-    standing = standing_of(trial, confirmation.round.frame.iloc[[0]][names], seed=seed)
-    others = known_formulas(standing, NEAR)
-    drawn = standing.outlook().draws(pd.concat([standing.settled, others[names]], ignore_index=True))
-    low, high = np.quantile(drawn[:, 0], [0.05, 0.95])
-    now = pd.Series({"mean": drawn[:, 0].mean(), "low": low, "high": high})
-    means = drawn.mean(axis=0)
-    k = int(np.argmax(means))
-    return now, (str(others.index[k - 1]), float(means[k])) if k else None
+    point = confirmation.round.frame.iloc[[0]][list(trial.recipe.coordinates)]
+    standing = standing_of(trial, point, seed=seed)
+    return better_known(standing, known_formulas(standing, NEAR))
 
 
 def _whole(verdicts: list[str], better, failed: list[str]) -> str:

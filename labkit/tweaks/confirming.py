@@ -11,13 +11,13 @@ from scipy.special import ndtr
 from labkit.attributes import Wanted
 from labkit.checks import check_whole
 from labkit.errors import TweakError
-from labkit.rounds import Round, grams_column, small_portions
+from labkit.rounds import Cost, Round, grams_column, small_portions
 from labkit.tweaks.foretold import Foretold, foretold
 from labkit.tweaks.outlook import desirability_of, wanted_part
 from labkit.tweaks.overturning import overturns_of
 from labkit.tweaks.slips import slips_at, slips_in_words
-from labkit.tweaks.standing import Standing, known_formulas, standing_of
-from labkit.tweaks.suggest import _in_grams
+from labkit.tweaks.standing import Standing, better_known, known_formulas, standing_of
+from labkit.tweaks.suggest import FAINT, _in_grams
 from labkit.tweaks.words import HOLDS
 from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
 
@@ -56,7 +56,7 @@ class Confirmation:
     def to_frame(self) -> pd.DataFrame:
         """A row an attribute: predicted, expected of the pours, and what would overturn the choice."""
         result = self.expected.drop(columns="mean").rename(columns={"low": "result low", "high": "result high"})
-        turns = self.overturns.drop(columns="expected")
+        turns = self.overturns.drop(columns=["expected", "at once"])
         return self.misses.merge(result, on="attribute", how="left").merge(turns, on="attribute", how="left")
 
     def _report(self) -> Report:
@@ -82,7 +82,7 @@ class Confirmation:
 
 
 def _turns_shown(expected: pd.DataFrame, overturns: pd.DataFrame) -> pd.DataFrame:
-    table = expected.drop(columns="mean").merge(overturns.drop(columns="expected"), on="attribute")
+    table = expected.drop(columns="mean").merge(overturns.drop(columns=["expected", "at once"]), on="attribute")
     for side in ("below", "above"):
         known = table[side].notna()
         table[side] = [f"{v:.2f}: {who}" if k else "none on the scale"
@@ -115,7 +115,8 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
     overturns = overturns_of(trial.attributes, told, list(others.index), count, standing.holds(points))
     grams = round_.frame.iloc[0][[grams_column(i) for i in trial.recipe.ingredients]]
     slips = slips_at(standing, grams.set_axis(trial.recipe.ingredients))
-    advice = _advice(trial, round_, why, misses, all_met, expected, overturns, slips)
+    advice = _advice(round_, trial.cost, why, _todays(standing, others), _expected_words(expected, overturns),
+                     _misses_words(misses, all_met), slips_in_words(slips))
     return Confirmation(round=round_, misses=misses, all_met=all_met, expected=expected, overturns=overturns,
                         slips=slips, why=why, advice=advice)
 
@@ -205,24 +206,37 @@ def expected_of(told: Mapping[str, Foretold], pours: int) -> pd.DataFrame:
 
 # In words
 
-def _advice(trial, round_: Round, why, misses, all_met, expected, overturns, slips) -> str:
+def _advice(round_: Round, cost: Cost, why: str, *parts: str) -> str:
+    """What to pour and why, then all else, a sentence a line."""
     count = len(round_.pours)
-    cost = trial.cost.of(rounds=1, melts=len(round_.melts), pours=count)
-    times = TIMES.get(count, f"{count} times")
-    melts = "" if count == 1 else ", each time in its own melt" if trial.recipe.pot else ", each time from the start"
+    price = cost.of(rounds=1, melts=len(round_.melts), pours=count)
+    melts = "" if count == 1 else ", each time in its own melt" if round_.recipe.pot else ", each time from the start"
+    first = f"Pour it {TIMES.get(count, f'{count} times')}{melts} ({words_joined(round_.pours)}; cost {price:g}). {why}"
+    return "\n".join([first, *filter(None, parts)])
+
+
+def _todays(standing: Standing, others: pd.DataFrame) -> str:
+    """A warning where today's knowledge speaks against the formula before it is poured."""
+    now, better = better_known(standing, others)
+    if now["mean"] <= FAINT:
+        return (f"It is expected to come to a desirability of {now['mean']:.2f} only, so there is hardly anything to "
+                "confirm: ask suggest_next for another round first.")
+    if better:
+        return (f"As far as is known today {better[0]} is the better choice already: desirability {better[1]:.2f} "
+                f"against {now['mean']:.2f}.")
+    return ""
+
+
+def _expected_words(expected: pd.DataFrame, overturns: pd.DataFrame) -> str:
     turns = overturns.set_index("attribute")
-    sentences = [f"Pour it {times}{melts} ({words_joined(round_.pours)}; cost {cost:g}). {why}"]
-    sentences += [f"{row.attribute} should come out between {row.low:.1f} and {row.high:.1f}"
-                  f"{_turns_words(turns.loc[row.attribute])}." for row in expected.itertuples()]
-    sentences.append(_misses_words(misses, all_met))
-    sentences += [f"It holds (sets, unmoulds, does not break) with a chance of {100 * row.mean:.0f} %."
-                  for row in misses.itertuples() if row.attribute == HOLDS]
-    sentences.append(slips_in_words(slips))
-    return "\n".join(sentences)
+    return "\n".join(f"{row.attribute} should come out between {row.low:.1f} and {row.high:.1f}"
+                     f"{_turns_words(turns.loc[row.attribute])}." for row in expected.itertuples())
 
 
 def _turns_words(turn: pd.Series) -> str:
     """`; under 4.9 P07 would be the better choice`."""
+    if turn["at once"]:
+        return ""
     sides = {"below": "under", "above": "over"}
     parts = [f"{word} {turn[side]:.1f} {turn[f'better {side}']}" for side, word in sides.items()
              if turn[f"better {side}"]]
@@ -234,9 +248,13 @@ def _turns_words(turn: pd.Series) -> str:
 def _misses_words(misses: pd.DataFrame, all_met: float) -> str:
     rows = misses[~misses["attribute"].isin([HOLDS, "desirability"])]
     worst = rows.loc[rows["chance useless"].idxmax()]
-    text = f"The chance that every score is of use in the long run is {100 * all_met:.0f} %"
+    text = f"The chance that every score is of use in the long run is {100 * all_met:.0f} %; "
     if worst["chance useless"] < 0.005:
-        half = rows.loc[rows["chance under half"].idxmax()]
-        return f"{text}; {half['attribute']} is the likeliest to stay under half of what is wanted " \
-               f"({100 * half['chance under half']:.0f} %)."
-    return f"{text}; {worst['attribute']} is the likeliest to miss ({100 * worst['chance useless']:.0f} %)."
+        worst = rows.loc[rows["chance under half"].idxmax()]
+        text += (f"{worst['attribute']} is the likeliest to stay under half of what is wanted "
+                 f"({100 * worst['chance under half']:.0f} %).")
+    else:
+        text += f"{worst['attribute']} is the likeliest to miss ({100 * worst['chance useless']:.0f} %)."
+    held = misses.loc[misses["attribute"] == HOLDS, "mean"]
+    return "\n".join([text, *(f"It holds (sets, unmoulds, does not break) with a chance of {100 * chance:.0f} %."
+                              for chance in held)])

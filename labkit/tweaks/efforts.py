@@ -19,7 +19,7 @@ from labkit.wording import Report, grid_of, heading, line, report, words_joined
 ROUGH = {"worlds": 128, "inner": 8, "paid": 32}        # to choose among rounds that add the same thing
 FINE = {"worlds": 512, "inner": 16, "paid": 64}
 CLEAR = 1.64           # standard errors of the computation below which two gains are not told apart
-FAINT = "too little to be told from nothing"
+FAINT = "nothing that could be told"
 DIGITS = {"cost": 2, "gain": 4, "difference": 4, "se": 4, "per unit": 4, "added cost": 2, "added per unit": 4}
 
 
@@ -29,8 +29,8 @@ class Efforts:
 
     table : a row an effort, by name (round, pour, melt, tester, repeat, tasting): effort in words, pours, melts,
     testers, cost, gain of desirability and that per unit of cost, difference to the suggested round and the standard
-    error of computing it, added cost, difference per unit of it, and whether it pays (`worth` a unit). rounds : by
-    name, ready to pour. advice : plain words.
+    error of computing it, added cost, difference per unit of it, and whether it pays (surely, and `worth` a unit).
+    rounds : by name, ready to pour. advice : plain words.
     """
 
     table: pd.DataFrame
@@ -154,10 +154,8 @@ def _table(trial, evenings: Mapping[str, Evening], paid: np.ndarray, usual: int,
     table = pd.DataFrame(rows, index=pd.Index(evenings, name="name"))
     added = table["added cost"] = table["cost"] - table.at["round", "cost"]
     table["added per unit"] = table["difference"] / added.where(added > 1e-9)
-    table["pays"] = table["difference"] >= WORTH * added
+    table["pays"] = (table["difference"] >= WORTH * added) & (table["difference"] > CLEAR * table["se"])
     table.loc["round", "pays"] = bool(table.at["round", "per unit"] >= WORTH)
-    told = table["difference"] > CLEAR * table["se"]
-    table.loc[added.abs() <= 1e-9, "pays"] &= told | (table.index == "round")
     return table
 
 
@@ -211,7 +209,7 @@ def _about(row: Mapping) -> str:
     adds = f"{abs(row['difference']):.4f} {'more' if row['difference'] > 0 else 'less'}"
     if abs(row["added cost"]) <= 1e-9:
         verdict = "do it" if row["pays"] else "leave the round as it is"
-        return f"{name} costs the same and brings {adds}{'' if told else f', {FAINT}'}: {verdict}."
-    per = f"{row['added per unit']:.4f} a unit" if told else FAINT
+        return f"{name} costs the same and brings {adds if told else FAINT}: {verdict}."
+    adds = f"{adds} ({row['added per unit']:.4f} a unit)" if told else FAINT
     verdict = "it pays" if row["pays"] else "it does not pay"
-    return f"{name} costs {row['added cost']:g} more and brings {adds} ({per}): {verdict}."
+    return f"{name} costs {row['added cost']:g} more and brings {adds}: {verdict}."

@@ -9,7 +9,7 @@ from labkit.core.updating import turning_points
 from labkit.tweaks.foretold import Foretold
 from labkit.tweaks.outlook import wanted_part
 
-RESULTS, BLOCKS = 101, 12
+RESULTS, BLOCKS = 61, 8
 
 
 def overturns_of(attributes, told: Mapping[str, Foretold], names: Sequence[str], pours: int,
@@ -19,19 +19,20 @@ def overturns_of(attributes, told: Mapping[str, Foretold], names: Sequence[str],
     told : attribute -> draws at the formula to be poured and at others, called `names`; holds : the chance that each
     of them, the first included, holds. The draws are brought up to date by a result of one attribute while the other
     attributes come out as expected; the choice falls on the highest expected desirability. nan and an empty name where
-    nothing on the scale overturns it.
+    nothing on the scale overturns it; at once: another is better already where all comes out as expected.
     """
     share = {name: attributes[name].importance / sum(attributes[n].importance for n in told) for name in told}
     parts = {name: _parts(attributes[name], told[name], share[name], pours) for name in told}
     rows = []
+    whole = np.prod([as_expected for *_, as_expected in parts.values()], axis=0) * holds
     for name, (results, by_result, expected, _) in parts.items():
-        others = np.prod([as_expected for n, (_, _, _, as_expected) in parts.items() if n != name], axis=0)
+        others = np.prod([as_expected for n, (*_, as_expected) in parts.items() if n != name], axis=0)
         worth = by_result * others * holds
         row = {"attribute": name, "expected": expected}
         turns = turning_points(results, worth[:, 1:] - worth[:, [0]], expected)
         for side, (value, who) in zip(("below", "above"), turns, strict=True):
             row |= {side: value, f"better {side}": str(names[who]) if who >= 0 else ""}
-        rows.append(row)
+        rows.append(row | {"at once": bool(whole.argmax())})
     return pd.DataFrame(rows)
 
 
@@ -40,7 +41,8 @@ def _parts(attribute, told: Foretold, share: float, pours: int):
 
     What is known of the attributes is independent, so that E D is the product of these over the attributes.
     """
-    results, expected = np.linspace(attribute.low, attribute.high, RESULTS), told.expected(pours)
+    expected = told.expected(pours)
+    results = np.union1d(np.linspace(attribute.low, attribute.high, RESULTS), expected)
 
     def part(result) -> np.ndarray:
         drawn, weights = told.after(result, pours)

@@ -129,3 +129,17 @@ def known_formulas(standing: Standing, apart: float) -> pd.DataFrame:
     coded = trial.region.coded
     gap = np.abs(coded(made) - coded(standing.settled)).max(axis=1) / 2
     return made[gap >= apart]
+
+
+def better_known(standing: Standing, others: pd.DataFrame) -> tuple[pd.Series, tuple[str, float] | None]:
+    """Desirability of the formula in question (mean, low, high: 90 %), and the known formula expected to be better.
+
+    others : what `known_formulas` gave; the second is its name and expected desirability, None where none is better.
+    """
+    points = pd.concat([standing.settled, others[standing.names]], ignore_index=True)
+    drawn = standing.outlook().draws(points)
+    low, high = np.quantile(drawn[:, 0], [0.05, 0.95])
+    means = drawn.mean(axis=0)
+    k = int(np.argmax(means))
+    return (pd.Series({"mean": means[0], "low": low, "high": high}),
+            (str(others.index[k - 1]), float(means[k])) if k else None)

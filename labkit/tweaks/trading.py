@@ -49,7 +49,7 @@ class Tradeoffs:
     def _report(self) -> Report:
         at = words_joined([f"{name} {value:.1f}" for name, value in self.scores.items()])
         blocks = [heading("What is traded against what"), line(f"Around the formula with {at} expected:")]
-        blocks += [line(says) for says in self.table["says"]]
+        blocks += [line(says) for says in self.table["says"]] or [line("Only one want, so nothing is traded.")]
         known = self.table[self.table["conflict"]]
         if len(known):
             blocks.append(grid_of(known.drop(columns=["conflict", "says"]), title="Cost of a point (90 % interval)"))

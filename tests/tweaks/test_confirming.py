@@ -186,13 +186,22 @@ class TestConfirmation:
                                    rtol=0.02)
 
     def test_where_a_known_pour_is_better_already_it_turns_at_once(self, demo):
-        worst = pd.DataFrame([{"wax": 0.20, "red_share": 0.4, "load": 0.03, "pour_temperature": 76.0}])
-        found = labkit.plan_confirmation(demo, formula=worst, pours=1)
-        assert (found.overturns["better below"] != "").any() and "would be the better choice" in found.advice
+        other = pd.DataFrame([{"wax": 0.16, "red_share": 0.65, "load": 0.06, "pour_temperature": 76.0}])
+        found = labkit.plan_confirmation(demo, formula=other, pours=1)
+        assert found.overturns["at once"].all() and "would be the better choice" not in found.advice
+        assert found.advice.split("\n")[1].startswith("As far as is known today P")
+        assert " is the better choice already: desirability 0." in found.advice
 
     def test_it_repeats_bit_for_bit(self, demo, confirmation):
         again = labkit.plan_confirmation(demo, seed=SEED)
         assert str(again) == str(confirmation) and again.to_frame().equals(confirmation.to_frame())
+
+    def test_where_nothing_is_of_use_there_is_nothing_to_confirm(self, demo):
+        zero = demo.scores.assign(score=0.0)
+        trial = labkit.Trial(definition=demo.definition, tables={**demo.tables, "scores": zero})
+        found = labkit.plan_confirmation(trial, pours=1)
+        assert found.advice.split("\n")[1].startswith("It is expected to come to a desirability of 0.0")
+        assert found.all_met < 0.05 and "shade" in str(found)
 
     def test_a_pot_for_every_pour(self):
         from played import hazel_rounds

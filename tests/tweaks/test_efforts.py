@@ -126,7 +126,8 @@ class TestDemo:
         np.testing.assert_allclose(table["difference"], table["gain"] - table.at["round", "gain"], atol=1e-12)
         more = table[table["added cost"] > 0]
         np.testing.assert_allclose(more["added per unit"], more["difference"] / more["added cost"])
-        assert (more["pays"] == (more["difference"] >= 0.004 * more["added cost"])).all()
+        told = more["difference"] > 1.64 * more["se"]
+        assert (more["pays"] == (told & (more["difference"] >= efforts.worth * more["added cost"]))).all()
 
     def test_more_of_the_same_is_never_worth_less(self, efforts):
         table = efforts.to_frame()
@@ -152,9 +153,10 @@ class TestDemo:
         assert len(lines) == 2 + 5
         assert lines[1] == (f"The round as suggested costs 9 and is expected to bring {table.at['round', 'gain']:.3f} of "
                             f"desirability (0 to 1), {table.at['round', 'per unit']:.4f} a unit of cost; a unit must bring "
-                            "0.004.")
+                            f"{efforts.worth:g}.")
         row = table.loc["pour"]
-        assert lines[2].startswith(f"One pour more costs 0.5 more and brings {row['difference']:.4f} more (")
+        adds = f"{row['difference']:.4f} more (" if row["difference"] > 1.64 * row["se"] else "nothing that could be told"
+        assert lines[2].startswith(f"One pour more costs 0.5 more and brings {adds}")
         assert lines[2].endswith("it pays." if row["pays"] else "it does not pay.")
 
     def test_it_repeats_bit_for_bit(self, demo, efforts):
