@@ -266,7 +266,7 @@ class TestFirst:
 @pytest.mark.parametrize("asked, message", [
     ({"pours": 0}, "pours is 0. Give a whole number from 1 to 24."),
     ({"melts": 1.5}, "melts is 1.5. Give a whole number from 1 to 24."),
-    ({"worth": -1}, "worth is -1. Give the desirability that a unit of cost must bring, such as 0.004."),
+    ({"worth": -1}, "worth is -1. Give the desirability that a unit of cost must bring, such as 0.0055."),
 ])
 def test_it_refuses_what_cannot_be_asked(trial, asked, message):
     with pytest.raises(TweakError) as refused:

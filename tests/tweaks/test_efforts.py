@@ -196,6 +196,13 @@ def test_a_pot_for_every_pour_has_no_melt_to_add():
     assert found.table.at["pour", "melts"] == 4 and found.table.at["pour", "added cost"] == 1.5
 
 
+def test_without_a_size_it_compares_with_the_round_that_is_proposed(demo):
+    found = labkit.compare_efforts(demo, pours=None, melts=None, seed=1)
+    proposed = labkit.suggest_next(demo, pours=None, melts=None, seed=1).round
+    assert found.rounds["round"].pours == proposed.pours
+    assert found.table.at["pour", "pours"] == len(proposed.pours) + 1
+
+
 def test_what_is_held_stays(demo):
     found = labkit.compare_efforts(demo, pours=2, melts=1, hold={"red_share": 0.5})
     for name in ("round", "melt"):
