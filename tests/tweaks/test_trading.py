@@ -156,6 +156,13 @@ class TestDemo:
         assert path["load"].iloc[-1] > path["load"].iloc[0] and (np.diff(path["payoff"]) > 0).all()
         assert len(found.table) == 6 and len(found.paths) == found.table["conflict"].sum()
 
+    def test_the_interval_holds_the_rate_of_the_invented_truth(self, demo, found):
+        from make_demo_trial import truth
+
+        row = found.table.set_index(["attribute", "other"]).loc[("payoff", "sheerness")]
+        real = truth(found.paths["payoff", "sheerness"][list(demo.recipe.coordinates)])
+        assert row["low"] < -np.polyfit(real["payoff"], real["sheerness"], 1)[0] < row["high"]
+
     def test_no_formula_of_a_trade_leaves_the_limits_or_harms_a_third(self, demo, found):
         for pair, path in found.paths.items():
             assert demo.region.keeps(path[list(demo.recipe.coordinates)]).all()
