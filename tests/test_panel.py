@@ -249,6 +249,16 @@ class TestEdges:
         assert row["n"] == 1 and row["slope"] == pytest.approx(1, abs=0.1) and np.isnan(row["alike"])
         assert row["level_se"] > panel_of(table).testers.set_index("tester").loc["T01", "level_se"]
 
+    def test_use_of_the_scale_as_scored_and_as_expected(self):
+        """A tester who uses half the scale of the others: as scored about a half, as expected of the next pours more."""
+        table = simulated(8, noise=0.3, step=0.1)[0]
+        table[:, 2] = 5 + 0.5 * (table[:, 2] - 5)
+        row = panel_of(table).testers.set_index("tester").loc["T03"]
+        first = np.linalg.svd(table - table.mean(axis=0))[2][0]
+        assert row["slope_alone"] == pytest.approx(first[2] / first.mean(), abs=1e-3)
+        assert abs(row["slope_alone"] - 0.53) < 2 * row["slope_alone_se"] < row["slope"]
+        assert row["slope_alone"] < row["slope"] < 1
+
     def test_a_pour_nobody_scored(self):
         panel = appraise_panel(trial_with(5).with_scores(scored(simulated(1, pours=4)[0])))
         assert "X-05" not in panel.means("payoff")[0].index
@@ -342,28 +352,49 @@ class TestFlagsSimulated:
         return verdict_on(reading_of(scored(table)), attributes=1).flags
 
     def test_clean_panels_alarm_at_most_one_in_twenty(self):
-        """80 panels; 3 in 100 in a run of 600 (5 with whole-point steps)."""
-        assert sum(len(self.flags(simulated(seed)[0])) > 0 for seed in range(80)) <= 7
+        """150 panels; 4.5 in 100 in a run of 5,000 (5 with whole-point steps). Flags are not to be had by being timid
+        either: none in 150 would be a fault too."""
+        assert 2 <= sum(len(self.flags(simulated(seed)[0])) > 0 for seed in range(150)) <= 12
 
-    def test_faults_are_found(self):
-        """25 panels each; in runs of 400 a reversed tester is found in 96 of 100, a constant one always, and a score
-        that is 4 standard deviations of all scores (6.8 points) off in 99 of 100 where the scale has room. One that is 4 standard deviations of the noise (3.2 points) off is
-        found in 34 of 100: too few, and not what this test asks."""
-        reversed_, constant, slip = 0, 0, 0
-        for seed in range(25):
+    def slipped(self, seed, size):
+        """Is a slip found by pour and tester? It leads away from the nearer end of the scale, for pour and tester as
+        they are: chosen by the score itself, noise would undo part of it."""
+        table, means, levels = simulated(seed, step=0)
+        table[3, 2] += size if means[3] + levels[2] < 5 else -size
+        found = self.flags(np.clip(np.round(2 * table) / 2, 0, 10))
+        return ((found["kind"] == "far from expectation") & (found["pour"] == "X-04") & (found["tester"] == "T03")).any()
+
+    def test_slips_are_found(self):
+        """40 panels each. 4 sd of all a tester's scores (6.8 points) are found in at least 95 of 100, and 6 sd of
+        the noise in 92; of 4 sd of the noise (3.2 points) no test finds more than 60 in 100, nor 48 with the noise unknown
+        (tests/benchmarks/slip_bound.py): found are 43."""
+        found = {size: np.mean([self.slipped(seed, size) for seed in range(40)]) for size in (3.2, 4.8, 6.8)}
+        assert found[6.8] >= 0.95 and 0.85 <= found[4.8] and 0.3 <= found[3.2] <= 0.6
+
+    def test_two_slips_do_not_hide_each_other(self):
+        """60 panels, two scores of one tester 4.5 points off, one each way: judged all at once, 42 pairs are found."""
+        both = 0
+        for seed in range(60):
+            table, _, _ = simulated(seed)
+            one, two = np.argsort(np.abs(table[:, 2] - 5))[:2]
+            table[one, 2], table[two, 2] = table[one, 2] + 4.5, table[two, 2] - 4.5
+            found = self.flags(table)
+            both += {TEN[one], TEN[two]} <= set(found.loc[found["tester"] == "T03", "pour"])
+        assert both >= 46
+
+    def test_testers_who_are_odd_throughout_are_found(self):
+        """40 panels each; in runs of 600 a reversed tester is found in 96 of 100, a constant one always."""
+        reversed_, constant = 0, 0
+        for seed in range(40):
             table, _, _ = simulated(seed, step=0)
-            middle = np.mean(table[:, 2])
-            turned, same, slipped = table.copy(), table.copy(), table.copy()
-            turned[:, 2] = 2 * middle - table[:, 2]
+            turned, same = table.copy(), table.copy()
+            turned[:, 2] = 2 * np.mean(table[:, 2]) - table[:, 2]
             same[:, 2] = 5.0
-            slipped[3, 2] += 6.8 if slipped[3, 2] < 5 else -6.8
-            found = self.flags(turned)
+            found = self.flags(np.clip(np.round(2 * turned) / 2, 0, 10))
             reversed_ += ((found["kind"] == "reversed scale") & (found["tester"] == "T03")).any()
-            found = self.flags(same)
+            found = self.flags(np.round(2 * same) / 2)
             constant += ((found["kind"] == "same score for everything") & (found["tester"] == "T03")).any()
-            found = self.flags(slipped)
-            slip += ((found["pour"] == "X-04") & (found["tester"] == "T03")).any()
-        assert reversed_ >= 21 and constant >= 24 and slip >= 23
+        assert reversed_ >= 37 and constant == 40
 
 
 class TestWords:

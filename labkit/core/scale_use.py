@@ -5,7 +5,9 @@
 The other testers' means of the pours are noisy, and a slope on noisy means is too small. So x_p is put at
 its best prediction from the others, E[x | others], which leaves the slope unbiased (regression
 calibration: Carroll, Ruppert, Stefanski & Crainiceanu 2006, Measurement Error in Nonlinear Models, chapter
-4), and the slope is then shrunken towards 1 by its own uncertainty.
+4), and the slope is then shrunken towards 1 by its own uncertainty. That is the slope to expect of the next pours: off
+by least on average, but at 8 pours and a true slope of .5 it says .63. The slope of the scores in hand, right on
+average whatever it is, comes from all testers at once (slopes_alone); in small tables it scatters much more.
 """
 
 from dataclasses import dataclass, replace
@@ -15,17 +17,21 @@ from scipy.special import ndtri, stdtr
 
 from labkit.core.levels import adjusted_means
 
+ROUNDS = 40         # of the closing search for the slopes alone
+COMMON = 0.3        # least mean slope, a part of the root mean square, at which testers have an order in common
+UNSURE = 1.0        # standard error from which a slope alone says nothing
 USE = 0.4           # sd of slopes among honest testers, stated: two in three between .6 and 1.4
 WIDE = 1.0          # sd of the log of the stated spread between pours
+WORTH = 1.0         # degrees of freedom that the stated noise is worth: 1 / (2 SPREAD^2), about
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ScaleUse:
-    """By tester (T,): slope against the rest before shrinking (NaN: cannot be told) with se, shrunken slope
-    relative to the panel's mean slope with se, and correlation with the rest."""
+    """By tester (T,), slopes relative to the panel's mean slope: as scored, before any shrinking (NaN: cannot be
+    told), and shrunken, each with se; and the correlation with the rest."""
 
-    raw: np.ndarray
-    raw_se: np.ndarray
+    alone: np.ndarray
+    alone_se: np.ndarray
     slope: np.ndarray
     slope_se: np.ndarray
     alike: np.ndarray
@@ -57,13 +63,67 @@ def scale_use(cells, noise, *, spread, use=USE):
     A slope b against the rest is T b / (b+T-1) against the mean slope of all T. What slopes explain was counted as
     noise of single scores at first: it is taken off, and the slopes are found once more.
     """
+    alone, alone_se = slopes_alone(cells, noise, spread=spread)
     for _ in range(2):
         slopes = [slope_of(cells, noise, tester, spread=spread, use=use) for tester in range(cells.count.shape[1])]
-        raw, raw_se, slope, se, alike = np.array(slopes).T
+        _, _, slope, se, alike = np.array(slopes).T
         noise = replace(noise, score=_without_slopes(cells, noise, slope))
     testers = len(slope)
     panel = np.maximum((slope + testers - 1) / testers, 0.5)
-    return ScaleUse(raw=raw, raw_se=raw_se, slope=slope / panel, slope_se=se / panel, alike=alike)
+    return ScaleUse(alone=alone, alone_se=alone_se, slope=slope / panel, slope_se=se / panel, alike=alike)
+
+
+def slopes_alone(cells, noise, *, spread):
+    """Slopes by maximum likelihood, all testers at once, over their mean; standard errors at the x_p so found.
+
+    c_t and b_t fixed, x_p ~ N(0, spread^2): E x_p and its variance given all scores, then c_t and b_t by regression on
+    both, round after round (one factor by EM: Rubin & Thayer 1982, Psychometrika 47:69-76). In a complete table the
+    slopes are the first principal component, which noise of equal size turns to no side: a slope is right on average
+    whatever it is. Who scored fewer than three pours bears on no x_p. NaN where a slope cannot be told: fewer than two
+    pours, no degree of freedom left, testers without a common order, or a standard error of UNSURE and more.
+    """
+    pours = (cells.count > 0).sum(axis=0)
+    weight = np.where(cells.count > 0, cells.count / (cells.count * noise.stays + 1 - noise.stays), 0.0)
+    bearing, nothing = np.flatnonzero(pours >= 3), np.full((2, len(pours)), np.nan)
+    if noise.score <= 0 or len(bearing) < 2:
+        return nothing
+    found = _factor(cells.mean[:, bearing], weight[:, bearing], adjusted_means(cells, noise).means, spread)
+    if found is None:
+        return nothing
+    x, unsure, v = found
+    slopes, base = _slopes_on(cells.mean, weight, x, unsure)
+    mean = max(slopes[bearing].mean(), 1e-9)
+    se = np.sqrt(v / np.maximum(base, 1e-9)) / mean
+    return np.where((pours >= 2) & (se < UNSURE), [slopes / mean, se], np.nan)
+
+
+def _factor(y, weight, means, spread):
+    """x_p about their mean and its variance by pour, and the variance of a score; None where they cannot be told."""
+    df = int((weight > 0).sum() - (weight.sum(axis=1) > 0).sum() - 2 * y.shape[1] + 2)
+    x, unsure, v = means - means.mean(), np.zeros(len(means)), np.nan
+    for _ in range(ROUNDS):
+        slopes, base = _slopes_on(y, weight, x, unsure)
+        mean, size = base @ slopes, base.sum() * (base @ slopes**2)
+        if df < 1 or not mean > COMMON * np.sqrt(size):
+            return None
+        slopes = slopes * base.sum() / mean
+        starts = ((weight * y).sum(axis=0) - slopes * (weight.T @ x)) / weight.sum(axis=0)
+        told, away = weight @ slopes**2, y - starts
+        best = (weight * away) @ slopes / np.maximum(told, 1e-12)
+        v = max(np.sum(weight * (away - np.outer(best, slopes)) ** 2) / df, 1e-12)
+        unsure = 1 / (1 / spread**2 + told / v)
+        x = unsure * told / v * best
+        x = x - x.mean()
+    return x, unsure, v
+
+
+def _slopes_on(y, weight, x, unsure):
+    """Regression of each tester's scores on x_p known but for the variance `unsure`, and its sum of squares, which is 0
+    where there is nothing to regress on."""
+    total = weight.sum(axis=0)
+    first, level = weight.T @ x / total, (weight * y).sum(axis=0) / total
+    base = np.maximum(weight.T @ (x**2 + unsure) - total * first**2, 0.0)
+    return ((weight * y).T @ x - total * first * level) / np.maximum(base, 1e-12), base
 
 
 def _without_slopes(cells, noise, slope):
@@ -97,32 +157,50 @@ def chance_of_constant(cells, noise, tester, *, means, step):
     return float(np.exp(min(0.0, log_chance - ss / (2 * noise.score**2))))
 
 
-def surprises(cells, noise, *, df):
-    """What pour and tester lead one to expect of each cell, and how far off it is in standard deviations (P, T).
+def surprises(cells, noise, *, stated, worth=WORTH):
+    """What all other scores lead one to expect of each cell, and how far off it is in standard deviations (P, T).
 
-    With Q the residual maker of all cells under the model, the residual of a cell left out of the fit is
-    (Qy)_i / Q_ii with variance 1 / Q_ii (Dubrule 1983, Math. Geology 15:687-699). The cell is left out of the
-    noise too, t = z sqrt((df-1) / (df-z^2)), and t is given as the normal score of a t with df-1 degrees of
-    freedom (Cook & Weisberg 1982, section 2.2). NaN where nothing was scored or no other score bears on it.
+    With Q the residual maker of the cells, pours fixed and levels random, a cell left out of the fit misses by
+    (Qy)_i / Q_ii with variance v / Q_ii (Dubrule 1983, Math. Geology 15:687-699). v is found without the cell too,
+    from the residuals My with the levels fixed as well and from repeats: (y'My - (My)_i^2 / M_ii + S_w / (1-r)) / df
+    (Cook & Weisberg 1982, section 2.2). My knows nothing of levels and pours, so both are independent and their ratio
+    is a t; it is given as the normal score of the t. `stated` counts as `worth` degrees of freedom more. NaN where
+    nothing was scored or no other score bears on it.
     """
-    pour, tester = np.nonzero(cells.count)
-    own = noise.score**2 * (noise.stays + (1 - noise.stays) / cells.count[pour, tester])
-    precision = np.linalg.inv(noise.tester**2 * (tester[:, None] == tester) + np.diag(own))
-    columns = np.eye(len(cells.count))[pour]
-    load = precision @ columns
-    maker = precision - load @ np.linalg.solve(columns.T @ load, load.T)
-    told = np.diag(maker) > 1e-9 * np.diag(precision)
-    at, diagonal = (pour[told], tester[told]), np.diag(maker)[told]
+    at = np.nonzero(cells.count)
+    y, weight = cells.mean[at], 1 / (noise.stays + (1 - noise.stays) / cells.count[at])
+    left, diagonal = _left_over(at, y, weight, (noise.score / noise.tester) ** 2)
+    fixed, share = _left_over(at, y, weight, 0.0)
+    bears, told = diagonal > 1e-9 * weight, share > 1e-9 * weight
+    squares = fixed @ y + worth * stated**2 + (cells.within / (1 - noise.stays) if cells.repeated else 0.0)
+    squares = squares - np.where(told, fixed**2 / np.where(told, share, 1.0), 0.0)
+    df = np.sum(share / weight) + cells.df_within + worth - told
+    diagonal = np.where(bears, diagonal, np.nan)
+    error = np.sqrt(np.maximum(squares, 0.0) / df / diagonal)
     expected, away = np.full(cells.count.shape, np.nan), np.full(cells.count.shape, np.nan)
-    left = (maker @ cells.mean[pour, tester])[told]
-    expected[at] = cells.mean[at] - left / diagonal
-    away[at] = _normal_score(left / np.sqrt(diagonal), max(df, 2.0))
+    expected[at] = y - left / diagonal
+    away[at] = _normal_score(left / diagonal / error, df)
     return expected, away
 
 
-def _normal_score(away, df):
-    outside = away * np.sqrt((df - 1) / np.maximum(df - away**2, 1e-3))
-    return np.sign(away) * -ndtri(np.maximum(stdtr(df - 1, -np.abs(outside)), 1e-300))
+def _left_over(at, y, weight, ratio):
+    """Qy and the diagonal of Q = W - W B (B'WB + D)^-1 B'W by cell, B the pours and testers, D = `ratio` (v / v_T)
+    for testers (Henderson 1975, Biometrics 31:423-447)."""
+    pours, testers = (int(codes.max()) + 1 for codes in at)
+    both = np.zeros((pours + testers, pours + testers))
+    place = at[0], pours + at[1]
+    np.add.at(both, (place[0], place[1]), weight)
+    both += both.T
+    both[np.diag_indices_from(both)] = np.bincount(np.r_[place], np.r_[weight, weight])
+    both[range(pours, len(both)), range(pours, len(both))] += ratio
+    inverse = np.linalg.pinv(both, hermitian=True)
+    effects = inverse @ np.bincount(np.r_[place], np.r_[weight * y, weight * y])
+    held = inverse[place[0], place[0]] + 2 * inverse[place] + inverse[place[1], place[1]]
+    return weight * (y - effects[place[0]] - effects[place[1]]), weight * (1 - weight * held)
+
+
+def _normal_score(t, df):
+    return np.sign(t) * -ndtri(np.maximum(stdtr(df, -np.abs(t)), 1e-300))
 
 
 def without(cells, *, testers=(), pours=()):

@@ -47,8 +47,14 @@ class Panel:
 
     @property
     def testers(self) -> pd.DataFrame:
-        """A row a tester and attribute: scores, level [scale] and slope (use of the scale, 1 = the panel's) with
-        standard errors, correlation with the rest, standard deviation of own repeats, flags in plain words."""
+        """A row a tester and attribute: scores, level [scale], use of the scale (1 = the panel's) with standard errors,
+        correlation with the rest, standard deviation of own repeats, flags in plain words.
+
+        slope : as expected of the next pours. Drawn towards 1 by what is not known, so off by least on average, but of
+            a tester who uses half the scale it says too much.
+        slope_alone : as scored. Right on average whatever the tester's use is, but it scatters more, and more with few
+            pours; blank where it cannot be told.
+        """
         return pd.concat([_tester_rows(reading, self.verdicts[name]) for name, reading in self.readings.items()],
                          ignore_index=True)
 
@@ -179,7 +185,8 @@ def _tester_rows(reading: Reading, verdict: Verdict) -> pd.DataFrame:
         "attribute": reading.attribute.name, "tester": list(reading.testers),
         "n": counts.sum(axis=0).astype(int), "pours": (counts > 0).sum(axis=0),
         "level": reading.adjusted.levels, "level_se": se,
-        "slope": use.slope, "slope_se": use.slope_se, "alike": use.alike,
+        "slope": use.slope, "slope_se": use.slope_se,
+        "slope_alone": use.alone, "slope_alone_se": use.alone_se, "alike": use.alike,
         "repeat_sd": [_repeat_sd(reading, tester) for tester in reading.testers],
         "flags": ["; ".join(flags.loc[flags["tester"] == tester, "says"]) for tester in reading.testers],
     })
