@@ -129,6 +129,9 @@ def _tester_blocks(panel) -> list:
     blocks = [line(lean_sentence(panel)), _by_tester(frame, "level", "level: points above the panel", "+.2f")]
     if np.ptp(frame["slope"]) > 0:
         blocks.append(_by_tester(frame, "slope", "use of the scale: 1 is the panel's, 2 twice as wide", ".2f"))
+        blocks.append(line(
+            "This is the use to expect of the next pours, drawn towards 1 by what is not known. As scored, without "
+            "that (right on average, but less sure), it is slope_alone in panel.testers."))
     return blocks + [line(f"Look at: {says}.") for says in panel.flags["says"]] + _sitting_blocks(panel)
 
 
