@@ -11,7 +11,9 @@ from invented import poured, scored
 from numpy.testing import assert_allclose
 
 import labkit
+from labkit.core.posterior import Functions, Observed, Prior, Scales, log_likelihoods_at
 from labkit.errors import SurfaceError
+from labkit.surfaces.ground import Ground
 
 NAMES = ["wax", "red_share", "load", "pour_temperature"]
 
@@ -123,12 +125,13 @@ class TestExpectation:
         assert error[0] < error[1]
 
 
-class TestShape:
-    def fitted(self, truth, *, noise=None, text=TERRACOTTA):
-        quiet = {"round": 0.05, "melt": 0.05, "pour": 0.05, "tester_pour": 0.3} | (noise or {})
-        trial = scored(poured(text, rounds=6), truth, noise=quiet, step=0.1)
-        return labkit.fit_surfaces(trial)["sheerness"].reading
+def fitted(truth):
+    """Sheerness after six quiet rounds."""
+    quiet = {"round": 0.05, "melt": 0.05, "pour": 0.05, "tester_pour": 0.3}
+    return labkit.fit_surfaces(scored(poured(TERRACOTTA, rounds=6), truth, noise=quiet, step=0.1))["sheerness"].reading
 
+
+class TestShape:
     def weight(self, reading, *, link=None, system=None):
         return sum(c.weight for c in reading.candidates
                    if (link is None or c.link.name == link) and (system is None or c.system.name == system))
@@ -139,25 +142,76 @@ class TestShape:
             red, load = 0.5 + 0.3 * coded[:, 1], 0.05 + 0.03 * coded[:, 2]
             return np.tile(10 * np.exp(-load * (25 * red + 2 * (1 - red)))[:, None], 4)
 
-        reading = self.fitted(truth)
-        assert self.weight(reading, system="masses") > 0.9
-        assert self.weight(reading, link="straight") < 0.1
+        reading = fitted(truth)
+        assert self.weight(reading, system="masses") > 0.75       # begun at one in three
+        assert self.weight(reading, link="straight") < 0.2
 
     def test_a_straight_truth_keeps_the_scale_as_it_is(self):
         def truth(coded):
             return np.tile((5 + coded[:, [0]] * 1.5 + coded[:, [2]] * 2.0), 4)
 
-        assert self.weight(self.fitted(truth), link="straight") > 0.6
+        assert self.weight(fitted(truth), link="straight") > 0.6
 
     def test_a_threshold_is_found_on_a_scale_that_saturates(self):
         def truth(coded):
             return np.tile(0.5 + 9 / (1 + np.exp(-3 * coded[:, [0]])), 4)
 
-        assert self.weight(self.fitted(truth), link="both") > 0.8
+        assert self.weight(fitted(truth), link="both") > 0.6  # begun at one in three
 
     def test_without_a_ratio_within_a_share_there_is_one_system(self):
         reading = labkit.fit_surfaces(hazel([4.0, 5.0, 6.0]))["hardness"].reading
         assert [system.name for system in reading.ground.systems] == ["shares"]
+
+
+class TestPlaysNoPart:
+    """Which coordinates matter is averaged over by evidence (George & McCulloch 1993)."""
+
+    def test_what_plays_no_part_is_found(self):
+        def truth(coded):
+            return np.tile(5 + coded[:, [1]] * 2.5 - coded[:, [0]] * 1.5, 4)
+
+        reading = fitted(truth)
+        assert min(reading.idle("load"), reading.idle("pour_temperature")) > 0.6       # begun at two in seven
+        assert max(reading.idle("wax"), reading.idle("red_share")) < 0.02
+
+    def test_what_plays_a_small_part_is_not_denied(self):
+        def truth(coded):
+            return np.tile(5 + coded @ [[1.2], [1.2], [1.2], [1.2]], 4)
+
+        reading = fitted(truth)
+        assert all(reading.idle(name) < 0.02 for name in reading.ground.sample.columns)
+
+    def test_narrowed_functions_are_orthonormal_and_know_nothing_of_the_rest(self, trial):
+        ground = Ground.of(trial)
+        columns, other = ground.columns(ground.sample), ground.sample.copy()
+        other["pour_temperature"] = other["pour_temperature"].to_numpy()[::-1]
+        moved = ground.columns(other)
+        for system in ground.narrowed:
+            own = system.of(columns)
+            assert_allclose(own.T @ own / len(own), np.eye(own.shape[1]), atol=1e-9)
+            if "pour_temperature" in system.idle:
+                assert_allclose(system.of(moved), own, atol=1e-9)
+
+    def test_a_blend_plays_its_part_as_a_whole(self):
+        ground = labkit.fit_surfaces(hazel([4.0, 5.0, 6.0]))["hardness"].ground
+        blend = ("base: sunflower wax", "base: cocoa butter", "base: castor oil")
+        assert {system.idle for system in ground.narrowed} == {blend, ("load",)}
+
+    def test_evidence_of_a_narrowed_system_is_a_normal_density(self, trial):
+        """At stated scales y ~ N(centre, constant^2 + t^2 phi phi' / p + noise), by scipy's multivariate normal."""
+        from scipy.stats import multivariate_normal
+
+        ground, rng = Ground.of(trial), np.random.default_rng(5)
+        system = next(s for s in ground.narrowed if s.idle == ("wax", "pour_temperature"))
+        phi, y = system.of(ground.columns(ground.sample.iloc[:9])), rng.normal(5, 1, 9)
+        observed = Observed(means=y, sampling=0.2 * np.eye(9), sources=np.ones((1, 9, 9)))
+        functions = Functions(columns=phi, degrees=system.degrees, expected=np.zeros((0, phi.shape[1])))
+        prior = Prior(centre=5.0, constant=2.0, degrees=(2.0, 0.6), sources=(0.3,))
+        scales = Scales(degrees=np.array([[1.5, 0.4]]), sources=np.array([[0.5]]), sampling=np.ones(1))
+        parts = [phi[:, system.degrees == k] for k in range(3)]
+        covariance = sum(size**2 * part @ part.T / part.shape[1] for size, part in zip((2.0, 1.5, 0.4), parts))
+        expected = multivariate_normal(np.full(9, 5.0), covariance + 0.2 * np.eye(9) + 0.25).logpdf(y)
+        assert log_likelihoods_at(scales, observed, functions, prior)[0, 0] == pytest.approx(expected, rel=1e-9)
 
 
 class TestNoise:

@@ -14,7 +14,7 @@ sampling (`core.importance`). A curved h is taken straight at the fitted values 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtr, stdtrit
@@ -75,7 +75,7 @@ class Scales:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Mixture:
-    """A posterior as K weighted Gaussians over b: weights (K,), means (K, p), roots (K, p, p) with cov = R R'.
+    """A posterior as K weighted Gaussians over b: weights (K,), means (K, p), roots (K, p, q) with cov = R R'.
 
     `scales` holds t, v and r of each, expected (K, k) the probability of each z; log_evidence is log p(y);
     effective is Kish's effective number of the draws that the scales were integrated with.
@@ -95,10 +95,14 @@ class Mixture:
         spread = np.stack([np.sqrt(np.sum((columns @ root) ** 2, axis=1)) for root in self.roots], axis=1)
         return columns @ self.means.T, spread
 
+    def lifted(self, lift: np.ndarray) -> "Mixture":
+        """The posterior over b where phi'b stands for (phi lift)'b: lift (p, q), for functions phi (n, p)."""
+        return replace(self, means=self.means @ lift.T, roots=lift @ self.roots)
+
     def draws(self, n: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
         """n draws of b, (n, p), and the Gaussian each came from (n,): picked by weight, then a normal vector."""
         at = rng.permutation(systematic(self.weights, n, rng.uniform()))
-        normal = rng.standard_normal((n, self.means.shape[1]))
+        normal = rng.standard_normal((n, self.roots.shape[2]))
         return self.means[at] + np.einsum("npq,nq->np", self.roots[at], normal), at
 
 
@@ -151,7 +155,11 @@ def choices(directions: int) -> np.ndarray:
 
 
 def _log_likelihoods(theta, observed, functions, prior) -> np.ndarray:
-    scales = scales_at(theta, prior)
+    return log_likelihoods_at(scales_at(theta, prior), observed, functions, prior)
+
+
+def log_likelihoods_at(scales: Scales, observed: Observed, functions: Functions, prior: Prior) -> np.ndarray:
+    """log p(y | scales, z) + log p(z) for m choices of the scales and every z, (m, 2^k)."""
     roots, lines = _whitened(_covariances(scales, observed, functions, prior), _right(observed, functions, prior))
     gram = lines @ np.swapaxes(lines, 1, 2)
     pick = _picks(scales, functions, prior)
@@ -248,16 +256,31 @@ def conditional(scales, observed, functions, prior) -> tuple[np.ndarray, np.ndar
 
     For each of m choices of the scales:  T phi' V^-1 (y - phi m) + m  and  T - T phi' V^-1 phi T.
     """
+    variances, gain = _gain(scales, observed, functions, prior)
+    found = _conditional_means(gain, scales, observed, functions, prior)
+    taken = np.einsum("knp,nq,kq->kpq", gain, functions.columns, variances, optimize=True)
+    return found, np.einsum("kp,pq->kpq", variances, np.eye(variances.shape[1])) - taken
+
+
+def conditional_means(scales, observed, functions, prior) -> np.ndarray:
+    """The first part of `conditional` alone, (m, 1 + k, p)."""
+    return _conditional_means(_gain(scales, observed, functions, prior)[1], scales, observed, functions, prior)
+
+
+def _gain(scales, observed, functions, prior) -> tuple[np.ndarray, np.ndarray]:
+    """T (m, p) and V^-1 phi T (m, n, p)."""
     variances = prior_variances(functions, prior, scales)
     covariance = _covariances(scales, observed, functions, prior)
-    gain = np.linalg.solve(covariance, functions.columns * variances[:, None, :])
+    return variances, np.linalg.solve(covariance, functions.columns * variances[:, None, :])
+
+
+def _conditional_means(gain, scales, observed, functions, prior) -> np.ndarray:
     size = _shift_size(scales, functions, prior)
     right = _right(observed, functions, prior)
     found = np.einsum("knp,ni->kip", gain, right)
     found[:, 0] += np.where(functions.degrees == 0, prior.centre, 0.0)
     found[:, 1:] = size[:, None, None] * (functions.expected[None] - found[:, 1:])
-    taken = np.einsum("knp,nq,kq->kpq", gain, functions.columns, variances, optimize=True)
-    return found, np.einsum("kp,pq->kpq", variances, np.eye(variances.shape[1])) - taken
+    return found
 
 
 def _roots(covariances: np.ndarray, variances: np.ndarray) -> np.ndarray:

@@ -136,10 +136,13 @@ def graded_exponents(width, degree) -> np.ndarray:
 
 def monomials(values, exponents) -> np.ndarray:
     """prod_j values[:, j] ** exponents[i, j] -> (n, m)."""
-    result = np.ones((len(values), len(exponents)))
-    for j in range(values.shape[1]):
-        result *= values[:, j, None] ** exponents[:, j]
-    return result
+    result = np.ones((len(exponents), len(values)))
+    for column, powers in zip(np.transpose(values), np.transpose(exponents)):
+        power = column
+        for k in range(1, powers.max(initial=0) + 1):
+            result[powers == k] *= power
+            power = power * column
+    return np.ascontiguousarray(result.T)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

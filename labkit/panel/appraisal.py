@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from types import MappingProxyType
 
 import numpy as np
@@ -30,9 +31,14 @@ class Panel:
 
     trial_name: str
     readings: Mapping[str, Reading]
-    verdicts: Mapping[str, Verdict]
     unscored: tuple[str, ...]
     by_instrument: tuple[str, ...] = ()
+
+    @cached_property
+    def verdicts(self) -> Mapping[str, Verdict]:
+        """What looks odd, by attribute: found when it is first asked for, since surfaces do without."""
+        return MappingProxyType({name: verdict_on(reading, attributes=len(self.readings))
+                                 for name, reading in self.readings.items()})
 
     @property
     def attributes(self) -> tuple[str, ...]:
@@ -156,10 +162,9 @@ def appraise_panel(trial, *, prior: str = "weak") -> Panel:
                          stated=trial.noise_of(name), prior=prior)
         for name, attribute in trial.attributes.items() if (scores["attribute"] == name).any()
     }
-    verdicts = {name: verdict_on(reading, attributes=len(readings)) for name, reading in readings.items()}
     there = set(scores["pour"])
     return Panel(
-        trial_name=trial.name, readings=MappingProxyType(readings), verdicts=MappingProxyType(verdicts),
+        trial_name=trial.name, readings=MappingProxyType(readings),
         unscored=tuple(pour for pour in made.index[made["ok"]] if pour not in there),
         by_instrument=tuple(trial.read_attributes),
     )

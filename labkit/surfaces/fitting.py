@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
+from labkit.core.importance import systematic
 from labkit.core.links import Link
 from labkit.core.posterior import (
     Functions,
@@ -15,8 +16,9 @@ from labkit.core.posterior import (
     Observed,
     Prior,
     Scales,
-    conditional,
+    conditional_means,
     integrate,
+    log_likelihoods_at,
     noise_covariances,
     prior_mean,
     prior_variances,
@@ -33,6 +35,8 @@ BY_DEGREE = (0.20, 0.06)
 SHIFT, TRUST = 2.0, 0.5  # an expected direction moves its slope by two prior sd; it starts as likely as none
 SHAPES = MappingProxyType({"straight": 1.0, "both": 1.0, "floor": 1.0})  # prior weights of the links
 WEIGHTS = MappingProxyType({"shares": 1.0, "masses": 0.5})  # and of the systems of coordinates
+IDLE = 0.4  # prior odds that a coordinate plays no part in an attribute
+SCREENED, COUNTED = 16, 3  # choices of scales at which systems are compared; systems that are kept
 WORTH_KEEPING = 1e-3  # of the weight
 RELIABLE = 20.0  # effective draws below which the evidence of a curved shape is not trusted, and the shape left out
 TELLS_NOTHING = 1e4  # widths of a scale: the standard deviation of a score that tells nothing
@@ -83,9 +87,8 @@ def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.Dat
     )
     columns = ground.columns(made[list(trial.recipe.coordinates)])
     functions = {
-        system: Functions(columns=columns[:, system.places], degrees=system.basis.degrees,
-                          expected=system.expected(attribute))
-        for system in ground.systems
+        system: Functions(columns=system.of(columns), degrees=system.degrees, expected=system.expected(attribute))
+        for system in (*ground.systems, *ground.narrowed)
     }
     candidates = compared(attribute, observed, functions, prior)
     return Reading(attribute=attribute, ground=ground, candidates=candidates, stated=stated)
@@ -94,21 +97,54 @@ def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.Dat
 def compared(
     attribute: Attribute, observed: Observed, functions: Mapping[System, Functions], prior: Prior
 ) -> tuple[Candidate, ...]:
-    """The posterior under each of SHAPES in each system of coordinates, weighed by evidence times prior weight."""
-    found, start = [], ()
-    for system, own in functions.items():
-        plain = integrate(observed, own, prior, start)
-        start = plain.proposals[-1:]
+    """The posterior under each of SHAPES in the systems of coordinates that count, by evidence times prior weight.
+
+    Which coordinates play no part is averaged over as well (George & McCulloch 1993, JASA 88:881-889).
+    """
+    found = []
+    for system, plain in _systems_that_count(observed, functions, prior):
+        own = functions[system]
         for name, weight in SHAPES.items():
             link = Link(name=name, low=attribute.low, high=attribute.high)
             mixture = plain if name == "straight" else curved(link, observed, own, prior, plain)
             if name == "straight" or mixture.effective >= RELIABLE:
-                found.append(Candidate(system=system, link=link, mixture=mixture, weight=weight * WEIGHTS[system.name]))
+                mixture = mixture.lifted(system.lift) if system.idle else mixture
+                found.append(Candidate(system=system, link=link, mixture=mixture, weight=weight * _believed(system)))
     logs = np.array([c.mixture.log_evidence + np.log(c.weight) for c in found])
     share = np.exp(logs - logs.max())
     share = np.where(share < WORTH_KEEPING * share.sum(), 0.0, share)
     share = share / share.sum()
     return tuple(replace(c, weight=float(w)) for c, w in zip(found, share, strict=True) if w > 0)
+
+
+def _believed(system: System) -> float:
+    """Prior weight of a system: each coordinate plays no part at odds of IDLE."""
+    return WEIGHTS[system.name] * IDLE ** len(system.idle)
+
+
+def _systems_that_count(observed: Observed, functions: Mapping[System, Functions], prior: Prior):
+    """The COUNTED systems of largest weight, each with its posterior on the straight scale.
+
+    The evidence of a narrowed system is foretold at some of the scales that its whole one found likely, relative to
+    that of the whole one there; only for those that count is it integrated.
+    """
+    whole, foretold, start = {}, {}, ()
+    for system, own in functions.items():
+        if not system.idle:
+            whole[system.first] = integrate(observed, own, prior, start)
+            start = whole[system.first].proposals[-1:]
+    for first, plain in whole.items():
+        at = plain.scales.picked(systematic(plain.weights, SCREENED))
+        seen = {s: _seen(at, observed, own, prior) for s, own in functions.items() if s.first == first}
+        base = next(value for system, value in seen.items() if not system.idle)
+        foretold |= {s: plain.log_evidence + value - base + np.log(_believed(s)) for s, value in seen.items()}
+    for system in sorted(foretold, key=foretold.get, reverse=True)[:COUNTED]:
+        plain = whole[system.first]
+        yield system, integrate(observed, functions[system], prior, plain.proposals[-1:]) if system.idle else plain
+
+
+def _seen(scales: Scales, observed: Observed, functions: Functions, prior: Prior) -> float:
+    return float(np.logaddexp.reduce(log_likelihoods_at(scales, observed, functions, prior), axis=None))
 
 
 def curved(link: Link, observed: Observed, functions: Functions, prior: Prior, plain: Mixture) -> Mixture:
@@ -119,7 +155,7 @@ def curved(link: Link, observed: Observed, functions: Functions, prior: Prior, p
     eta, scales = link.back(observed.means, margin=0.05), _middle(plain)
     b, best = None, np.inf
     for _ in range(NEWTON):
-        parts, _ = conditional(scales, *_straightened(link, eta, observed, functions), prior)
+        parts = conditional_means(scales, *_straightened(link, eta, observed, functions), prior)
         aim = parts[0, 0] + prior.trust * parts[0, 1:].sum(axis=0)
         b, best = _stepped(b, aim, best, lambda b: _misfit(b, link, observed, functions, prior, scales))
         before, eta = eta, functions.columns @ b

@@ -1,7 +1,12 @@
-"""What all surfaces of a trial share: functions of the region in one or two systems of coordinates."""
+"""What all surfaces of a trial share: functions of the region in one or two systems of coordinates, whole or narrowed.
 
-from collections.abc import Sequence
+A narrowed system has only the functions of some coordinates: the others play no part in what is scored.
+"""
+
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -13,6 +18,7 @@ from labkit.trial import Trial
 
 SAMPLE = 1500
 DEGREE = 2
+FEW = 2                 # coordinates that may play no part, or alone play one
 SYSTEMS = ("shares", "masses")
 
 
@@ -22,23 +28,32 @@ class System:
 
     shares : the coordinates of the trial, coded. masses : a share of something that is itself a share (the colorant
     ratio within the load) is replaced by their product, a mass in the batch: a ratio has no effect without load.
-    `first` is the place of its functions among those of all systems.
+    `first` is the place of its functions among those of all whole systems. A narrowed system, in which the `idle`
+    coordinates play no part, has the functions phi @ lift, phi (n, p) those of its whole one, lift (p, q).
     """
 
     name: str
     first: int
     basis: DegreeBasis
     directions: pd.DataFrame
+    lift: np.ndarray
+    degrees: np.ndarray
+    idle: tuple[str, ...] = ()
 
     @property
     def places(self) -> slice:
         return slice(self.first, self.first + self.basis.size)
 
+    def of(self, columns: np.ndarray) -> np.ndarray:
+        """Its own functions among the columns of all systems, (n, q)."""
+        return columns[:, self.places] @ self.lift if self.idle else columns[:, self.places]
+
     def expected(self, attribute: Attribute) -> np.ndarray:
-        """Expected directions (k, p), each of length one, in the order of `expected_names`."""
-        rows = [attribute.expect[name] * self.directions.loc[name].to_numpy()
+        """Expected directions (k, q) in the order of `expected_names`: of length one, zero where one plays no part."""
+        rows = [attribute.expect[name] * self.directions.loc[name].to_numpy() * (name not in self.idle)
                 for name in expected_names(attribute, self.directions)]
-        return np.array([row / np.linalg.norm(row) for row in rows]).reshape(-1, self.basis.size)
+        rows = [row / np.linalg.norm(row) if row.any() else row for row in (row @ self.lift for row in rows)]
+        return np.array(rows).reshape(-1, len(self.degrees))
 
 
 def expected_names(attribute: Attribute, directions: pd.DataFrame) -> tuple[str, ...]:
@@ -62,8 +77,25 @@ class Ground:
             if values is not None:
                 basis, first = degree_basis(values, degree=DEGREE), sum(s.basis.size for s in systems)
                 directions = _directions(sample, basis.evaluate(values) * (basis.degrees == 1))
-                systems.append(System(name=name, first=first, basis=basis, directions=directions))
+                systems.append(System(name=name, first=first, basis=basis, directions=directions,
+                                      lift=np.eye(basis.size), degrees=basis.degrees))
         return cls(trial=trial, sample=sample, systems=tuple(systems))
+
+    @cached_property
+    def narrowed(self) -> tuple[System, ...]:
+        """The systems in which some coordinates play no part; a blend plays its part as a whole or not at all."""
+        return tuple(system for whole in self.systems for system in self._narrower(whole))
+
+    def _narrower(self, whole: System) -> Iterator[System]:
+        values, groups = values_in(whole.name, self.trial, self.sample), groups_in(whole.name, self.trial)
+        phi, inner = whole.basis.evaluate(values), {name for name, _ in nested_shares(self.trial.recipe)}
+        for idle in _idle_sets(list(groups)):
+            kept = [place for name, places in groups.items() if name not in idle for place in places]
+            basis = degree_basis(values[:, kept], degree=DEGREE)
+            if basis.size > 1 and (whole.name == "shares" or inner - set(idle)):
+                names = tuple(c for name in idle for c in self.trial.recipe.blends.get(name, (name,)))
+                yield System(name=whole.name, first=whole.first, basis=whole.basis, directions=whole.directions,
+                             lift=phi.T @ basis.evaluate(values[:, kept]) / len(phi), degrees=basis.degrees, idle=names)
 
     def columns(self, frame: pd.DataFrame) -> np.ndarray:
         """The functions of all systems at coordinates, side by side, (m, p)."""
@@ -79,6 +111,24 @@ def _directions(sample: pd.DataFrame, linear: np.ndarray) -> pd.DataFrame:
     """Each standardised coordinate as a combination of the linear functions, a row a coordinate."""
     standard = (sample - sample.mean()) / sample.std(ddof=0).replace(0.0, np.inf)
     return pd.DataFrame(standard.to_numpy().T @ linear / len(sample), index=sample.columns)
+
+
+def _idle_sets(names: list[str]) -> Iterator[tuple[str, ...]]:
+    """Which coordinates may play no part: one or two of them, or all but one or two."""
+    for count in range(1, len(names)):
+        if count <= FEW or len(names) - count <= FEW:
+            yield from combinations(names, count)
+
+
+def groups_in(system: str, trial: Trial) -> dict[str, list[int]]:
+    """Which columns of `values_in` belong to a factor, a setting, or a blend as a whole."""
+    recipe, groups = trial.recipe, {}
+    names = trial.region.coded_names if system == "shares" else recipe.coordinates
+    blend_of = {column: name for name, columns in recipe.blends.items() for column in columns}
+    coded = {f"{name} ({k})": name for name, columns in recipe.blends.items() for k in range(1, len(columns))}
+    for place, name in enumerate(names):
+        groups.setdefault(blend_of.get(name, coded.get(name, name)), []).append(place)
+    return groups
 
 
 def values_in(system: str, trial: Trial, frame: pd.DataFrame) -> np.ndarray | None:

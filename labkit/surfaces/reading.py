@@ -14,7 +14,7 @@ from labkit.core.posterior import Mixture
 from labkit.surfaces.ground import Ground, System, expected_names
 
 SOURCES = ("round", "melt", "pour")
-OWN = 0.35  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
+OWN = 0.5  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
 WAVE = 1.0  # standard deviations of a linear function over the region
 NODES, HEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 MANY = 200_000  # rows times Gaussians above which quantiles use fewer Gaussians
@@ -143,6 +143,10 @@ class Reading:
     def trust(self) -> np.ndarray:
         """Posterior probability of each expected direction, (k,)."""
         return sum(c.weight * (c.mixture.weights @ c.mixture.expected) for c in self.candidates)
+
+    def idle(self, name: str) -> float:
+        """Posterior probability that a coordinate plays no part."""
+        return float(sum(c.weight for c in self.candidates if name in c.system.idle))
 
     @property
     def effective(self) -> float:

@@ -110,7 +110,8 @@ class Surface:
     def effects(self) -> pd.DataFrame:
         """By coordinate: what going from low to high does on average over the region: effect, se, low, high (90 %).
 
-        expected (+1, -1 or 0) and trust, the probability that the expectation still deserves its weight.
+        expected (+1, -1 or 0) and trust, the probability that the expectation still deserves its weight; no part, the
+        probability that the coordinate plays none.
         """
         return self._effects.copy()
 

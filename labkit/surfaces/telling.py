@@ -79,7 +79,8 @@ def effects_of(reading: Reading) -> pd.DataFrame:
     trust = dict(zip(reading.expected_names, reading.trust(), strict=True))
     table = {"effect": moved.mean(axis=0), "se": moved.std(axis=0), "low": low, "high": high,
              "expected": [expect.get(name, 0) for name in sample.columns],
-             "trust": [trust.get(name, math.nan) for name in sample.columns]}
+             "trust": [trust.get(name, math.nan) for name in sample.columns],
+             "no part": [reading.idle(name) for name in sample.columns]}
     return pd.DataFrame(table, index=sample.columns).rename_axis("coordinate")
 
 
@@ -196,7 +197,13 @@ def _scales(surface) -> str:
         share = 100 * shapes.loc[shapes["system"] == "masses", "weight"].sum()
         masses = words_joined(f"{inner} x {outer}" for inner, outer in nested)
         told += f" With {masses} in the place of {words_joined(inner for inner, _ in nested)}: {share:.0f} %."
-    return told
+    return told + _idle_words(surface.effects["no part"])
+
+
+def _idle_words(idle: pd.Series) -> str:
+    """Which coordinates seem to play no part, for those of whom it is more likely than not."""
+    words = [f"{name} {100 * share:.0f} %" for name, share in idle.items() if share > 0.5]
+    return f" Chance that a coordinate plays no part at all: {words_joined(words)}." if words else ""
 
 
 def _expectations(surface) -> list:
