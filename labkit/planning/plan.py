@@ -59,7 +59,8 @@ def plan_round(
     pours, melts: their numbers, proposed from the costs where left out. prior: "weak" (functions by degree with the
     scales stated in `question.WEAK`) or "flat" (the classical design of the polynomial). control: a pour to be made
     again; left out, the "starting formula" in a first round of three pours or more with a weak prior, since whatever is
-    settled on has to beat it; "none" for no control. repeats: how many of the pours repeat a formula of the round. hold: coordinates that are fixed.
+    settled on has to beat it; "none" for no control. repeats: how many of the pours repeat a formula of the round.
+    hold: coordinates that are fixed.
     """
     wish = Wish(
         pours=pours,

@@ -114,8 +114,8 @@ def _pinned_blend(blend: Blend, hold: Mapping[str, float]) -> Blend:
 def usual_control(trial: Trial, wish: Wish) -> str | None:
     """What `control` means where it is left out: the starting formula in a first round, as a yardstick.
 
-    It is what somebody uses today, and whatever is settled on has to beat it. In rehearsals the formula settled on after
-    one round is better for it (mean ratio to the best possible .66 without, .73 with it; 40 worlds).
+    It is what somebody uses today, and whatever is settled on has to beat it. In rehearsals the formula settled on
+    after one round is better for it (mean ratio to the best possible .66 without, .73 with it; 40 worlds).
     """
     if wish.control is not None:
         return None if wish.control == NOTHING else wish.control
@@ -156,8 +156,10 @@ def _starting_point(trial: Trial) -> Points:
     recipe = trial.recipe
     if not trial.region.contains(recipe.starting)[0]:
         words = _outside_words(trial, recipe.starting_factors.iloc[0])
-        raise PlanError(f"the starting formula lies outside the limits: {words}. Leave it out with control='{NOTHING}', "
-                        "or widen the limits.")
+        raise PlanError(
+            f"the starting formula lies outside the limits: {words}. Leave it out with control='{NOTHING}', or widen "
+            "the limits."
+        )
     return Points.at(recipe, recipe.starting_factors[list(recipe.coordinates)])
 
 

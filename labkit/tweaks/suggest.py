@@ -19,8 +19,8 @@ from labkit.tweaks.telling import untold
 from labkit.tweaks.worth import jury_of, worth_of
 
 WORTH = 0.0055         # gain of desirability a unit of cost must bring: .05 for an evening of 9 (4 pours in 2 melts).
-#                        About half of what is foretold comes true in rehearsals: .02 to .03 an evening, about the smallest
-#                        difference that a panel of six can confirm
+#                        About half of what is foretold comes true in rehearsals: .02 to .03 an evening, about the
+#                        smallest difference that a panel of six can confirm
 PROPOSED_POURS, PROPOSED_MELTS = (2, 3, 4, 6, 8), (1, 2, 3)          # compared when no size is asked for
 WIDE = 1024                                    # draws behind a number that is shown; half of them where rounds compete
 SAMPLE, TARGETS, SPREAD = 1000, 100, 400      # points looked at, settled on, compared for what a factor may lose

@@ -28,9 +28,9 @@ import time
 
 import numpy as np
 import pandas as pd
-from invented import development_of, trial_of
 from peer import first_round, next_step
 from rehearse_worlds import one_factor_at_a_time, reached
+from worlds import development_of, trial_of
 
 from labkit import appraise_panel, fit_surfaces, plan_round, suggest_next
 from labkit.rehearsal import play_round

@@ -23,8 +23,8 @@ import re
 import sys
 
 import numpy as np
-from invented import development_of, text_of
 from rehearse_worlds import reached
+from worlds import development_of, text_of
 
 from labkit import Trial, plan_round, suggest_next
 from labkit.definition import NOISE
