@@ -27,8 +27,8 @@ DENSE = 2048  # points of the region that stand for its uniform measure
 AT_HOLD = 0.02  # of a factor's range: an earlier pour this near to a held value counts as poured at it
 TESTERS = 6  # a handful, until scores say how many there are
 # Weak prior: root mean square, as a part of the scale's width, of the constant about the middle of the scale, of all
-# linear functions together, and of all curved ones together. The hierarchical reading of the surfaces has half-t
-# scales of 4 degrees of freedom with medians .15 and .07; their root mean squares are 1.91 times that.
+# linear functions together, and of all curved ones together: about those of the hierarchical reading of the surfaces,
+# whose half-t scales of 4 degrees of freedom have medians .20 and .06 and root mean squares 1.91 times that.
 WEAK = MappingProxyType({0: 0.35, 1: 0.29, 2: 0.13})
 
 
