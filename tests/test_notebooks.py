@@ -86,7 +86,7 @@ def test_what_the_fourth_notebook_says_is_true(demo):
 def test_what_the_fifth_notebook_says_is_true(demo):
     import labkit
     tweak = labkit.suggest_next(demo, pours=4, melts=2, seed=2)
-    assert not tweak.stop                                                                # it would pour once more
+    assert tweak.stop                                                                    # another round does not pay
     trades = labkit.tell_tradeoffs(demo, at=tweak.best).table
     assert trades["conflict"].any() and not trades["conflict"].all()                     # some wants are in conflict
     plan = labkit.plan_confirmation(demo, tweak.best, seed=2)
