@@ -14,7 +14,8 @@ from labkit.core.posterior import Mixture
 from labkit.surfaces.ground import Ground, System, expected_names
 
 SOURCES = ("round", "melt", "pour")
-OWN = 0.5  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
+OWN = 0.35  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
+LEFT = 0.25  # of the root mean square of the curved part: what bends as no quadratic does; from rehearsals as well
 WAVE = 1.0  # standard deviations of a linear function over the region
 NODES, HEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 MANY = 200_000  # rows times Gaussians above which quantiles use fewer Gaussians
@@ -30,11 +31,12 @@ class Candidate:
     weight: float
 
     def on_scale(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Mean and standard deviation of h(phi'b) in each Gaussian, (m, K): Gauss-Hermite with seven nodes.
+        """Mean and standard deviation of h(phi'b + what is left open) in each Gaussian, (m, K): Gauss-Hermite, 7 nodes.
 
         phi are the functions of its system among all `columns`.
         """
         middle, spread = self.mixture.moments(columns[:, self.system.places])
+        spread = np.hypot(spread, LEFT * self.mixture.scales.degrees[:, 1])
         if self.link.name == "straight":
             return middle, spread
         heights = np.array([self.link.height(middle + node * spread) for node in NODES])
@@ -53,7 +55,9 @@ class Reading:
     """The posterior of one attribute's surface: shapes weighed by evidence, each a mixture of Gaussians.
 
     What single pours depart from so smooth a surface is the pour's, or it is the formula's own and would come back in a
-    repeat. Without repeats nobody can say which; the share OWN of the variance is taken for the formula's own.
+    repeat. Without repeats nobody can say which; the share OWN of the variance is taken for the formula's own. And what
+    bends is no quadratic: LEFT of the root mean square of the curved part is left open before the link (the discrepancy
+    of a model, Kennedy & O'Hagan 2001, JRSS B 63:425-464).
     `stated` holds the stated medians of the noise by source.
     """
 
@@ -155,19 +159,21 @@ class Reading:
 
 
 def _drawn_from(candidate: Candidate, n: int, linear: np.ndarray, rng: np.random.Generator):
-    """n draws of the surface as one function of columns: h(phi'b) and a wave of the size that is a formula's own.
+    """n draws of the surface as one function of columns: h(phi'b + what no quadratic bends) + what is a formula's own.
 
-    A wave of random direction, length and phase has, over the draws, a Gaussian covariance of length WAVE in the linear
-    functions (Rahimi & Recht 2007, NeurIPS 20), and is one function wherever it is asked.
+    Both additions are waves of random direction, length and phase: over the draws such a wave has a Gaussian
+    covariance of length WAVE in the linear functions (Rahimi & Recht 2007, NeurIPS 20), and it is one function
+    wherever it is asked.
     """
     b, at = candidate.mixture.draws(n, rng)
-    size = np.sqrt(2 * OWN * candidate.depart("pour")[at])[:, None]
-    turns = rng.standard_normal((n, len(linear))) / WAVE
-    phase = rng.uniform(0, 2 * np.pi, (n, 1))
+    sizes = np.sqrt(2) * np.stack([LEFT * candidate.mixture.scales.degrees[at, 1],
+                                   np.sqrt(OWN * candidate.depart("pour")[at])])[:, :, None]
+    turns = rng.standard_normal((2, n, len(linear))) / WAVE
+    phase = rng.uniform(0, 2 * np.pi, (2, n, 1))
 
     def function(columns: np.ndarray) -> np.ndarray:
-        smooth = candidate.link.height(b @ columns[:, candidate.system.places].T)
-        return smooth + size * np.cos(turns @ columns[:, linear].T + phase)
+        bent, own = sizes * np.cos(turns @ columns[:, linear].T + phase)
+        return candidate.link.height(b @ columns[:, candidate.system.places].T + bent) + own
 
     return function
 
