@@ -36,7 +36,7 @@ class Candidate:
         phi are the functions of its system among all `columns`.
         """
         middle, spread = self.mixture.moments(columns[:, self.system.places])
-        spread = np.hypot(spread, LEFT * self.mixture.scales.degrees[:, 1])
+        spread = np.hypot(spread, self.left_open)
         if self.link.name == "straight":
             return middle, spread
         heights = np.array([self.link.height(middle + node * spread) for node in NODES])
@@ -44,6 +44,15 @@ class Candidate:
         share = HEIGHTS / HEIGHTS.sum()
         mean = np.tensordot(share, heights, axes=1)
         return mean, np.sqrt(np.tensordot(share, (heights - mean) ** 2, axes=1))
+
+    @property
+    def left_open(self) -> np.ndarray:
+        """Standard deviation before the link of what bends as no quadratic does, (K,)."""
+        return LEFT * self.mixture.scales.degrees[:, 1]
+
+    def linear(self, columns: np.ndarray) -> np.ndarray:
+        """Linear functions of the coordinates that play a part, among all `columns`, (n, q)."""
+        return self.system.of(columns)[:, self.system.degrees == 1]
 
     def depart(self, source: str) -> np.ndarray:
         """Variance by which a source makes pours depart from the surface, (K,)."""
@@ -166,16 +175,25 @@ def _drawn_from(candidate: Candidate, n: int, linear: np.ndarray, rng: np.random
     wherever it is asked.
     """
     b, at = candidate.mixture.draws(n, rng)
-    sizes = np.sqrt(2) * np.stack([LEFT * candidate.mixture.scales.degrees[at, 1],
-                                   np.sqrt(OWN * candidate.depart("pour")[at])])[:, :, None]
-    turns = rng.standard_normal((2, n, len(linear))) / WAVE
-    phase = rng.uniform(0, 2 * np.pi, (2, n, 1))
+    active = int((candidate.system.degrees == 1).sum())
+    bent = _waves(candidate.left_open[at], active, rng)
+    own = _waves(np.sqrt(OWN * candidate.depart("pour")[at]), len(linear), rng)
 
     def function(columns: np.ndarray) -> np.ndarray:
-        bent, own = sizes * np.cos(turns @ columns[:, linear].T + phase)
-        return candidate.link.height(b @ columns[:, candidate.system.places].T + bent) + own
+        eta = b @ columns[:, candidate.system.places].T + bent(candidate.linear(columns))
+        return candidate.link.height(eta) + own(columns[:, linear])
 
     return function
+
+
+def _waves(sizes: np.ndarray, dimension: int, rng: np.random.Generator):
+    """A wave for each standard deviation of `sizes` (n,), as a function of coordinates (m, dimension) -> (n, m).
+
+    A Rayleigh height times the cosine of a uniform phase is standard normal.
+    """
+    turns, phase = rng.standard_normal((len(sizes), dimension)) / WAVE, rng.uniform(0, 2 * np.pi, (len(sizes), 1))
+    heights = sizes[:, None] * rng.rayleigh(size=(len(sizes), 1))
+    return lambda at: heights * np.cos(turns @ at.T + phase)
 
 
 def _quantile(parts: list, p: float, low: np.ndarray, high: np.ndarray) -> np.ndarray:

@@ -78,20 +78,28 @@ def foretold(surface, points: pd.DataFrame, *, seed: int, n: int = DRAWS) -> For
 
 
 def _drawn(candidate, n: int, columns: np.ndarray, linear: np.ndarray, panel: float, rng) -> tuple[np.ndarray, ...]:
-    """n draws from one shape of the surface. A formula's own variation is normal, alike in formulas that are near."""
-    from labkit.surfaces.reading import OWN, WAVE
+    """n draws from one shape of the surface. What it leaves open and a formula's own are alike where formulas are."""
+    from labkit.surfaces.reading import OWN
 
     own_columns = columns[:, candidate.system.places]
     b, at = candidate.mixture.draws(n, rng)
     slope = candidate.link.slope(candidate.mixture.means @ own_columns.T)
     lines = slope[:, :, None] * np.einsum("mp,kpq->kmq", own_columns, candidate.mixture.roots)
     middle = candidate.on_scale(columns[:1])[0][0]
-    squares = ((columns[:, None, linear] - columns[None, :, linear]) ** 2).sum(axis=2)
-    alike = np.exp(-0.5 * squares / WAVE**2)
-    root = np.linalg.cholesky(alike + 1e-8 * np.eye(len(alike)))
-    pour = candidate.depart("pour")
-    own = np.sqrt(OWN * pour[at])[:, None] * (rng.standard_normal((n, len(columns))) @ root.T)
+    pour, left = candidate.depart("pour"), candidate.left_open
+    own, alike = _waving(np.sqrt(OWN * pour[at]), columns[:, linear], rng)
+    bent, bent_alike = _waving(left[at], candidate.linear(columns), rng)
     shared = np.einsum("kmq,kq->km", lines, lines[:, 0]) + OWN * pour[:, None] * alike[0]
+    shared = shared + slope * slope[:, :1] * left[:, None] ** 2 * bent_alike[0]
     alone = candidate.depart("melt") + (1 - OWN) * pour + (panel * candidate.mixture.scales.sampling) ** 2
-    return (candidate.link.height(b @ own_columns.T) + own, middle[at], shared[at],
+    return (candidate.link.height(b @ own_columns.T + bent) + own, middle[at], shared[at],
             np.sqrt(candidate.depart("round"))[at], np.sqrt(alone)[at])
+
+
+def _waving(sizes: np.ndarray, at: np.ndarray, rng) -> tuple[np.ndarray, np.ndarray]:
+    """Normal draws (n, m) of stated standard deviations (n,), and how alike they are at m formulas, (m, m)."""
+    from labkit.surfaces.reading import WAVE
+
+    alike = np.exp(-0.5 * ((at[:, None] - at[None]) ** 2).sum(axis=2) / WAVE**2)
+    root = np.linalg.cholesky(alike + 1e-8 * np.eye(len(alike)))
+    return sizes[:, None] * (rng.standard_normal((len(sizes), len(at))) @ root.T), alike

@@ -100,7 +100,8 @@ class TestBeforeAnythingIsScored:
         np.testing.assert_allclose(np.quantile(scales[:, 0], 0.9), 2 * stats.t(4).ppf(0.95) / stats.t(4).ppf(0.75), rtol=0.25)
         np.testing.assert_allclose(middle @ plain.mixture.weights, 5.0, atol=1e-3)
         weights = pd.Series([c.weight for c in reading.candidates], [c.system.name for c in reading.candidates])
-        np.testing.assert_allclose(weights.groupby(level=0).sum()[["shares", "masses"]], [2 / 3, 1 / 3], rtol=1e-6)
+        np.testing.assert_allclose(weights.groupby(level=0).sum()[["shares", "masses"]],
+                                   [1.4 / 1.9, 0.5 / 1.9], rtol=1e-6)       # shares, one of them idle, masses: 1, .4, .5
 
     def test_worlds_are_those_in_which_the_starting_formula_is_of_some_use(self, terracotta):
         worlds, start = worlds_of(terracotta), terracotta.recipe.starting_factors
