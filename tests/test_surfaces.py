@@ -174,6 +174,14 @@ class TestPlaysNoPart:
         assert min(reading.idle("load"), reading.idle("pour_temperature")) > 0.6       # begun at two in seven
         assert max(reading.idle("wax"), reading.idle("red_share")) < 0.02
 
+    def test_effects_are_those_of_the_others_held(self):
+        """5 + 2.5 x2 - 1.5 x1 from -1 to 1: five up and three down, and nothing of a chance correlation in the rest."""
+        def truth(coded):
+            return np.tile(5 + coded[:, [1]] * 2.5 - coded[:, [0]] * 1.5, 4)
+
+        from labkit.surfaces.telling import effects_of
+        assert_allclose(effects_of(fitted(truth))["effect"], [-3, 5, 0, 0], atol=0.4)
+
     def test_what_plays_a_small_part_is_not_denied(self):
         def truth(coded):
             return np.tile(5 + coded @ [[1.2], [1.2], [1.2], [1.2]], 4)

@@ -7,7 +7,7 @@ import pandas as pd
 
 from labkit.core.posterior import half_t_quantile
 from labkit.surfaces.classical import Classical
-from labkit.surfaces.ground import nested_shares
+from labkit.surfaces.ground import groups_in, nested_shares
 from labkit.surfaces.polynomial import polynomial_blocks
 from labkit.surfaces.reading import Reading, normal_multiple
 from labkit.wording import Report, grid_of, heading, line, number_text, plural, report, words_joined
@@ -65,15 +65,15 @@ def _beside(stated: float, low: float, found: float, high: float) -> str:
 
 
 def effects_of(reading: Reading) -> pd.DataFrame:
-    """The slope along each coordinate (regression of the surface on it over the region) times its high less its low."""
+    """What each coordinate does from low to high, the others as they are; a part of a blend against the rest of it.
+
+    Regression of the surface over the region on all coded coordinates and their squares: twice the linear coefficient;
+    of a part, the slope on it of what the blend adds in straight lines, times its high less its low.
+    """
     ground = reading.ground
     sample = ground.sample.iloc[:POINTS]
     drawn = reading.draws(ground.columns(sample), DRAWS, 0)
-    centred = sample - sample.mean()
-    squares = (centred**2).sum()
-    slopes = drawn @ (centred / squares.where(squares > 0, np.inf)).to_numpy()
-    bounds = ground.trial.recipe.bounds.loc[sample.columns]
-    moved = slopes * (bounds["high"] - bounds["low"]).to_numpy()
+    moved = _moved(ground, sample, drawn)
     low, high = np.quantile(moved, [0.05, 0.95], axis=0)
     expect = reading.attribute.expect
     trust = dict(zip(reading.expected_names, reading.trust(), strict=True))
@@ -84,23 +84,49 @@ def effects_of(reading: Reading) -> pd.DataFrame:
     return pd.DataFrame(table, index=sample.columns).rename_axis("coordinate")
 
 
+def _moved(ground, sample: pd.DataFrame, drawn: np.ndarray) -> np.ndarray:
+    """The effect of each coordinate in each draw, (n, coordinates)."""
+    coded, groups = ground.trial.region.coded(sample), groups_in("shares", ground.trial)
+    linear = _coefficients(ground, sample, drawn)[0]
+    bounds, moved = ground.trial.recipe.bounds, pd.DataFrame(0.0, index=range(len(drawn)), columns=sample.columns)
+    for name, places in groups.items():
+        for part in ground.trial.recipe.blends.get(name, ()):
+            off = sample[part] - sample[part].mean()
+            slope = linear[:, places] @ coded[:, places].T @ off / max(off @ off, 1e-300)
+            moved[part] = slope * (bounds.at[part, "high"] - bounds.at[part, "low"])
+        if name in moved:
+            moved[name] = 2 * linear[:, places[0]]
+    return moved.to_numpy()
+
+
+def _coefficients(ground, sample: pd.DataFrame, drawn: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Coefficients of the coded coordinates and of their squares, each (n, d), in the regression on all of them."""
+    coded = ground.trial.region.coded(sample)
+    found = drawn @ np.linalg.pinv(np.column_stack([np.ones(len(coded)), coded, coded**2])).T
+    return found[:, 1:1 + coded.shape[1]], found[:, 1 + coded.shape[1]:]
+
+
 def bends_of(reading: Reading) -> pd.DataFrame:
     """By coordinate: how far the middle of its range lies above its ends, on average over the region; 90 % interval.
 
-    The regression of the surface on the square of the centred coordinate beside the coordinate, times half its range
-    squared, turned over.
+    Minus the coefficient of the square of the coded coordinate, in the regression of `effects_of`; for a part of a
+    blend, in that on the part and its square alone.
     """
     ground = reading.ground
     sample = ground.sample.iloc[:POINTS]
-    drawn = reading.draws(ground.columns(sample), DRAWS, 0)
+    drawn, names = reading.draws(ground.columns(sample), DRAWS, 0), list(ground.trial.region.coded_names)
+    squares = _coefficients(ground, sample, drawn)[1]
     rows = {}
     for name, (low, high) in ground.trial.recipe.bounds.loc[sample.columns].iterrows():
         if high > low:
-            coded = (2 * sample[name].to_numpy() - low - high) / (high - low)
-            terms = np.column_stack([np.ones(len(coded)), coded, coded**2])
-            bend = -(drawn @ np.linalg.pinv(terms).T)[:, 2]
+            bend = -squares[:, names.index(name)] if name in names else _bend_alone(sample[name], low, high, drawn)
             rows[name] = (bend.mean(), *np.quantile(bend, [0.05, 0.95]))
     return pd.DataFrame.from_dict(rows, orient="index", columns=["effect", "low", "high"]).rename_axis("coordinate")
+
+
+def _bend_alone(values: pd.Series, low: float, high: float, drawn: np.ndarray) -> np.ndarray:
+    coded = (2 * values.to_numpy() - low - high) / (high - low)
+    return -(drawn @ np.linalg.pinv(np.column_stack([np.ones(len(coded)), coded, coded**2])).T)[:, 2]
 
 
 def standing(surface) -> str:
