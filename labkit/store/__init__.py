@@ -2,9 +2,10 @@
 
 What is promised: a file holds the old rows or the old and the new ones, at every moment and after any sudden end; rows
 are written only when the whole trial holds with them; what was written is never changed, moved or taken out. The old
-bytes of a file are the first bytes of the new one, in its own encoding, delimiter, decimal sign and line ends. The one
-exception: where the header lacks a column that new rows need, the name is added at its right end, and a blank cell to
-every old row. Two writers take turns under a lock file; readers need none.
+bytes of a file are the first bytes of the new one, in its own encoding, delimiter, decimal sign and line ends. Two
+exceptions: where the header lacks a column that new rows need, the name is added at its right end, and a blank cell to
+every old row; a table without rows whose header is for another trial.toml gets a new header. Two writers take turns
+under a lock file; readers need none.
 """
 
 from labkit.store.amending import correct_pours, correct_scores, set_aside, take_back

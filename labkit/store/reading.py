@@ -5,7 +5,7 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from labkit.errors import StoreError
+from labkit.errors import LabkitError, StoreError
 from labkit.store.files import folder_of
 from labkit.store.tables import Table, parse_table, read_bytes
 from labkit.trial import TABLES, Trial
@@ -16,14 +16,20 @@ _MISNAMED = (".csv", ".txt", ".tsv", ".xlsx", ".xls", ".ods", ".numbers")
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class OnDisk:
-    """A trial and the tables that it was read from; a table without a file is not among them."""
+    """A trial and the tables that it was read from; a table without a file is not among them.
+
+    `outgrown` names the tables without a row whose header was laid out for another trial.toml.
+    """
 
     folder: str
     tables: Mapping[str, Table]
     trial: Trial
+    outgrown: frozenset[str] = frozenset()
 
     def table(self, name: str) -> Table:
-        """The table as it lies on disk, or an empty one."""
+        """The table as it lies on disk, or an empty one, which gets the header that it needs."""
+        if name in self.outgrown:
+            return Table(file=file_of(name), delimiter=self.tables[name].delimiter)
         return self.tables.get(name, Table(file=file_of(name)))
 
 
@@ -40,9 +46,21 @@ def read_folder(folder: str | os.PathLike) -> OnDisk:
     """The trial in a folder together with its tables as they lie on disk."""
     folder = folder_of(folder)
     tables = {name: table for name in reversed(TABLES) if (table := _table_in(folder, name))}
-    frames = {name: table.to_frame() for name, table in tables.items() if table.header}
-    trial = Trial.from_toml(_definition_in(folder)).with_tables(frames, files=True)
-    return OnDisk(folder=folder, tables=tables, trial=trial)
+    blank = Trial.from_toml(_definition_in(folder))
+    outgrown = frozenset(name for name, table in tables.items() if _is_outgrown(blank, name, table))
+    frames = {name: table.to_frame() for name, table in tables.items() if table.header and name not in outgrown}
+    return OnDisk(folder=folder, tables=tables, trial=blank.with_tables(frames, files=True), outgrown=outgrown)
+
+
+def _is_outgrown(blank: Trial, name: str, table: Table) -> bool:
+    """Whether a table holds no row, and its header is not for this trial.toml: who begins a trial changes that file."""
+    if table.body or not table.header:
+        return False
+    try:
+        blank.with_tables({name: table.to_frame()}, files=True)
+    except LabkitError:
+        return True
+    return False
 
 
 def file_of(name: str) -> str:

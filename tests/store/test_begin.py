@@ -53,3 +53,18 @@ def test_a_definition_that_does_not_hold_makes_no_folder(tmp_path):
     assert refused(LabkitError, labkit.new_trial, tmp_path / "new", STICK.replace("low = 0.10", "low = 0.40")) == (
         "[factors.wax]: low is 0.4 and high is 0.22. Give the lower number as low.")
     assert not (tmp_path / "new").exists()
+
+
+def test_a_new_trial_takes_another_definition_before_its_first_row(tmp_path):
+    labkit.new_trial(tmp_path)
+    other = STICK.replace("mango butter", "shea butter")
+    (tmp_path / "trial.toml").write_text(other, encoding="utf-8")
+    trial = labkit.read_trial(tmp_path)
+    labkit.append_round(tmp_path, labkit.plan_round(trial, pours=2, melts=1))
+    header = snapshot(tmp_path)["plan.csv"].decode().splitlines()[0]
+    assert "shea butter [g]" in header and "mango butter [g]" not in header
+    assert labkit.read_trial(tmp_path).plan["shea butter [g]"].notna().all()
+    (tmp_path / "trial.toml").write_text(STICK, encoding="utf-8")
+    with pytest.raises(LabkitError) as problem:        # a table with rows is not given up
+        labkit.read_trial(tmp_path)
+    assert str(problem.value).startswith("plan.csv lacks the column 'mango butter [g]'.")
