@@ -77,10 +77,15 @@ def check_share(value: object, *, name: str, error: type[LabkitError], high: flo
     return float(value)
 
 
+def check_type(value: object, kind: type, *, name: str, advice: str, error: type[LabkitError]) -> None:
+    """`value` is what the caller was to give; the advice says where to get it."""
+    if not isinstance(value, kind):
+        raise error(f"{name} is of type {type(value).__name__}. {advice}")
+
+
 def check_frame(frame: object, *, what: str, error: type[LabkitError]) -> pd.DataFrame:
     """`frame` when it is a table with one column of a name and at least one row."""
-    if not isinstance(frame, pd.DataFrame):
-        raise error(f"{what} is a {type(frame).__name__}. Give a pandas DataFrame, a row a pour.")
+    check_type(frame, pd.DataFrame, name=what, advice="Give a pandas DataFrame, a row a pour.", error=error)
     double = sorted({str(c) for c in frame.columns[frame.columns.duplicated()]})
     if double:
         raise error(f"{what} has two columns named {words_joined(double)}. Give each column a name of its own.")

@@ -5,7 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from labkit.checks import check_type
 from labkit.core import simplex
+from labkit.errors import RegionError
 from labkit.region import Bound, Region
 from labkit.statements import Pieces
 from labkit.wording import Report, grid_of, heading, line, number_text, plural, report, words_joined
@@ -55,6 +57,7 @@ def reach_of(region: Region) -> Reach:
     A share mass(of)/mass(within) has its extremes over the polytope at corners; a limit is implied when the others
     alone keep it (a linear program for each).
     """
+    check_type(region, Region, name="the region", advice="Give trial.region.", error=RegionError)
     factors = region.recipe.factors_of(region.vertices())
     stated = region.recipe.bounds.loc[list(factors.columns)]
     frame = pd.DataFrame(

@@ -12,7 +12,7 @@ from labkit.core.serving import FAMILIES, even_orders, evenness, layout_of
 from labkit.errors import PlanError
 from labkit.pours import standing_pours
 from labkit.scores import SERVING_COLUMNS
-from labkit.trial import Trial
+from labkit.trial import Trial, check_trial
 from labkit.wording import Report, grid, heading, line, plural, report, words_joined
 
 TIRING = 6             # lip samples in one sitting: four to six, 5 to 10 minutes apart (common practice)
@@ -108,6 +108,7 @@ def plan_serving(
     days, as 2031-05-04 or 2031-05-04 19:30. `wait_h`: least age of a pour [h], that of [batch] otherwise.
     `code_for`: a code of its own for each "serving", or one for each "pour" where codes or labels run short.
     """
+    check_trial(trial, error=PlanError)
     pours, testers = _known_pours(trial, pours), _known_testers(trial, testers)
     lengths = _lengths(len(pours), per_sitting, sittings)
     names = _session_names(trial, sessions, len(lengths))

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import check_frame, is_blank
+from labkit.checks import check_frame, check_type, is_blank
 from labkit.definition import NOISE, READ_NOISE, Definition, read_definition
-from labkit.errors import PlanError, TrialError
+from labkit.errors import LabkitError, PlanError, TrialError
 from labkit.formula import Recipe
 from labkit.pours import (
     READING_COLUMNS,
@@ -292,10 +292,8 @@ class Trial:
 
     def with_round(self, round_: Round) -> "Trial":
         """The trial with a planned round."""
-        if not isinstance(round_, Round):
-            raise PlanError(
-                f"a {type(round_).__name__} is not a round. Give what plan_round or suggest_next(...).round returned."
-            )
+        check_type(round_, Round, name="the round", error=PlanError,
+                   advice="Give what plan_round or suggest_next(...).round returned.")
         return self.with_tables({"plan": round_.to_frame()})
 
     def with_melts(self, frame: pd.DataFrame) -> "Trial":
@@ -389,3 +387,8 @@ def _typed_made(rows: pd.DataFrame) -> pd.DataFrame:
     types = {"round": int, "ok": bool, "inside": bool}
     numbers = {c: float for c in rows.columns[5:]}
     return rows.astype(types | numbers).rename_axis("pour")
+
+
+def check_trial(trial: object, *, error: type[LabkitError]) -> None:
+    """What was given is a trial, and not the name of one or the path of its folder."""
+    check_type(trial, Trial, name="the trial", advice="Give what read_trial(folder) returned.", error=error)

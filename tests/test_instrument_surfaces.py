@@ -8,7 +8,9 @@ from numpy.testing import assert_allclose
 from test_instruments import BOTH, NEEDLE
 
 import labkit
+from labkit.core.pooled import Pooled
 from labkit.errors import PanelError, SurfaceError
+from labkit.surfaces.instrument import _noise_row
 
 ONLY = TERRACOTTA[:TERRACOTTA.index("[attributes.payoff]")] + NEEDLE
 QUIET = {"round": 0.4, "melt": 0.4, "pour": 0.4, "reading": 0.5}
@@ -133,6 +135,14 @@ class TestWords:
     def test_in_one_line_it_names_its_unit(self, needle):
         told = needle.in_one_line()
         assert told.startswith("softness: wax -") and told.endswith(" mm (90 %) after 16 pours")
+
+    @pytest.mark.parametrize(("sd", "unsure", "says"), [
+        (0.6, 0.10, "about as stated"), (1.0, 0.10, "more than stated"), (0.2, 0.10, "less than stated"),
+        (1.0, 0.50, "perhaps more than stated"), (0.3, 0.40, "perhaps less than stated"),
+    ])
+    def test_says_perhaps_while_what_was_stated_lies_in_the_interval(self, sd, unsure, says):
+        row = _noise_row(Pooled(means=np.zeros(1), count=np.ones(1), sd=sd, unsure=unsure, df=9), 0.5).loc["reading"]
+        assert row["says"] == says and says.startswith("perhaps") <= (row["low"] < 0.5 < row["high"])
 
     def test_the_report_says_who_read_what(self, needle):
         told = str(needle)

@@ -193,9 +193,13 @@ class TestNoise:
         assert noise["found"].to_numpy() == pytest.approx([1.0, 0.8])
 
     def test_speaks_when_much_was_learnt(self):
-        noise = panel_of(simulated(1, pours=10, testers=10, noise=0.3, level=3.0, step=0.1)[0]).noise
+        noise = panel_of(simulated(2, pours=10, testers=10, noise=0.3, level=3.0, step=0.1)[0]).noise
         assert noise["says"].tolist() == ["more than stated", "less than stated"]
         assert (noise["low"] < noise["found"]).all() and (noise["found"] < noise["high"]).all()
+
+    def test_says_perhaps_while_what_was_stated_lies_in_the_interval(self):
+        noise = panel_of(simulated(1, pours=10, testers=10, noise=0.3, level=3.0, step=0.1)[0]).noise.iloc[0]
+        assert noise["low"] < noise["stated"] < noise["high"] and noise["says"] == "perhaps more than stated"
 
 
 class TestEdges:

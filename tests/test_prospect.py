@@ -108,4 +108,4 @@ def test_what_cannot_be_told_is_said():
 def test_only_rounds_are_appraised():
     with pytest.raises(PlanError) as problem:
         appraise_round(Trial.from_toml(TERRACOTTA), "round 1")
-    assert str(problem.value) == "a str is not a round. Give what plan_round returned."
+    assert str(problem.value) == "the round is of type str. Give what plan_round returned."

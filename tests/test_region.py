@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labkit import Trial
+from labkit.errors import RegionError
 from labkit.reach import reach_of
 from labkit.rounds import Batch
 
@@ -144,3 +145,9 @@ def test_up_to_eight_parts(q, seed):
 def test_the_floor_of_a_whole_is_one_balance_step():
     assert Batch(pour_g=20, balance_step_g=0.01).steps == 2000
     assert Trial.from_toml(TERRACOTTA).region.floor == pytest.approx(0.0005)
+
+
+def test_a_trial_in_the_place_of_its_region_is_refused():
+    with pytest.raises(RegionError) as problem:
+        reach_of(Trial.from_toml(TERRACOTTA))
+    assert str(problem.value) == "the region is of type Trial. Give trial.region."

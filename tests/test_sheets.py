@@ -124,3 +124,9 @@ def test_an_allowance_that_cannot_be_meant_is_refused():
     with pytest.raises(PlanError) as caught:
         bench_sheet(*planned(), allowance=5)
     assert str(caught.value) == "allowance is 5. Give a number from 0 to 0.5."
+
+
+def test_a_number_in_the_place_of_a_round_is_refused():
+    with pytest.raises(PlanError) as problem:
+        bench_sheet(Trial.from_toml(STICK), 3)
+    assert str(problem.value) == "the round is of type int. Give what plan_round returned."

@@ -6,6 +6,7 @@ import pytest
 from definitions import HAZEL, TERRACOTTA
 from test_rounds import two_melts
 
+import labkit
 from labkit import Trial
 from labkit.errors import PourError, ScoreError, TrialError
 
@@ -322,3 +323,17 @@ def test_a_trial_says_what_it_holds(poured):
     assert repr(poured) == "<Trial Terracotta stick: 1 round, 4 pours, 0 scores>"
     assert poured.next_pours(2) == ["P05", "P06"] and poured.next_melts(1) == ["M03"] and poured.next_round == 2
     assert np.isfinite(poured.made[list(poured.recipe.coordinates)].to_numpy()).all()
+
+
+@pytest.mark.parametrize("ask", [
+    labkit.appraise_panel, labkit.fit_surfaces, labkit.fit_failing, labkit.plan_round, labkit.compare_efforts,
+    labkit.plan_confirmation, labkit.tell_tradeoffs, labkit.settled_by_round,
+    lambda trial: labkit.compare_settled(trial, trial), lambda trial: labkit.appraise_round(trial, None),
+    lambda trial: labkit.plan_serving(trial, pours=["P01"], testers=["T01"]),
+    lambda trial: labkit.rehearse(trial, None), lambda trial: labkit.bench_sheet(trial, None),
+    lambda trial: labkit.ballots(trial, None), lambda trial: labkit.ballot_book(trial, None),
+])
+def test_the_path_of_a_trial_in_its_place_is_refused(ask):
+    with pytest.raises(labkit.LabkitError) as problem:
+        ask("trials/terracotta-stick")
+    assert str(problem.value) == "the trial is of type str. Give what read_trial(folder) returned."

@@ -16,6 +16,7 @@ from labkit.panel.flags import Verdict, verdict_on
 from labkit.panel.ordinal import OrdinalReading, read_as_order
 from labkit.panel.reading import PRIORS, Reading
 from labkit.panel.report import agree_sentence, lean_sentence, panel_report
+from labkit.trial import check_trial
 from labkit.wording import plural, words_joined
 
 NOTHING_YET = 0.8      # of the prior's spread: what is still as unsure as that has not been told by the data
@@ -150,6 +151,7 @@ def appraise_panel(trial, *, prior: str = "weak") -> Panel:
     prior : "weak" takes the trial's stated noise as the middle of a lognormal prior (two in three within a factor
         of two) beside the restricted likelihood; "flat" is restricted maximum likelihood alone, for people who check.
     """
+    check_trial(trial, error=PanelError)
     check_choice(prior, PRIORS, name="prior", error=PanelError)
     scores, made = trial.standing_scores, trial.made
     if scores.empty:
@@ -235,4 +237,5 @@ def _noise_words(source: str, stated: float, found: float, unsure: float, prior:
         return f"the data say nothing yet about {name}"
     if 0.8 <= found / stated <= 1.25:
         return "about as stated"
-    return "more than stated" if found > stated else "less than stated"
+    word = "more than stated" if found > stated else "less than stated"
+    return f"perhaps {word}" if abs(np.log(found / stated)) < 1.645 * unsure else word

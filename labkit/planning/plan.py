@@ -28,7 +28,7 @@ from labkit.planning.weigh import weighed
 from labkit.planning.wish import STARTING, Wish, control_point, held_region, usual_control
 from labkit.region import Region
 from labkit.rounds import Round
-from labkit.trial import Trial
+from labkit.trial import Trial, check_trial
 from labkit.wording import plural
 
 SEARCH_SECONDS = 0.8
@@ -62,6 +62,7 @@ def plan_round(
     settled on has to beat it; "none" for no control. repeats: how many of the pours repeat a formula of the round.
     hold: coordinates that are fixed.
     """
+    check_trial(trial, error=PlanError)
     wish = Wish(
         pours=pours,
         melts=melts,

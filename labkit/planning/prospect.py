@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_whole
+from labkit.checks import check_type, check_whole
 from labkit.core.optimal import information, round_contrasts
 from labkit.core.terms import MODELS, polynomial_terms
 from labkit.errors import PlanError
@@ -26,7 +26,7 @@ from labkit.planning.question import (
 )
 from labkit.planning.wish import Wish
 from labkit.rounds import Round
-from labkit.trial import Trial
+from labkit.trial import Trial, check_trial
 from labkit.wording import words_joined
 
 GUESS = 0.5  # a place is still a guess while more than this part of its prior standard error is left
@@ -40,8 +40,8 @@ def appraise_round(trial: Trial, round_: Round, testers: int | None = None) -> P
     difference: (z_.975 + z_.80) x its standard error at the noise of the trial, or the stated one (Cohen 1988,
     Statistical Power Analysis, ch. 2, in its normal form). Guess: what the weak prior knows less than half about.
     """
-    if not isinstance(round_, Round):
-        raise PlanError(f"a {type(round_).__name__} is not a round. Give what plan_round returned.")
+    check_trial(trial, error=PlanError)
+    check_type(round_, Round, name="the round", advice="Give what plan_round returned.", error=PlanError)
     trial = _without(trial, round_)
     noise = noise_of(trial)
     if testers is not None:

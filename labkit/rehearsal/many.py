@@ -110,8 +110,8 @@ def _checked_seeds(seeds: Sequence[int]) -> list[int]:
 def _world_of(worlds, seed: int) -> World:
     found = worlds if isinstance(worlds, World) else worlds(seed)
     if not isinstance(found, World):
-        raise RehearsalError(f"world gives a {type(found).__name__} for seed {seed}. Give a World, or a function of a "
-                             "seed that returns one.")
+        raise RehearsalError(f"what world gives for seed {seed} is of type {type(found).__name__}. Give a World, or a "
+                             "function of a seed that returns one.")
     return found
 
 

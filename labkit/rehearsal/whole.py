@@ -5,11 +5,12 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_whole
+from labkit.checks import check_type, check_whole
 from labkit.errors import RehearsalError
 from labkit.rehearsal.playing import play_round
 from labkit.rehearsal.world import World
 from labkit.rounds import Round
+from labkit.trial import check_trial
 from labkit.tweaks import desirability_of, highest, suggest_next
 from labkit.tweaks.words import HOLDS
 
@@ -30,6 +31,8 @@ def rehearse(trial, world: World, rounds: int = 3, pours: int = 4, melts: int = 
     average from pouring it once.
     """
     check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
+    check_trial(trial, error=RehearsalError)
+    check_type(world, World, name="world", advice="Give a labkit.World.", error=RehearsalError)
     best = best_possible(trial, world)
     before, rows, spent, tweak = len(trial.failed), [], np.zeros(3, dtype=int), _first(trial, pours, melts, seed)
     for k in range(rounds):

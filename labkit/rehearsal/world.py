@@ -39,9 +39,11 @@ class World:
 
     def __post_init__(self):
         if not callable(self.truth):
-            raise RehearsalError(f"truth is a {type(self.truth).__name__}. Give a function of a coordinates frame.")
+            raise RehearsalError(f"truth is of type {type(self.truth).__name__}. "
+                                 "Give a function of a coordinates frame.")
         if self.fails is not None and not callable(self.fails):
-            raise RehearsalError(f"fails is a {type(self.fails).__name__}. Give a function of a coordinates frame.")
+            raise RehearsalError(f"fails is of type {type(self.fails).__name__}. "
+                                 "Give a function of a coordinates frame.")
         for name in ("sd_round", "sd_melt", "sd_pour", "sd_tester_pour", "sd_reading"):
             amounts = getattr(self, name) or 0.0
             for value in amounts.values() if isinstance(amounts, Mapping) else [amounts]:

@@ -12,7 +12,7 @@ from labkit.ingredients import PANTRY
 from labkit.scores import SERVING_COLUMNS
 from labkit.serving import Serving
 from labkit.sheets.page import page
-from labkit.trial import Trial
+from labkit.trial import Trial, check_trial
 from labkit.wording import words_joined
 
 SCALES = ("boxes", "line")
@@ -81,6 +81,7 @@ def _flag(trial: Trial, name: str) -> str:
 
 def _sittings(trial: Trial, serving: Serving | pd.DataFrame) -> list[dict]:
     """A dict a tester and session: their names, the date, and the codes in serving order."""
+    check_trial(trial, error=ScoreError)
     frame = check_frame(getattr(serving, "frame", serving), what="the servings frame", error=ScoreError)
     needed = ("session", "tester", "code")
     check_columns(frame, allowed=SERVING_COLUMNS, required=needed, what="servings", error=ScoreError)

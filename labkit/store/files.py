@@ -11,6 +11,7 @@ import secrets
 import stat
 import time
 
+from labkit.checks import check_type
 from labkit.errors import StoreError
 
 _OLD = 60.0             # s after which something beside a lock was left by a writer that died
@@ -18,9 +19,8 @@ _OLD = 60.0             # s after which something beside a lock was left by a wr
 
 def path_of(place: str | os.PathLike) -> str:
     """A path as text."""
-    if not isinstance(place, str | os.PathLike):
-        raise StoreError(f"the place on disk is given as a {type(place).__name__}. "
-                         "Give the path of a trial's folder, such as trials/terracotta-stick.")
+    check_type(place, str | os.PathLike, name="the place on disk", error=StoreError,
+               advice="Give the path of a trial's folder, such as trials/terracotta-stick.")
     return os.fspath(place)
 
 

@@ -10,7 +10,7 @@ from labkit.core.failing import FailingPosterior, FailingPrior, failing_posterio
 from labkit.errors import SurfaceError
 from labkit.surfaces.ground import Ground
 from labkit.surfaces.surface import check_level, check_points
-from labkit.trial import Trial
+from labkit.trial import Trial, check_trial
 from labkit.wording import Report, grid_of, heading, line, plural, report
 
 # Before anything is known, one pour in twenty fails in the middle of the region (19 of 20 trials between 0.3 % and
@@ -104,6 +104,7 @@ def fit_failing(trial: Trial, ground: Ground | None = None) -> Failing:
 
     ground : that of surfaces of the same trial, to save making it anew.
     """
+    check_trial(trial, error=SurfaceError)
     made = outcomes_of(trial)
     if not len(made):
         raise SurfaceError(f"no pour of {trial.name} is recorded, so nothing is known about failing. "

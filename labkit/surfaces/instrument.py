@@ -40,4 +40,5 @@ def _says(found: Pooled, stated: float) -> str:
         return "the data say nothing yet about readings"
     if 0.8 <= found.sd / stated <= 1.25:
         return "about as stated"
-    return "more than stated" if found.sd > stated else "less than stated"
+    word = "more than stated" if found.sd > stated else "less than stated"
+    return f"perhaps {word}" if abs(np.log(found.sd / stated)) < REACH_90 * found.unsure else word

@@ -18,7 +18,7 @@ from labkit.surfaces.fitting import read_hierarchically
 from labkit.surfaces.ground import Ground
 from labkit.surfaces.instrument import read_by_instrument
 from labkit.surfaces.reading import SOURCES, Reading
-from labkit.trial import Trial
+from labkit.trial import Trial, check_trial
 from labkit.wording import Report, words_joined
 
 
@@ -205,6 +205,7 @@ def fit_surfaces(trial: Trial, panel: Panel | None = None) -> dict[str, Surface]
 
     panel : what appraise_panel(trial) returned; appraised here where it is left out and there are scores.
     """
+    check_trial(trial, error=SurfaceError)
     judged = set(trial.judged["attribute"])
     if not judged:
         raise SurfaceError(_nothing_to_fit(trial))

@@ -3,6 +3,7 @@
 import pandas as pd
 
 from labkit.errors import TweakError
+from labkit.trial import check_trial
 from labkit.tweaks.suggest import suggest_next
 
 
@@ -13,6 +14,8 @@ def compare_settled(before, after, seed: int = 0) -> pd.DataFrame:
     columns the coordinates, the predicted mean of each wanted attribute [scale], once a pour has failed the chance that
     the formula holds, desirability.
     """
+    for trial in (before, after):
+        check_trial(trial, error=TweakError)
     if before.recipe.coordinates != after.recipe.coordinates:
         raise TweakError(
             f"the first trial varies {', '.join(before.recipe.coordinates)}, the second "

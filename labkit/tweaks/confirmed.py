@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.tweaks.confirming import NEAR, Confirmation
 from labkit.tweaks.standing import better_known, known_formulas, standing_of
@@ -57,8 +58,8 @@ def appraise_confirmation(trial, confirmation: Confirmation, seed: int = 0) -> V
     every attribute is, and overturned when one of them is and another known formula is expected to be better now that
     all scores count.
     """
-    if not isinstance(confirmation, Confirmation):
-        raise TweakError(f"confirmation is a {type(confirmation).__name__}. Give what plan_confirmation returned.")
+    check_type(confirmation, Confirmation, name="confirmation", advice="Give what plan_confirmation returned.",
+               error=TweakError)
     pours = list(confirmation.round.pours)
     results = _results(trial, pours, list(confirmation.expected["attribute"]))
     turns = confirmation.overturns.drop(columns=["expected", "at once"])

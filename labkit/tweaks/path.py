@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.errors import TweakError
+from labkit.trial import check_trial
 from labkit.tweaks.standing import Standing, standing_of
 from labkit.tweaks.suggest import _scored_pours as scored_pours
 
@@ -27,6 +28,7 @@ def settled_by_round(trial, seed: int = 0) -> pd.DataFrame:
     now; moved, the largest step from the round before as a part of a coordinate's range. Until two pours are scored it
     is the starting formula, and nothing is predicted.
     """
+    check_trial(trial, error=TweakError)
     if not len(trial.judged):
         raise TweakError(f"no pour of {trial.name} has been judged, so there is no path yet. Record scores first.")
     names = list(trial.recipe.coordinates)

@@ -6,8 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from labkit.checks import check_whole
 from labkit.errors import TweakError
 from labkit.rounds import grams_column
+from labkit.trial import check_trial
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import poured, starting_points
 from labkit.tweaks.suggest import (
@@ -65,6 +67,8 @@ def standing_of(trial, formula: pd.DataFrame | None = None, *, seed: int = 0, su
 
     formula : one row with the coordinates, such as suggest_next(trial).best. surfaces : what fit_surfaces(trial) gave.
     """
+    check_trial(trial, error=TweakError)
+    check_whole(seed, name="seed", low=0, high=2**32 - 1, error=TweakError)
     asked = _checked(trial, 1, 1, seed, hold, None)
     found = None if formula is None else checked_formula(trial, formula)
     outlook = Outlook.of(trial, _wanted_surfaces(trial, surfaces), seed=seed)
@@ -101,7 +105,7 @@ def checked_formula(trial, formula: pd.DataFrame) -> pd.DataFrame:
     from labkit.surfaces.surface import check_points
 
     if not isinstance(formula, pd.DataFrame) or len(formula) != 1:
-        what = f"{len(formula)} rows" if isinstance(formula, pd.DataFrame) else f"a {type(formula).__name__}"
+        what = f"{len(formula)} rows" if isinstance(formula, pd.DataFrame) else f"of type {type(formula).__name__}"
         raise TweakError(f"formula is {what}. Give a frame of one row, such as suggest_next(trial).best.")
     grams = [grams_column(i) for i in trial.recipe.ingredients]
     point = check_points(formula.drop(columns=grams, errors="ignore"), trial)

@@ -115,8 +115,8 @@ class TestRefusals:
         ({"workers": 0}, "workers is 0. Give a whole number from 1 to 64."),
         ({"rounds": 0}, "rounds is 0. Give a whole number from 1 to 99."),
         ({"world": lambda seed: 3, "seeds": [4], "workers": 1},
-         "the rehearsal of seed 4 failed: world gives a int for seed 4. Give a World, or a function of a seed that "
-         "returns one."),
+         "the rehearsal of seed 4 failed: what world gives for seed 4 is of type int. Give a World, or a function "
+         "of a seed that returns one."),
     ])
     def test_of_what_is_asked(self, terracotta, how, message):
         with pytest.raises(RehearsalError) as refused:

@@ -77,3 +77,9 @@ class TestFailing:
         found = labkit.rehearse(terracotta, world, rounds=2, testers=2, seed=1)
         assert list(found["failed"]) == [4, 8] and found["predicted"].isna().all() and not found["stop"].any()
         assert (found["desirability"] == 0).all() and found["ratio"].isna().all()
+
+
+def test_without_a_world_it_is_refused(terracotta):
+    with pytest.raises(labkit.RehearsalError) as problem:
+        labkit.rehearse(terracotta, None)
+    assert str(problem.value) == "world is of type NoneType. Give a labkit.World."

@@ -9,8 +9,8 @@ from labkit.errors import RehearsalError
 
 class TestRefusals:
     @pytest.mark.parametrize("make, message", [
-        (lambda: labkit.World(truth=3), "truth is a int. Give a function of a coordinates frame."),
-        (lambda: quiet(fails=0.1), "fails is a float. Give a function of a coordinates frame."),
+        (lambda: labkit.World(truth=3), "truth is of type int. Give a function of a coordinates frame."),
+        (lambda: quiet(fails=0.1), "fails is of type float. Give a function of a coordinates frame."),
         (lambda: quiet(sd_pour=-1), "sd_pour is -1. Give a standard deviation, 0 or more."),
         (lambda: quiet(step=-0.5), "step is -0.5. Give 0.5 for half points, 0 for scores that are not rounded."),
     ])

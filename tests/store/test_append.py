@@ -246,8 +246,9 @@ class TestRefusedWhole:
 
     def test_something_else_than_a_round_or_a_frame(self, poured):
         assert refused(PlanError, labkit.append_round, poured, pd.DataFrame()) == (
-            "a DataFrame is not a round. Give what plan_round or suggest_next(...).round returned.")
-        assert refused(StoreError, labkit.append_scores, poured, [1]).startswith("the scores frame is a list. ")
+            "the round is of type DataFrame. Give what plan_round or suggest_next(...).round returned.")
+        assert refused(StoreError, labkit.append_scores, poured, [1]) == (
+            "the scores frame is of type list. Give a pandas DataFrame, a row a pour.")
 
     def test_a_sign_that_the_file_cannot_hold(self, poured):
         path = poured / "pours.csv"
@@ -259,7 +260,7 @@ class TestRefusedWhole:
 
 class TestFolders:
     def test_a_trial_in_place_of_its_folder(self, scored):
-        text = ("the place on disk is given as a Trial. Give the path of a trial's folder, such as "
+        text = ("the place on disk is of type Trial. Give the path of a trial's folder, such as "
                 "trials/terracotta-stick.")
         trial = labkit.read_trial(scored)
         for verb, args in [(labkit.append_scores, (score(),)), (labkit.read_trial, ()), (labkit.new_trial, ())]:

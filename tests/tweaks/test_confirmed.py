@@ -106,7 +106,7 @@ def test_it_refuses_what_is_not_there_yet(demo, confirmation):
                              "trial.with_pours) first."),
         (poured(demo, confirmation), confirmation, "pour P13 of the confirmation has no standing score. Have it tasted, and "
                                                    "record the scores first."),
-        (demo, "P13", "confirmation is a str. Give what plan_confirmation returned."),
+        (demo, "P13", "confirmation is of type str. Give what plan_confirmation returned."),
     ]:
         with pytest.raises(TweakError) as refused:
             labkit.appraise_confirmation(trial, given)
