@@ -71,7 +71,12 @@ class Words:
         if stated is not None:
             return tuple(map(str, stated)) if isinstance(stated, tuple | list) else stated
         role = next((role for role in ROLES if column.casefold() == role), None)
-        return role or self.attribute(column) or self._pair(column)
+        return role or self.attribute(column) or self._pair(column) or self._sample(column)
+
+    def _sample(self, column: str) -> tuple[str, str] | None:
+        """`P03`, `417`, in a table of one attribute, which `constant` names."""
+        attribute = self.attribute(self.constant.get("attribute", ""))
+        return (column, attribute) if attribute and self.is_sample(column) else None
 
     def _pair(self, column: str) -> tuple[str, str] | None:
         """`P03 payoff`, `payoff_417`, `417: payoff`."""
@@ -127,7 +132,7 @@ def said_in(frame: pd.DataFrame, words: Words) -> tuple[list[Said], list[Left]]:
               if meaning is not None and meaning not in KEYS} | people
     left = [Left(row=HEADER, column=column, cell=column, why=_unknown_column(column, words))
             for column, meaning in meanings.items() if meaning is None and column not in people]
-    _check_layout(keys, scored, people, words)
+    _check_layout(keys, scored, people, meanings, words)
     said = [_said(row, cells, column, meaning, keys, words, column in people)
             for row, cells in zip(frame.index, frame.to_dict("records"))
             for column, meaning in scored.items() if cells[column] != ""]
@@ -154,10 +159,23 @@ def _tester_columns(meanings: Mapping[str, object], words: Words) -> dict[str, s
     return {column: column for column, meaning in meanings.items() if meaning is None and column in known}
 
 
-def _check_layout(keys: Mapping[str, str], scored: Mapping, people: Mapping, words: Words) -> None:
+def _no_scores(columns: list[str], words: Words) -> str:
+    names = words_joined(words.trial.attributes, last="or")
+    if not columns:
+        return f"{words.file} is empty. Save the table anew, or name another file."
+    if samples := [column for column in columns if words.is_sample(column)]:
+        which = "the column" if len(samples) == 1 else "the columns"
+        first = next(iter(words.trial.attributes))
+        return (f"{words.file} does not say what is scored in {which} {words_joined(samples)}. Give "
+                f"constant={{'attribute': '{first}'}} where it is {first}, "
+                f"or name columns such as '{samples[0]} {first}'.")
+    return (f"{words.file} has no column of scores. Name a column score or by an attribute ({names}), or say which it "
+            "is with columns=.")
+
+
+def _check_layout(keys: Mapping[str, str], scored: Mapping, people: Mapping, meanings: Mapping, words: Words) -> None:
     if not scored:
-        raise ScoreError(f"{words.file} has no column of scores. Name a column score or by an attribute "
-                         f"({words_joined(words.trial.attributes, last='or')}), or say which it is with columns=.")
+        raise ScoreError(_no_scores(list(meanings), words))
     needs = [] if all(isinstance(m, tuple) for m in scored.values()) else [("pour", "code")]
     needs += [("attribute",)] if "score" in scored.values() or people else []
     for choice in needs:

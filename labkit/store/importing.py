@@ -86,9 +86,9 @@ def read_scores(
     """The scores in a file, long or wide, for `append_scores`; nothing is written.
 
     Layouts, told by the column names: a row a score (tester, pour or code, attribute, score); a row a sample (tester,
-    pour or code, a column an attribute); a row a tester (columns such as `417 payoff` or `payoff P03`); a row a pour
-    and attribute (a column a tester). Codes, and missing sessions, positions and testers, are looked up in the
-    servings. A blank cell was not judged.
+    pour or code, a column an attribute); a row a tester (columns such as `417 payoff` or `payoff P03`; `417` or `P03`
+    alone where `constant` names the attribute); a row a pour and attribute (a column a tester). Codes, and missing
+    sessions, positions and testers, are looked up in the servings. A blank cell was not judged.
 
     Parameters: `columns`: what the file calls otherwise, {"Deckkraft": "payoff", "Q3": ("417", "payoff")}, also for the
     cells of a column of attributes. `constant`: what no column says, {"session": "3"}. `drop`: columns to pass over.
@@ -112,4 +112,4 @@ def read_scores(
     left += sorted(dict.fromkeys(more), key=lambda x: x.row)
     found = pd.DataFrame([vars(x) for x in left], columns=list(LEFT_COLUMNS))
     return ScoreImport(file=file, scores=scores.astype({"score": float}), left=found, testers=reader.people.given,
-                       notes=(*reader.notes, *scales.notes, *notes_on(scores, trial)))
+                       notes=(*reader.notes, *scales.notes_on(set(scores["attribute"])), *notes_on(scores, trial)))

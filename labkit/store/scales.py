@@ -64,11 +64,10 @@ class Scales:
                 f"but the trial's scale runs from {low:g} to {high:g}. Give scale=({a:g}, {b:g}) if that is the scale "
                 f"of the ballots, or scale=({low:g}, {high:g}) if the scores are meant as they stand.")
 
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """A sentence for each attribute that was converted."""
+    def notes_on(self, said: Sequence[str]) -> tuple[str, ...]:
+        """A sentence for each attribute that was said and converted."""
         found = {name: ends for name, ends in self.stated_ends.items()
-                 if ends != (self.attributes[name].low, self.attributes[name].high)}
+                 if name in said and ends != (self.attributes[name].low, self.attributes[name].high)}
         return tuple(f"{name} was converted from {a:g}..{b:g} to {self.attributes[name].low:g}.."
                      f"{self.attributes[name].high:g}." for name, (a, b) in found.items())
 

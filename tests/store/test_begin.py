@@ -1,10 +1,13 @@
 """A new trial's folder."""
+import tomllib
+
 import pytest
 from store.conftest import STICK, snapshot
 from store.test_append import refused
 
 import labkit
 from labkit.errors import LabkitError, StoreError
+from labkit.rounds import Cost
 from labkit.store import beginning
 
 
@@ -20,6 +23,11 @@ def test_the_example_shows_the_cautions():
     shown = " ".join(beginning.first_definition().replace("#", " ").split())
     for words in ("Hot wax burns", "water bath", "Do not breathe pigment powder", "cosmetic-grade", "allergies"):
         assert words in shown
+
+
+def test_the_example_shows_the_costs_that_are_used_without_a_table():
+    shown = beginning.first_definition().split("# [cost]\n")[1].replace("# ", "")
+    assert tomllib.loads(shown) == vars(Cost()) == vars(labkit.Trial.from_toml(beginning.first_definition()).cost)
 
 
 def test_tables_are_empty_and_have_their_headers(tmp_path):

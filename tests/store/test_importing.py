@@ -102,6 +102,16 @@ class TestLayouts:
         found = read("tester,pour,score\nT01,P01,7\n", constant={"attribute": "payoff", "session": "9"})
         assert found.ready.to_numpy().tolist() == [["P01", "T01", "9", "", "payoff", 7.0]]
 
+    def test_a_column_a_pour_where_the_attribute_is_stated(self, read):
+        found = read("tester,P01,P02\nT01,7,4\n", constant={"attribute": "payoff", "session": "9"})
+        assert found.ready.to_numpy().tolist() == [["P01", "T01", "9", "", "payoff", 7.0],
+                                                   ["P02", "T01", "9", "", "payoff", 4.0]]
+
+    def test_only_what_was_said_is_told_to_be_converted(self, read):
+        found = read("tester,pour,payoff\nT01,P01,3\n", constant={"session": "9"}, scale=(1, 5))
+        assert found.notes[0] == "payoff was converted from 1..5 to 0..10."
+        assert not any("hardness" in note for note in found.notes)
+
     def test_warm_up_is_passed_over(self, read):
         found = read("tester,code,payoff\nT01,W,5\nT01,417,6\n")
         assert found.ready["score"].tolist() == [6.0]
@@ -292,6 +302,9 @@ class TestLayoutRefused:
     @pytest.mark.parametrize("text, text_of_error", [
         ("tester,pour\nT01,P01\n", "form.csv has no column of scores. Name a column score or by an attribute (payoff or "
                                    "hardness), or say which it is with columns=."),
+        ("", "form.csv is empty. Save the table anew, or name another file."),
+        ("tester,P01,417\nT01,7,3\n", "form.csv does not say what is scored in the columns P01 and 417. Give "
+         "constant={'attribute': 'payoff'} where it is payoff, or name columns such as 'P01 payoff'."),
         ("tester,payoff\nT01,7\n", "form.csv has no column for the pour or its code. Say which it is with "
                                    "columns={'its name': 'code'}, or give constant={'code': ...}."),
         ("tester,pour,score\nT01,P01,7\n", "form.csv has no column for the attribute. Say which it is with "
