@@ -391,7 +391,7 @@ class TestRefused:
          "row 1 of the frame of formulas: wax is 'a bit', which is not a number. Write digits with one comma or point, "
          "and no unit."),
         (lambda f: {"wax": 0.1},
-         "the frame of formulas is a dict. Give a pandas DataFrame, a row a pour."),
+         "the frame of formulas is of type dict. Give a pandas DataFrame, a row a pour."),
     ])
     def test_frames(self, trial, payoff, change, message):
         frame = change(trial.region.sample(2, seed=1))
@@ -500,3 +500,28 @@ class TestSpeed:
         started = time.process_time()
         labkit.fit_surfaces(trial)
         assert time.process_time() - started < 2.0
+
+
+@pytest.fixture(scope="module")
+def shown(demo):
+    return labkit.fit_surfaces(demo)
+
+
+class TestWordsOnTheDemo:
+    @pytest.mark.parametrize(("attribute", "foretells"), [
+        ("payoff", "little or nothing"),                     # a lower PRESS than the plain average, left out likewise
+        ("hardness", "94 % of the variation"),
+        ("shade", "no better than the plain average"),       # a ridge that the straight model cannot follow
+    ])
+    def test_foretelling_is_held_against_the_plain_average(self, shown, attribute, foretells):
+        surface = shown[attribute]
+        straight, plain = surface.classical.shapes["press"]
+        assert (straight < plain) == (attribute != "shade")
+        assert (f"Leaving one pour out at a time, the classical reading foretells {foretells} "
+                f"(PRESS {straight:.2f}).") in " ".join(str(surface).split())
+
+    def test_what_plays_no_part_is_not_said_to_bend(self, shown):
+        surface = shown["shade"]
+        assert surface.effects.at["wax", "no part"] > 0.5
+        assert repr(surface).startswith("<Surface shade: red_share +")
+        assert "wax" not in repr(surface) and "red_share" in repr(surface).split(" in the middle over the ends")[0]
