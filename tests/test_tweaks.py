@@ -228,7 +228,7 @@ class TestFirst:
         assert tweak.stop is False and np.isnan(tweak.expected_gain) and tweak.predictions.empty
         start = trial.recipe.starting_factors[NAMES]
         np.testing.assert_allclose(tweak.best[NAMES], start, atol=0.03)
-        assert "Why these pours" in str(tweak)
+        assert "Why these pours" in str(tweak) and "P01: to teach the most about all scores." in str(tweak)
 
     def test_one_scored_pour_is_not_enough(self, trial):
         few = labkit.Trial(definition=trial.definition).with_tables({

@@ -75,7 +75,8 @@ class Confirmation:
         return self._report().as_text()
 
     def __repr__(self) -> str:
-        return f"<Confirmation: {plural(len(self.round.pours), 'pour')}, chance that all is met {self.all_met:.2f}>"
+        pours = plural(len(self.round.pours), "pour")
+        return f"<Confirmation: {pours}, chance that all is of use {_percent(self.all_met)}>"
 
     def _repr_html_(self) -> str:
         return self._report().as_html()
@@ -245,16 +246,21 @@ def _turns_words(turn: pd.Series) -> str:
     return f"; {' and '.join(parts)} would be the better choice"
 
 
+def _percent(chance: float) -> str:
+    """A chance in percent; no chance that follows from a fit is a certainty."""
+    return "over 99 %" if chance > 0.995 else "under 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
+
+
 def _misses_words(misses: pd.DataFrame, all_met: float) -> str:
     rows = misses[~misses["attribute"].isin([HOLDS, "desirability"])]
     worst = rows.loc[rows["chance useless"].idxmax()]
-    text = f"The chance that every score is of use in the long run is {100 * all_met:.0f} %; "
+    text = f"The chance that every score is of use in the long run is {_percent(all_met)}; "
     if worst["chance useless"] < 0.005:
         worst = rows.loc[rows["chance under half"].idxmax()]
         text += (f"{worst['attribute']} is the likeliest to stay under half of what is wanted "
-                 f"({100 * worst['chance under half']:.0f} %).")
+                 f"({_percent(worst['chance under half'])}).")
     else:
-        text += f"{worst['attribute']} is the likeliest to miss ({100 * worst['chance useless']:.0f} %)."
+        text += f"{worst['attribute']} is the likeliest to miss ({_percent(worst['chance useless'])})."
     held = misses.loc[misses["attribute"] == HOLDS, "mean"]
-    return "\n".join([text, *(f"It holds (sets, unmoulds, does not break) with a chance of {100 * chance:.0f} %."
+    return "\n".join([text, *(f"It holds (sets, unmoulds, does not break) with a chance of {_percent(chance)}."
                               for chance in held)])

@@ -7,7 +7,9 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
+from labkit.errors import TweakError
 from labkit.rounds import Round, small_portions
+from labkit.trial import check_trial
 from labkit.tweaks.additions import Around
 from labkit.tweaks.looking import Bench
 from labkit.tweaks.standing import Standing, standing_of
@@ -56,6 +58,8 @@ class Efforts:
 
     def __repr__(self) -> str:
         pays = [name for name in self.table.index[1:] if self.table.at[name, "pays"]]
+        if _none_pays(self.table):
+            return "<Efforts: stop, nothing would pay>"
         return f"<Efforts: {words_joined(pays) if pays else 'nothing'} would pay beside the round>"
 
     def _repr_html_(self) -> str:
@@ -99,6 +103,7 @@ class Compared:
 
 def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int, hold=None) -> Compared:
     """The suggested round as an evening, and of each addition the one that brings most."""
+    check_trial(trial, error=TweakError)
     asked = _checked(trial, pours, melts, seed, hold, None)
     standing = standing_of(trial, seed=seed, hold=hold)
     bench, points = Bench(trial=trial, outlook=standing.known, hold=standing.hold), standing.points
@@ -184,14 +189,18 @@ def _advice(table: pd.DataFrame) -> str:
     sentences = [f"The round as suggested costs {base['cost']:g} and is expected to bring {base['gain']:.3f} of "
                  f"desirability (0 to 1), {base['per unit']:.4f} a unit of cost; a unit must bring {WORTH:g}."]
     sentences += [_about(row) for row in more.to_dict("records")]
-    return "\n".join([_first(base, more), *sentences])
+    return "\n".join([_first(table), *sentences])
 
 
-def _first(base: pd.Series, more: pd.DataFrame) -> str:
+def _none_pays(table: pd.DataFrame) -> bool:
+    """Whether neither the round nor the round with anything more brings enough for all that it costs."""
+    return not (table["gain"] / table["cost"] >= WORTH).any()
+
+
+def _first(table: pd.DataFrame) -> str:
     """What to do, before the numbers."""
-    paying = more[more["pays"]]
-    whole = more["gain"] / more["cost"]
-    if not base["pays"] and not (whole >= WORTH).any():
+    paying = table.iloc[1:].query("pays")
+    if _none_pays(table):
         return ("None of these pays. Stop here, settle on the formula that suggest_next gives, and confirm it "
                 "(plan_confirmation).")
     if not len(paying):

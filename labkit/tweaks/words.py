@@ -30,7 +30,7 @@ def first_advice(trial, scored: int) -> str:
 
 def teaching(round_: Round) -> pd.DataFrame:
     """The reason for each pour of a round that is planned to teach."""
-    return round_.frame[["pour", "melt"]].assign(why="teaches the most about all scores")
+    return round_.frame[["pour", "melt"]].assign(why="to teach the most about all scores")
 
 
 def nothing_found(trial, predictions: pd.DataFrame) -> str:

@@ -10,7 +10,7 @@ from scipy.stats import norm
 import labkit
 from labkit.attributes import Attribute, Wanted
 from labkit.errors import TweakError
-from labkit.tweaks.confirming import chance_to_tell, enough_pours
+from labkit.tweaks.confirming import _misses_words, _percent, chance_to_tell, enough_pours
 from labkit.tweaks.foretold import Foretold, foretold
 from labkit.tweaks.overturning import overturns_of
 
@@ -192,6 +192,14 @@ class TestConfirmation:
         assert found.advice.split("\n")[1].startswith("As far as is known today P")
         assert " is the better choice already: desirability 0." in found.advice
 
+    def test_no_chance_is_a_certainty(self, confirmation):
+        sure = dataclasses.replace(confirmation, all_met=0.9996)
+        assert repr(sure) == "<Confirmation: 1 pour, chance that all is of use over 99 %>"
+        assert repr(dataclasses.replace(sure, all_met=0.994)) == "<Confirmation: 1 pour, chance that all is of use 99 %>"
+        first = _misses_words(confirmation.misses, 0.9996).split("; ")[0]
+        assert first == "The chance that every score is of use in the long run is over 99 %"
+        assert [_percent(chance) for chance in (0.0, 0.006, 0.5, 1.0)] == ["under 1 %", "1 %", "50 %", "over 99 %"]
+
     def test_it_repeats_bit_for_bit(self, demo, confirmation):
         again = labkit.plan_confirmation(demo, seed=SEED)
         assert str(again) == str(confirmation) and again.to_frame().equals(confirmation.to_frame())
@@ -235,7 +243,8 @@ class TestConfirmation:
 
 @pytest.mark.parametrize("asked, message", [
     ({"pours": 0}, "pours is 0. Give a whole number from 1 to 24."),
-    ({"formula": {"wax": 0.16}}, "formula is a dict. Give a frame of one row, such as suggest_next(trial).best."),
+    ({"seed": "x"}, "seed is 'x'. Give a whole number from 0 to 4294967295."),
+    ({"formula": {"wax": 0.16}}, "formula is of type dict. Give a frame of one row, such as suggest_next(trial).best."),
     ({"formula": pd.DataFrame({"wax": [0.1, 0.2]})},
      "formula is 2 rows. Give a frame of one row, such as suggest_next(trial).best."),
     ({"formula": pd.DataFrame([{"wax": 0.3, "red_share": 0.5, "load": 0.04, "pour_temperature": 70.0}])},

@@ -1,5 +1,6 @@
 """What else to buy: noise and value against closed forms; rounds, costs and words on the demo."""
 import types
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -186,6 +187,13 @@ def test_prices_decide_what_pays(demo):
     assert dear.advice.startswith("None of these pays. Stop here, settle on the formula that suggest_next gives, and confirm "
                                   "it (plan_confirmation).\n")
     assert "One tester more costs the same and brings " in dear.advice
+    assert repr(dear) == "<Efforts: stop, nothing would pay>"
+
+
+def test_what_would_pay_beside_a_round_that_does_not_is_not_named(efforts):
+    """More of it would pay, but not enough to carry what the round itself costs."""
+    table = efforts.table.assign(gain=efforts.worth * efforts.table["cost"] / 2, pays=efforts.table.index == "tester")
+    assert repr(replace(efforts, table=table)) == "<Efforts: stop, nothing would pay>"
 
 
 def test_a_pot_for_every_pour_has_no_melt_to_add():
