@@ -5,6 +5,7 @@ import re
 import time
 
 import nbformat
+import pandas as pd
 import pytest
 
 ROOT = pathlib.Path(__file__).resolve().parent.parent
@@ -109,6 +110,16 @@ def test_what_the_fifth_notebook_says_is_true(demo):
     assert path["today"].iloc[:2].max() < path["today"].iloc[2:].min()                   # the last ones are the best
 
 
+def test_what_the_third_notebook_says_of_one_tester_less_is_true(demo):
+    import labkit
+    row = pd.DataFrame([{"action": "set aside", "tester": "T03", "reason": "to see what changes"}])
+    moved = labkit.compare_settled(demo, demo.with_set_aside(row)).loc["difference"]
+    bounds = demo.recipe.bounds
+    assert (moved[bounds.index].abs() < 0.1 * (bounds["high"] - bounds["low"])).all()     # the formula hardly moves
+    assert (moved[list(demo.attributes)] < -0.1).sum() > len(demo.attributes) / 2        # most scores expected fall
+    assert moved["desirability"] < -0.02
+
+
 def test_what_the_notebooks_say_of_the_demo_is_true(demo):
     """The observations after figures, told again in numbers; a demo that is made anew must keep them or change both."""
     from labkit.panel import appraise_panel
@@ -134,7 +145,8 @@ def test_what_the_notebooks_say_of_the_demo_is_true(demo):
     new = plan_round(demo, pours=4, melts=2, seed=1).to_frame()[["red_share", "load"]]
     range_ = demo.recipe.bounds.loc[list(new.columns)]
     place = (new - range_["low"]) / (range_["high"] - range_["low"])
-    assert ((place - 0.5).abs().max(axis=1) > 0.35).mean() > 0.5                         # 1: near the ends
+    assert ((place["load"] - 0.5).abs() > 0.49).sum() == 3                               # 1: at an end of the load
+    assert ((place["load"] > 0.99) & (place["red_share"] < 0.01)).sum() == 1             # 1: in the corner known least
     made, plan = demo.made, demo.plan.set_index("pour")
     pours = plan.index[plan["round"] == 3]
     bounds = demo.recipe.bounds
