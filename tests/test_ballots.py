@@ -65,7 +65,7 @@ def test_every_attribute_has_its_scale_and_end_words(trial, pages):
     assert page.count("no colour comes off") == page.count("full colour in one pass") == 4
     assert page.count("least hardness") == page.count("most hardness") == 4
     assert re.findall(r'<span class="box">(\d+)<', page) == [str(k) for k in range(11)] * 16
-    assert page.count("Remark") == 4 and "between two boxes counts as the half" in page
+    assert page.count("Remark") == 4 and "Cross one box in each row; a cross between two boxes counts as the half. Leave" in page
 
 
 def test_scales_of_other_kinds():
@@ -75,8 +75,11 @@ def test_scales_of_other_kinds():
     serving = labkit.plan_serving(trial, pours=["P01"], testers=["T01"])
     page, lines = (labkit.ballots(trial, serving, scale_as=way)["ballot-1-T01"] for way in ("boxes", "line"))
     assert re.findall(r'<span class="box">(\d+)<', page) == ["1", "2", "3", "4", "5"] and page.count('"drawn"') == 1
-    assert "feel on lip" in page and "Make one mark across each line that has no boxes." in page
+    assert "feel on lip" in page
+    assert ("Cross one box in each row of boxes; a cross between two boxes counts as the half. "
+            "Make one mark across each line that has no boxes. Leave out what you cannot judge.") in shown(page)
     assert lines.count('"drawn"') == 2 and '"box"' not in lines and "Cross one box" not in lines
+    assert "Make one mark across each line. Leave out what you cannot judge." in shown(lines)
 
 
 def test_nothing_gives_a_pour_away(trial, serving, pages):

@@ -91,10 +91,17 @@ def test_carnauba_wants_more_heat():
 def test_without_a_pot_every_pour_lists_all_it_holds():
     text = STICK.replace('[melt]\npot = ["candelilla wax", "mango butter", "jojoba oil"]\n', "")
     page = bench_sheet(*planned(text))
-    assert "into the pot" not in page
+    assert "into the pot" not in page and "1. Weigh, melt, pour" in page and "2. When it has set" in page
+    assert "Heat until clear, to about 85 °C (common practice): candelilla wax melts up to 73 °C." in page
     assert [head for head in re.findall(r"<th>([^<]*)</th>", page)] == [
         "pour", "candelilla wax", "mango butter", "jojoba oil", "red paste", "pour temperature",
         "pour", "ok", "failed", "defects"]
+
+
+def test_tables_that_go_on_over_the_page_carry_their_heads_along():
+    page = bench_sheet(*planned())
+    assert [re.findall(r"<th[^>]*>([^<]*)</th>", head)[0] for head in re.findall(r"<thead>(.*?)</thead>", page, re.S)] == [
+        "pour", "pour"]
 
 
 def test_a_formula_of_many_things_has_a_row_for_each_so_that_nothing_falls_off_the_paper():

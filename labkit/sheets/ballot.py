@@ -110,8 +110,11 @@ def _page(trial: Trial, sittings: list[dict], scale_as: str) -> str:
 def _how(lines: list[dict]) -> str:
     """How to mark, for the scales that are on the page."""
     boxed, drawn = any(line["boxes"] for line in lines), any(not line["boxes"] for line in lines)
-    ways = ["Cross one box in each row; a cross between two boxes counts as the half."] if boxed else []
-    return " ".join(ways + ["Make one mark across each line that has no boxes."] * drawn)
+    if not boxed:
+        return "Make one mark across each line."
+    rows = "each row of boxes" if drawn else "each row"
+    return (f"Cross one box in {rows}; a cross between two boxes counts as the half."
+            + " Make one mark across each line that has no boxes." * drawn)
 
 
 def _line(attribute: Attribute, scale_as: str) -> dict:
