@@ -159,5 +159,7 @@ def test_weights_typed_in_a_browser_reach_the_disk_as_they_were_meant(lab, page,
     page.locator("button.labkit-save").click()
     page.get_by_text("Saved 1 melt and saved 1 pour.").wait_for(timeout=15_000)
     shoot(page, "pours_saved.png")
+    grids = page.locator(".widget-gridbox")
+    assert grids.count() == 2 and all(grid.evaluate("e => e.scrollWidth <= e.clientWidth") for grid in grids.all())
     pours = pd.read_csv(planned / "pours.csv", dtype=str)
     assert pours.loc[0, ["pour", "base [g]", "red paste [g]", "outcome"]].tolist() == ["P01", "19.21", "0.79", "ok"]

@@ -199,6 +199,12 @@ class TestPours:
                                      "first.")
 
 
+def test_a_round_of_the_demo_is_no_wider_than_a_notebook_beside_the_list_of_files(demo_copy):
+    """1000 of the 1400 pixels of the window in the browser test: the rest is the list of files and the margins."""
+    for grid in pours_form(demo_copy).grids.values():
+        assert 90 + sum(int(column.width.removesuffix("px")) + 14 for column in grid.columns.values()) <= 1000
+
+
 def test_words_in_a_box_are_kept_as_they_are():
     assert Column(name="note", words=True).value_of("  1,2 ", row="P01") == "1,2"
 

@@ -15,6 +15,8 @@ from labkit.wording import number_text, plural, words_joined
 _HELP = ("Write what the balance showed, with a comma or a point; small print is what was meant. A row that is left "
          f"empty was not made. Write {NONE_ADDED} where something was meant and none was added.")
 _OUTCOME = "ok, or failed and why"
+_NARROW = "100px"       # a round with two pastes and a setting stays within a notebook beside the list of files
+_NOTE = Column(name="note", words=True, width="130px")
 
 
 def pours_form(folder, *, number: int | None = None) -> Form:
@@ -44,7 +46,7 @@ def _melts_grid(trial: Trial, round_: Round):
     sheet = round_.melt_sheet().set_index("melt")
     weighed = [grams_column(i) for i in trial.recipe.pot]
     known = trial.melts.set_index("melt")
-    columns = [_weight(c) for c in weighed] + [Column(name="note", words=True, width="160px")]
+    columns = [_weight(c) for c in weighed] + [_NOTE]
     meant = {(melt, c): f"meant {sheet.at[melt, c]:.2f} or more" for melt in sheet.index for c in weighed}
     served = {melt: f"for {plural(int(sheet.at[melt, 'pours']), 'pour')}" for melt in sheet.index}
     return grid_of_boxes(served, columns, meant=meant, texts=_texts(known, sheet.index, columns), name="melt")
@@ -54,9 +56,10 @@ def _pours_grid(trial: Trial, round_: Round):
     sheet = round_.pour_sheet().set_index("pour")
     weighed = [c for c in sheet if c.endswith(" [g]")]
     units = {setting.name: setting.unit.replace("degC", "°C") for setting in trial.recipe.setting_list}
-    columns = [_weight(c) for c in weighed] + [Column(name=name, under=unit) for name, unit in units.items()]
-    columns += [Column(name="outcome", under=_OUTCOME, words=True, width="160px"),
-                Column(name="defects", words=True), Column(name="note", words=True, width="160px")]
+    columns = [_weight(c) for c in weighed]
+    columns += [Column(name=name, under=unit, width=_NARROW) for name, unit in units.items()]
+    columns += [Column(name="outcome", under=_OUTCOME, words=True, width="140px"),
+                Column(name="defects", words=True, width="110px"), _NOTE]
     meant = {(pour, c): f"meant {number_text(sheet.at[pour, c], 2 if c in weighed else 1)}"
              for pour in sheet.index for c in [*weighed, *units]}
     known = standing_pours(trial.pours).set_index("pour")
@@ -65,7 +68,7 @@ def _pours_grid(trial: Trial, round_: Round):
 
 
 def _weight(column: str) -> Column:
-    return Column(name=column, low=0.0, may_be_none=True)
+    return Column(name=column, low=0.0, may_be_none=True, width=_NARROW)
 
 
 def _texts(known: pd.DataFrame, rows, columns: list[Column]) -> dict:
