@@ -238,9 +238,10 @@ def _turns_words(turn: pd.Series) -> str:
     """`; under 4.9 P07 would be the better choice`."""
     if turn["at once"]:
         return ""
-    sides = {"below": "under", "above": "over"}
-    parts = [f"{word} {turn[side]:.1f} {turn[f'better {side}']}" for side, word in sides.items()
-             if turn[f"better {side}"]]
+    sides: dict[str, list[str]] = {}
+    for side, word in {"below": "under", "above": "over"}.items():
+        sides.setdefault(turn[f"better {side}"], []).append(f"{word} {turn[side]:.1f}")
+    parts = [f"{' or '.join(where)} {pour}" for pour, where in sides.items() if pour]
     if not parts:
         return "; no result of it alone would make another known formula the better choice"
     return f"; {' and '.join(parts)} would be the better choice"

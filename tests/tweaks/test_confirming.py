@@ -10,7 +10,7 @@ from scipy.stats import norm
 import labkit
 from labkit.attributes import Attribute, Wanted
 from labkit.errors import TweakError
-from labkit.tweaks.confirming import _misses_words, _percent, chance_to_tell, enough_pours
+from labkit.tweaks.confirming import _misses_words, _percent, _turns_words, chance_to_tell, enough_pours
 from labkit.tweaks.foretold import Foretold, foretold
 from labkit.tweaks.overturning import overturns_of
 
@@ -235,10 +235,23 @@ class TestConfirmation:
         assert lines[1].startswith(f"payoff should come out between {row['low']:.1f} and {row['high']:.1f}; ")
         for name, turn in confirmation.overturns.set_index("attribute").iterrows():
             said = next(line for line in lines if line.startswith(f"{name} should"))
-            assert (f"under {turn['below']:.1f} {turn['better below']}" in said) == bool(turn["better below"])
+            assert (f"under {turn['below']:.1f}" in said) == bool(turn["better below"])
             assert ("no result of it alone" in said) == (not turn["better below"] and not turn["better above"])
         assert lines[-2].startswith("It holds (sets, unmoulds, does not break) with a chance of 9")
         assert lines[-1].startswith("The slip to guard against: ")
+
+
+@pytest.mark.parametrize(("below", "above", "at_once", "words"), [
+    ("P07", "", False, "; under 1.4 P07 would be the better choice"),
+    ("", "P07", False, "; over 8.3 P07 would be the better choice"),
+    ("P07", "P07", False, "; under 1.4 or over 8.3 P07 would be the better choice"),
+    ("P07", "P09", False, "; under 1.4 P07 and over 8.3 P09 would be the better choice"),
+    ("", "", False, "; no result of it alone would make another known formula the better choice"),
+    ("P07", "P07", True, ""),
+])
+def test_turning_points_in_words(below, above, at_once, words):
+    assert _turns_words(pd.Series({"at once": at_once, "below": 1.4, "above": 8.3, "better below": below,
+                                   "better above": above})) == words
 
 
 @pytest.mark.parametrize("asked, message", [
