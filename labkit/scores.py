@@ -20,11 +20,12 @@ ASIDE_COLUMNS = ("action", *SCORE_KEY, "reason", "since")
 
 
 def typed_servings(frame: pd.DataFrame, *, table: str, pours: set[str], recorded: pd.DataFrame) -> pd.DataFrame:
-    """Servings as text, new rows only; a code stands for one pour over the whole trial."""
+    """Servings as text, new rows only; a code stands for one pour over the whole trial, a place for one serving."""
     check_columns(
         frame, allowed=SERVING_COLUMNS, required=("session", "tester", "code", "pour"), what=table, error=ScoreError
     )
     codes = dict(zip(recorded["code"], recorded["pour"], strict=True))
+    places = {_place(row): row["code"] for row in recorded.to_dict("records") if row["position"]}
     rows, seen = [], set(map(tuple, recorded[list(SERVING_COLUMNS)].to_numpy()))
     for label, cells in texts(frame, SERVING_COLUMNS).iterrows():
         row, where = {c: parse_id(cells[c]) for c in SERVING_COLUMNS}, f"{table} row {label}"
@@ -38,10 +39,19 @@ def typed_servings(frame: pd.DataFrame, *, table: str, pours: set[str], recorded
                 f"{where}: code {row['code']} already stands for pour {codes[row['code']]}. "
                 f"Give {row['pour']} another code."
             )
+        if row["position"] and places.setdefault(_place(row), row["code"]) != row["code"]:
+            raise ScoreError(
+                f"{where}: {row['tester']} has code {places[_place(row)]} in position {row['position']} of session "
+                f"{row['session']} already. Give {row['code']} another position or session."
+            )
         if (key := tuple(row.values())) not in seen:
             seen.add(key)
             rows.append(row)
     return pd.DataFrame(rows, columns=list(SERVING_COLUMNS))
+
+
+def _place(row: Mapping[str, str]) -> tuple[str, str, str]:
+    return row["session"], row["tester"], row["position"]
 
 
 def typed_scores(

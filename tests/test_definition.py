@@ -108,7 +108,7 @@ REFUSED = {
     "wanted without order": (
         changed(WORKED, "peak = [4, 6, 8]", "peak = [4, 8, 6]"),
         LabkitError,
-        "wanted peak has the points [4.0, 8.0, 6.0]. Give 3 numbers on the scale, each above the one before.",
+        "[attributes.hardness] wanted peak has the points [4.0, 8.0, 6.0]. Give 3 numbers on the scale, each above the one before.",
     ),
     "wanted off the scale": (
         changed(WORKED, "peak = [4, 6, 8]", "peak = [4, 6, 18]"),

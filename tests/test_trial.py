@@ -255,6 +255,18 @@ def test_setting_aside_and_taking_back(poured):
     )
 
 
+def test_one_place_one_serving(poured):
+    row = {"session": "1", "tester": "T01", "position": "1", "code": "417", "pour": "P01"}
+    once = poured.with_servings(pd.DataFrame([row]))
+    assert len(once.with_servings(pd.DataFrame([row])).servings) == 1
+    with pytest.raises(ScoreError) as problem:
+        once.with_servings(pd.DataFrame([row | {"code": "552", "pour": "P02"}]))
+    assert str(problem.value) == ("servings row 0: T01 has code 417 in position 1 of session 1 already. "
+                                  "Give 552 another position or session.")
+    unplaced = pd.DataFrame([row | {"position": "", "code": code} for code in ("552", "663")])
+    assert len(once.with_servings(unplaced).servings) == 3
+
+
 def test_one_code_one_pour(poured):
     rows = pd.DataFrame(
         {

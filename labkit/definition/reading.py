@@ -142,4 +142,8 @@ def _wanted(words: object, where: str) -> Wanted:
         )
     ((kind, points),) = words.items()
     check_choice(kind, WANTED_POINTS, name=f"{where} wanted", error=TrialError)
-    return Wanted(kind=kind, points=points_of(points, f"{where} wanted {kind}", WANTED_POINTS[kind]))
+    points = points_of(points, f"{where} wanted {kind}", WANTED_POINTS[kind])
+    try:
+        return Wanted(kind=kind, points=points)
+    except TrialError as problem:
+        raise TrialError(f"{where} {problem}") from None
