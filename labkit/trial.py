@@ -68,6 +68,7 @@ class Trial:
     @classmethod
     def from_toml(cls, text: str) -> "Trial":
         """A trial without rounds from the text of a trial.toml."""
+        check_type(text, str, name="the definition", advice="Give the text of a trial.toml.", error=TrialError)
         return cls(definition=read_definition(text))
 
     # What was defined

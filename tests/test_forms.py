@@ -101,6 +101,14 @@ class TestScores:
         row, = read_trial(poured).scores.to_dict("records")
         assert (row["pour"], row["position"], row["score"]) == ("P02", "1", 6.0)
 
+    @pytest.mark.parametrize("nobody", [None, "", " "])
+    def test_scores_of_nobody_are_not_taken(self, poured, nobody):
+        for name in ("tester", "session"):
+            with pytest.raises(ScoreError) as caught:
+                scores_form(poured, **({"tester": "T01", "session": "1"} | {name: nobody}))
+            assert str(caught.value) == (f"{name} is {nobody!r}. Say whose scores these are, and of which sitting, such as "
+                                         "tester='T01', session='1'.")
+
     def test_a_pour_that_is_not_recorded_cannot_be_scored(self, planned):
         with pytest.raises(ScoreError) as caught:
             scores_form(planned, tester="T01", session="1", pours=["P01"])

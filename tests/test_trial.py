@@ -349,3 +349,9 @@ def test_the_path_of_a_trial_in_its_place_is_refused(ask):
     with pytest.raises(labkit.LabkitError) as problem:
         ask("trials/terracotta-stick")
     assert str(problem.value) == "the trial is of type str. Give what read_trial(folder) returned."
+
+
+def test_a_definition_is_text():
+    with pytest.raises(TrialError) as problem:
+        Trial.from_toml(None)
+    assert str(problem.value) == "the definition is of type NoneType. Give the text of a trial.toml."

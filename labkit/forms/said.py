@@ -3,7 +3,7 @@
 import pandas as pd
 
 from labkit.cautions import CAUTIONS
-from labkit.checks import is_blank
+from labkit.checks import is_blank, parse_id
 from labkit.errors import LabkitError, ScoreError
 from labkit.forms.grid import Column, Form, form_around, grid_of_boxes
 from labkit.scores import SCORE_KEY
@@ -19,10 +19,14 @@ def scores_form(folder, *, tester: str, session: str, pours: list[str] | None = 
 
     Without `pours`: what servings.csv has for this tester and session, or else the newest round.
     """
+    for name, value in {"tester": tester, "session": session}.items():
+        if not parse_id(value):
+            raise ScoreError(f"{name} is {value!r}. Say whose scores these are, and of which sitting, such as "
+                             "tester='T01', session='1'.")
     trial = read_trial(folder)
     if not trial.scored_attributes:
         raise ScoreError("the trial scores nothing, so a form would be empty. Add [attributes.payoff] to trial.toml.")
-    served = _served(trial, tester=str(tester), session=str(session), pours=pours)
+    served = _served(trial, tester=parse_id(tester), session=parse_id(session), pours=pours)
     columns = [Column(name=a.name, low=a.low, high=a.high, under=_ends(a)) for a in trial.scored_attributes.values()]
     grid = grid_of_boxes({label: "" for label in served.index}, columns, meant={}, name="score",
                          texts={cell: f"{value:.10g}" for cell, value in _known(trial, served).items()})

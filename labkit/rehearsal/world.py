@@ -47,9 +47,9 @@ class World:
         for name in ("sd_round", "sd_melt", "sd_pour", "sd_tester_pour", "sd_reading"):
             amounts = getattr(self, name) or 0.0
             for value in amounts.values() if isinstance(amounts, Mapping) else [amounts]:
-                if not 0 <= value < np.inf:
+                if not isinstance(value, int | float | np.number) or not 0 <= value < np.inf:
                     raise RehearsalError(f"{name} is {value!r}. Give a standard deviation, 0 or more.")
-        if not 0 <= self.step < np.inf:
+        if not isinstance(self.step, int | float | np.number) or not 0 <= self.step < np.inf:
             raise RehearsalError(f"step is {self.step!r}. Give 0.5 for half points, 0 for scores that are not rounded.")
 
     def truth_at(self, coordinates: pd.DataFrame, attributes: Sequence[str]) -> pd.DataFrame:

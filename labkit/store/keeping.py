@@ -2,6 +2,7 @@
 
 import os
 
+from labkit.checks import check_type
 from labkit.errors import StoreError
 from labkit.store.files import folder_of, folder_refused, replace_file
 from labkit.store.tables import read_bytes
@@ -13,6 +14,8 @@ def keep_sheet(folder: str | os.PathLike, name: str, page: str) -> str:
     """Write a sheet (a whole HTML page) to `sheets/<name>.html` in the trial's folder and return its path."""
     if not name or name != os.path.basename(name) or name.startswith("."):
         raise StoreError(f"a sheet cannot be named {name!r}. Give a file name without a folder, such as 'round-4'.")
+    check_type(page, str, name="the sheet", error=StoreError,
+               advice="Give one page, such as bench_sheet or ballot_book returned.")
     place = os.path.join(folder_of(folder), SHEETS)
     try:
         os.makedirs(place, exist_ok=True)

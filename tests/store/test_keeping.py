@@ -22,6 +22,13 @@ def test_a_name_that_leads_elsewhere_is_refused(tmp_path, name):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_all_ballots_at_once_are_not_a_sheet(tmp_path):
+    with pytest.raises(StoreError) as caught:
+        keep_sheet(tmp_path, "ballots", {"ballot-1-T01": "<p>one</p>"})
+    assert str(caught.value) == ("the sheet is of type dict. Give one page, such as bench_sheet or ballot_book returned.")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_file_in_the_place_of_the_folder_is_one_sentence(tmp_path):
     (tmp_path / "sheets").write_text("x")
     with pytest.raises(StoreError) as caught:
