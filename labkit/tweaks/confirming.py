@@ -26,6 +26,7 @@ TELLS = 0.9                    # chance with which a useless attribute is to be 
 DRAWS = 2048
 NEAR = 0.05                    # part of the range of every coordinate: as good as the same formula
 TIMES = {1: "once", 2: "twice"}
+LIKELY = 0.5                   # chance over which it is said that half of what is wanted will hardly be reached
 SHOWN = 6                      # slips in the report
 
 
@@ -254,14 +255,15 @@ def _percent(chance: float) -> str:
 
 def _misses_words(misses: pd.DataFrame, all_met: float) -> str:
     rows = misses[~misses["attribute"].isin([HOLDS, "desirability"])]
-    worst = rows.loc[rows["chance useless"].idxmax()]
+    worst, least = (rows.loc[rows[name].idxmax()] for name in ("chance useless", "chance under half"))
+    half = f"to stay under half of what is wanted ({_percent(least['chance under half'])})."
     text = f"The chance that every score is of use in the long run is {_percent(all_met)}; "
     if worst["chance useless"] < 0.005:
-        worst = rows.loc[rows["chance under half"].idxmax()]
-        text += (f"{worst['attribute']} is the likeliest to stay under half of what is wanted "
-                 f"({_percent(worst['chance under half'])}).")
+        text += f"{least['attribute']} is the likeliest {half}"
     else:
         text += f"{worst['attribute']} is the likeliest to miss ({_percent(worst['chance useless'])})."
+        if least["chance under half"] > LIKELY:
+            text += f"\n{least['attribute']} is likely {half}"
     held = misses.loc[misses["attribute"] == HOLDS, "mean"]
     return "\n".join([text, *(f"It holds (sets, unmoulds, does not break) with a chance of {_percent(chance)}."
                               for chance in held)])

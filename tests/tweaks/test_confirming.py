@@ -200,6 +200,18 @@ class TestConfirmation:
         assert first == "The chance that every score is of use in the long run is over 99 %"
         assert [_percent(chance) for chance in (0.0, 0.006, 0.5, 1.0)] == ["under 1 %", "1 %", "50 %", "over 99 %"]
 
+    @pytest.mark.parametrize(("useless", "half", "words"), [
+        ([0.0, 0.004], [0.51, 0.2], "payoff is the likeliest to stay under half of what is wanted (51 %)."),
+        ([0.0, 0.04], [0.3, 0.2], "shade is the likeliest to miss (4 %)."),
+        ([0.0, 0.04], [0.95, 0.2], "shade is the likeliest to miss (4 %).\n"
+                                   "payoff is likely to stay under half of what is wanted (95 %)."),
+    ])
+    def test_what_may_miss_in_words(self, useless, half, words):
+        misses = pd.DataFrame({"attribute": ["payoff", "shade"], "mean": 6.0, "chance useless": useless,
+                               "chance under half": half})
+        assert _misses_words(misses, 0.96) == (
+            f"The chance that every score is of use in the long run is 96 %; {words}")
+
     def test_it_repeats_bit_for_bit(self, demo, confirmation):
         again = labkit.plan_confirmation(demo, seed=SEED)
         assert str(again) == str(confirmation) and again.to_frame().equals(confirmation.to_frame())
