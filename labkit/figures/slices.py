@@ -71,7 +71,8 @@ def value_words(given: pd.Series) -> list[str]:
 
 def _ratio_words(shares: pd.Series) -> str:
     parts = [name.split(": ", 1)[1] for name in shares.index]
-    return f"{' : '.join(parts)} as {' : '.join(f'{100 * part:.0f}' for part in _ratio(shares))}"
+    ratio = "\u00a0:\u00a0".join(f"{100 * part:.0f}" for part in _ratio(shares))      # one word: no line ends within
+    return f"{' : '.join(parts)} as\u00a0{ratio}"
 
 
 def moved(recipe: Recipe, given: pd.Series, values: dict[str, np.ndarray]) -> tuple[pd.DataFrame, np.ndarray]:

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 import labkit
 from labkit.errors import RegionError, SurfaceError
 from labkit.figures import draw_surface
+from labkit.figures.axes import title_at
 from labkit.figures.slices import held_words, moved, pair_slice, room_for
 
 
@@ -109,7 +110,12 @@ class TestSlice:
         assert points.filter(like="base").sum(axis=1).to_list() == pytest.approx([1, 1, 1])
         assert (excess <= 0).all()
         assert held_words(trial.recipe, given, ["base: sunflower wax"]) == (
-            "load 0.03 and cocoa butter : castor oil as 33 : 67")
+            "load 0.03 and cocoa butter : castor oil as\u00a033\u00a0:\u00a067")
+
+    def test_a_title_breaks_no_ratio(self):
+        held = "pour temperature 73.4 and shea butter : sweet almond oil as\u00a027\u00a0:\u00a073"
+        assert title_at("tint: mean score", held, width=68).split("\n") == [
+            "tint: mean score", "at pour temperature 73.4 and shea butter : sweet almond oil", "as\u00a027\u00a0:\u00a073"]
 
     def test_parts_that_exceed_the_blend_are_nowhere_allowed(self):
         """With no low for the wax, wax 0 at shares 0.6 + 0.6 would look like an allowed formula once it is scaled."""
