@@ -126,9 +126,10 @@ class TestExpectation:
 
 
 def fitted(truth):
-    """Sheerness after six quiet rounds."""
+    """Sheerness after six quiet rounds, for which [noise] states half of the usual."""
     quiet = {"round": 0.05, "melt": 0.05, "pour": 0.05, "tester_pour": 0.3}
-    return labkit.fit_surfaces(scored(poured(TERRACOTTA, rounds=6), truth, noise=quiet, step=0.1))["sheerness"].reading
+    text = TERRACOTTA + "\n[noise]\n" + "round = 0.15\nmelt = 0.15\npour = 0.15\n"
+    return labkit.fit_surfaces(scored(poured(text, rounds=6), truth, noise=quiet, step=0.1))["sheerness"].reading
 
 
 class TestShape:

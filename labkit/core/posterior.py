@@ -2,7 +2,7 @@
 
     y = h(eta) + e,   eta = sum_j b_j phi_j(x),   e ~ N(0, r^2 S + sum_s v_s^2 C_s)
     b_0 ~ N(centre, constant^2);   b_j ~ N(m_j, t_g^2 / p_g)  for the p_g functions of degree g
-    t_g, v_s ~ half-t, 4 df, of stated medians;   log r ~ N(0, unsure^2)
+    t_g ~ half-t, 4 df, of stated medians;   log v_s ~ N(log of a stated median, doubt^2);   log r ~ N(0, unsure^2)
     m = sum_k z_k shift (t_1 / sqrt p_1) u_k,  z_k ~ Bernoulli(trust)
 
 phi are orthonormal over the region, so t_g is the root mean square of the part of degree g there. S (n, n) is the
@@ -27,12 +27,13 @@ BLOCK = 60_000  # numbers in a stack of covariances: it stays within the process
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Prior:
-    """centre and constant of b_0; median of t_g by degree from 1; of v_s by source; unsure of r; shift and trust."""
+    """centre and constant of b_0; medians of t_g by degree from 1, of v_s by source; doubt, unsure; shift and trust."""
 
     centre: float
     constant: float
     degrees: tuple[float, ...]
     sources: tuple[float, ...] = ()
+    doubt: float = 0.5
     unsure: float = 0.0
     shift: float = 1.0
     trust: float = 0.5
@@ -114,9 +115,10 @@ def half_t_quantile(u: np.ndarray, median: np.ndarray) -> np.ndarray:
 def scales_at(theta: np.ndarray, prior: Prior) -> Scales:
     """The scales at normal scores theta (m, dimension) of their priors."""
     g, s = len(prior.degrees), len(prior.sources)
-    values = half_t_quantile(ndtr(theta[:, :g + s]), np.array(prior.degrees + prior.sources))
+    degrees = half_t_quantile(ndtr(theta[:, :g]), np.array(prior.degrees))
+    sources = np.array(prior.sources) * np.exp(prior.doubt * theta[:, g:g + s])
     stretch = np.exp(prior.unsure * theta[:, g + s]) if prior.unsure > 0 else np.ones(len(theta))
-    return Scales(degrees=values[:, :g], sources=values[:, g:], sampling=stretch)
+    return Scales(degrees=degrees, sources=sources, sampling=stretch)
 
 
 def prior_variances(functions: Functions, prior: Prior, scales: Scales) -> np.ndarray:

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pandas as pd
 
-from labkit.core.posterior import half_t_quantile
 from labkit.surfaces.classical import Classical
+from labkit.surfaces.fitting import DOUBT
 from labkit.surfaces.ground import groups_in, nested_shares
 from labkit.surfaces.polynomial import polynomial_blocks
 from labkit.surfaces.reading import Reading, normal_multiple
@@ -50,7 +50,7 @@ def tasting_rows(reading: Reading, tasting: pd.DataFrame) -> dict[str, dict[str,
 
 
 def _says(stated: float, low: float, found: float, high: float, source: str) -> str:
-    prior_low, prior_high = half_t_quantile(np.array([0.05, 0.95]), stated)
+    prior_low, prior_high = stated * np.exp(DOUBT * normal_multiple(0.9) * np.array([-1, 1]))
     narrower = (high - low) / (prior_high - prior_low)
     if narrower > 0.75 and 0.75 < found / stated < 1.33:
         return f"the data say nothing yet about {WORDS[source]}"
@@ -253,7 +253,7 @@ def _new_pour(surface) -> list:
     left_out = shapes.iloc[0]["predicted"]
     checked = "Some pour cannot be left out, because it alone decides a term of the classical reading."
     if not math.isnan(left_out):
-        part = f"{number_text(100 * left_out, 0)} % of the variation" if left_out > 0 else "little or nothing"
+        part = f"{number_text(100 * left_out, 0)} % of the variation" if left_out >= 0.005 else "little or nothing"
         share = part if surface.press < shapes["press"].iloc[-1] else "no better than the plain average"
         checked = (f"Leaving one pour out at a time, the classical reading foretells {share} "
                    f"(PRESS {number_text(surface.press)}).")

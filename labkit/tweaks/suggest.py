@@ -10,6 +10,7 @@ import pandas as pd
 from labkit.checks import check_whole
 from labkit.errors import TweakError
 from labkit.rounds import Round, small_portions
+from labkit.trial import check_trial
 from labkit.tweaks import words
 from labkit.tweaks.looking import Bench, Looked, candidates, choose_round, refined
 from labkit.tweaks.outlook import Outlook
@@ -68,6 +69,8 @@ class Asked:
 
 
 def _checked(trial, pours, melts, seed, hold, worth) -> Asked:
+    check_trial(trial, error=TweakError)
+    check_whole(seed, name="seed", low=0, high=2**31 - 1, error=TweakError)
     if not any(a.wanted is not None for a in trial.attributes.values()):
         raise TweakError("no attribute in trial.toml says what is wanted, so no formula is better than another. "
                          "Give at least one a line such as wanted = { rising = [4, 8] }.")

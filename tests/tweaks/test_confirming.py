@@ -194,8 +194,8 @@ class TestConfirmation:
 
     def test_no_chance_is_a_certainty(self, confirmation):
         sure = dataclasses.replace(confirmation, all_met=0.9996)
-        assert repr(sure) == "<Confirmation: 1 pour, chance that all is of use over 99 %>"
-        assert repr(dataclasses.replace(sure, all_met=0.994)) == "<Confirmation: 1 pour, chance that all is of use 99 %>"
+        assert repr(sure) == "<Confirmation: 2 pours, chance that all is of use over 99 %>"
+        assert repr(dataclasses.replace(sure, all_met=0.994)) == "<Confirmation: 2 pours, chance that all is of use 99 %>"
         first = _misses_words(confirmation.misses, 0.9996).split("; ")[0]
         assert first == "The chance that every score is of use in the long run is over 99 %"
         assert [_percent(chance) for chance in (0.0, 0.006, 0.5, 1.0)] == ["under 1 %", "1 %", "50 %", "over 99 %"]
