@@ -5,11 +5,10 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from types import MappingProxyType
 
-import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import check_frame, check_type, is_blank
+from labkit.checks import check_frame, check_type
 from labkit.definition import NOISE, READ_NOISE, Definition, read_definition
 from labkit.errors import LabkitError, PlanError, TrialError
 from labkit.formula import Recipe
@@ -22,7 +21,6 @@ from labkit.pours import (
     typed_melts,
     typed_pours,
     typed_readings,
-    weighed_masses,
 )
 from labkit.region import Region
 from labkit.rounds import Batch, Cost, Round, grams_column, plan_columns, typed_plan
@@ -36,6 +34,7 @@ from labkit.scores import (
     typed_scores,
     typed_servings,
 )
+from labkit.weighed import Weighed, weighed_pours
 from labkit.wording import plural, words_joined
 
 TABLES = ("plan", "melts", "pours", "servings", "scores", "set_aside", "readings")
@@ -171,67 +170,25 @@ class Trial:
     # What follows from it
 
     @cached_property
-    def _weighed(self) -> tuple[pd.DataFrame, pd.DataFrame, Mapping[str, str]]:
-        """Coordinates and formulas of the pours as weighed, and why others cannot be expressed."""
-        pours = standing_pours(self.tables["pours"]).set_index("pour", drop=False)
-        grams = [weighed_masses(pour, self.tables["melts"], self.recipe) for _, pour in pours.iterrows()]
-        masses = np.reshape(grams, (len(pours), len(self.recipe.ingredients)))
-        left_out = {
-            name: why
-            for name, row in zip(pours.index, masses, strict=True)
-            if (why := self._hindrance(pours.loc[name], row))
-        }
-        kept = np.array([name not in left_out for name in pours.index], dtype=bool)
-        pours, masses = pours.loc[kept], masses[kept]
-        fractions = masses / masses.sum(axis=1, keepdims=True)
-        formulas = pd.DataFrame(fractions, columns=list(self.recipe.ingredients), index=pours.index)
-        return self._made_rows(pours, formulas), formulas.rename_axis("pour"), MappingProxyType(left_out)
-
-    def _hindrance(self, pour: pd.Series, grams: np.ndarray) -> str:
-        """Why a pour cannot be expressed in the present factors and settings, or nothing."""
-        name = pour["pour"]
-        if not grams.sum() > 0:
-            return f"pour {name} was not weighed. Its outcome is {pour['outcome']}."
-        for s in self.recipe.statements:
-            if not grams @ s.within_row > 0:
-                whole = self.recipe.shelf.words(s.within)
-                return f"pour {name} holds nothing of {whole}, so {s.column} has no value. It stays out of the fit."
-        for setting in self.recipe.settings:
-            if is_blank(pour[setting]):
-                return f"pour {name} has no {setting}. Write what was read at the bench."
-        return ""
-
-    def _made_rows(self, pours: pd.DataFrame, formulas: pd.DataFrame) -> pd.DataFrame:
-        planned = self.tables["plan"].set_index("pour")["round"]
-        rows = pd.DataFrame({"round": planned.reindex(pours.index).fillna(0)}, index=pours.index)
-        rows["melt"] = [pour["melt"] or f"pot of {name}" for name, pour in pours.iterrows()]
-        rows["ok"], rows["outcome"] = pours["outcome"] == "ok", pours["outcome"]
-        points = self.recipe.factors_of(formulas) if len(formulas) else pd.DataFrame(columns=list(self.recipe.factors))
-        points = pd.concat([points, pours[list(self.recipe.settings)].astype(float)], axis=1)
-        rows["inside"] = self._are_inside(points)
-        return _typed_made(pd.concat([rows, points], axis=1))
-
-    def _are_inside(self, points: pd.DataFrame) -> np.ndarray:
-        """Within the present limits as nearly as one balance step can tell."""
-        bounds = self.recipe.bounds.loc[list(self.recipe.settings)]
-        settings = points[list(self.recipe.settings)]
-        within = self.region.keeps(points, tolerance=self.batch.balance_step_g / self.batch.pour_g)
-        return within & ((settings >= bounds["low"]) & (settings <= bounds["high"])).all(axis=1).to_numpy()
+    def _weighed(self) -> Weighed:
+        """The pours as weighed; a limit is kept as nearly as one balance step can tell."""
+        step = self.batch.balance_step_g / self.batch.pour_g
+        return weighed_pours(self.tables, self.recipe, self.region, tolerance=step)
 
     @property
     def made(self) -> pd.DataFrame:
         """By pour: round (0 where unplanned), melt, ok, outcome, inside the present limits, coordinates as weighed."""
-        return self._weighed[0].copy()
+        return self._weighed.made.copy()
 
     @property
     def made_formulas(self) -> pd.DataFrame:
         """By pour: the formula as weighed, g/g."""
-        return self._weighed[1].copy()
+        return self._weighed.formulas.copy()
 
     @property
     def left_out(self) -> Mapping[str, str]:
         """Pours that cannot be expressed in the present factors, each with the reason."""
-        return self._weighed[2]
+        return self._weighed.left_out
 
     @property
     def failed(self) -> tuple[str, ...]:
@@ -242,7 +199,7 @@ class Trial:
     @cached_property
     def _standing(self) -> pd.DataFrame:
         found = standing_scores(self.tables["scores"], self.tables["set_aside"])
-        return found[found["pour"].isin(self._weighed[0].index)].reset_index(drop=True)
+        return found[found["pour"].isin(self._weighed.made.index)].reset_index(drop=True)
 
     @property
     def standing_scores(self) -> pd.DataFrame:
@@ -253,7 +210,7 @@ class Trial:
     def _standing_readings(self) -> pd.DataFrame:
         aside = aside_standing(self.tables["set_aside"].to_dict("records"))
         found = standing_readings(self.tables["readings"], aside, self.attributes)
-        return found[found["pour"].isin(self._weighed[0].index)].reset_index(drop=True)
+        return found[found["pour"].isin(self._weighed.made.index)].reset_index(drop=True)
 
     @property
     def standing_readings(self) -> pd.DataFrame:
@@ -268,7 +225,7 @@ class Trial:
 
     def drift(self, pour: str) -> pd.Series:
         """By ingredient [g/g]: what was weighed less the formula at its own factors, which no factor describes."""
-        formulas = self._weighed[1]
+        formulas = self._weighed.formulas
         if pour not in formulas.index:
             raise TrialError(
                 f"pour {pour!r} is not among the weighed pours. Choose {words_joined(formulas.index, last='or')}."
@@ -382,12 +339,6 @@ def _next_names(letter: str, taken: set[str], count: int) -> list[str]:
     numbers = [int(name[1:]) for name in taken if name[:1] == letter and name[1:].isdigit()]
     start = max(numbers, default=0) + 1
     return [f"{letter}{k:02d}" for k in range(start, start + count)]
-
-
-def _typed_made(rows: pd.DataFrame) -> pd.DataFrame:
-    types = {"round": int, "ok": bool, "inside": bool}
-    numbers = {c: float for c in rows.columns[5:]}
-    return rows.astype(types | numbers).rename_axis("pour")
 
 
 def check_trial(trial: object, *, error: type[LabkitError]) -> None:

@@ -17,7 +17,7 @@ HOUSE = [                                      # rows top to bottom, names left 
     ["core"],
     ["ingredients", "statements", "equations", "formula", "region", "reach"],
     ["attributes", "rounds", "pours", "scores"],
-    ["definition", "trial"],
+    ["definition", "weighed", "trial"],
     ["store"],
     ["serving", "panel", "planning", "surfaces", "tweaks"],
     ["rehearsal"],

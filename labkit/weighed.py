@@ -1,0 +1,86 @@
+"""What was weighed, read off in the present factors: coordinates and formula of every pour, or why it has none."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+
+from labkit.checks import is_blank
+from labkit.formula import Recipe
+from labkit.pours import standing_pours, weighed_masses
+from labkit.region import Region
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Weighed:
+    """made : by pour, round (0 where unplanned), melt, ok, outcome, inside the present limits, coordinates as weighed.
+
+    formulas : by pour, as weighed, g/g. left_out : pours that cannot be expressed in the present factors, and why.
+    """
+
+    made: pd.DataFrame
+    formulas: pd.DataFrame
+    left_out: Mapping[str, str]
+
+
+def weighed_pours(tables: Mapping[str, pd.DataFrame], recipe: Recipe, region: Region, *, tolerance: float) -> Weighed:
+    """The pours of the tables plan, melts and pours; tolerance : g/g within which a formula still keeps a limit."""
+    pours = standing_pours(tables["pours"]).set_index("pour", drop=False)
+    grams = [weighed_masses(pour, tables["melts"], recipe) for _, pour in pours.iterrows()]
+    masses = np.reshape(grams, (len(pours), len(recipe.ingredients)))
+    left_out = {
+        name: why
+        for name, row in zip(pours.index, masses, strict=True)
+        if (why := _hindrance(recipe, pours.loc[name], row))
+    }
+    kept = np.array([name not in left_out for name in pours.index], dtype=bool)
+    pours, masses = pours.loc[kept], masses[kept]
+    fractions = masses / masses.sum(axis=1, keepdims=True)
+    formulas = pd.DataFrame(fractions, columns=list(recipe.ingredients), index=pours.index).rename_axis("pour")
+    points = _points(recipe, pours, formulas)
+    rows = _bookkeeping(tables["plan"], pours).assign(inside=_are_inside(region, points, tolerance))
+    return Weighed(made=_typed(pd.concat([rows, points], axis=1)), formulas=formulas,
+                   left_out=MappingProxyType(left_out))
+
+
+def _hindrance(recipe: Recipe, pour: pd.Series, grams: np.ndarray) -> str:
+    """Why a pour cannot be expressed in the present factors and settings, or nothing."""
+    name = pour["pour"]
+    if not grams.sum() > 0:
+        return f"pour {name} was not weighed. Its outcome is {pour['outcome']}."
+    for s in recipe.statements:
+        if not grams @ s.within_row > 0:
+            whole = recipe.shelf.words(s.within)
+            return f"pour {name} holds nothing of {whole}, so {s.column} has no value. It stays out of the fit."
+    for setting in recipe.settings:
+        if is_blank(pour[setting]):
+            return f"pour {name} has no {setting}. Write what was read at the bench."
+    return ""
+
+
+def _points(recipe: Recipe, pours: pd.DataFrame, formulas: pd.DataFrame) -> pd.DataFrame:
+    """Factors read off the masses, and settings as recorded."""
+    points = recipe.factors_of(formulas) if len(formulas) else pd.DataFrame(columns=list(recipe.factors))
+    return pd.concat([points, pours[list(recipe.settings)].astype(float)], axis=1)
+
+
+def _bookkeeping(plan: pd.DataFrame, pours: pd.DataFrame) -> pd.DataFrame:
+    rounds = plan.set_index("pour")["round"]
+    rows = pd.DataFrame({"round": rounds.reindex(pours.index).fillna(0)}, index=pours.index)
+    rows["melt"] = [pour["melt"] or f"pot of {name}" for name, pour in pours.iterrows()]
+    return rows.assign(ok=pours["outcome"] == "ok", outcome=pours["outcome"])
+
+
+def _are_inside(region: Region, points: pd.DataFrame, tolerance: float) -> np.ndarray:
+    recipe = region.recipe
+    bounds, settings = recipe.bounds.loc[list(recipe.settings)], points[list(recipe.settings)]
+    kept = region.keeps(points, tolerance=tolerance)
+    return kept & ((settings >= bounds["low"]) & (settings <= bounds["high"])).all(axis=1).to_numpy()
+
+
+def _typed(rows: pd.DataFrame) -> pd.DataFrame:
+    types = {"round": int, "ok": bool, "inside": bool}
+    numbers = {c: float for c in rows.columns[5:]}
+    return rows.astype(types | numbers).rename_axis("pour")
