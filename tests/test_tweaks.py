@@ -15,7 +15,7 @@ from labkit.tweaks import desirability_of, highest
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import held_at, inside, poured, starting_points
 from labkit.tweaks.telling import signal, stake
-from labkit.tweaks.worth import Jury
+from labkit.tweaks.worth import Jury, gain_if_known
 
 NAMES = ["wax", "red_share", "load", "pour_temperature"]
 
@@ -205,9 +205,33 @@ class TestStop:
         assert free.stop is False and free.advice.startswith("Pour this round. This round would cost 9 and is expected ")
         assert dear.expected_gain == free.expected_gain == tweak.expected_gain > 0
 
+    def test_it_goes_on_while_two_rounds_could_pay_for_what_is_not_known(self, trial, tweak):
+        """One round does not pay at that worth, but what there is to know would pay for more than two."""
+        gain, known = tweak.expected_gain, tweak.gain_if_known
+        assert known > 2.2 * gain
+        more = labkit.suggest_next(trial, seed=2, worth=1.05 * gain / 9)
+        assert more.stop is False and more.expected_gain == gain
+        assert more.advice.split("\n")[0].endswith(
+            f"Alone it brings too little, but with everything known {known:.3f} could be gained, more than two such rounds "
+            "must bring.")
+        assert labkit.suggest_next(trial, seed=2, worth=1.05 * known / 2 / 9).stop is True
+
+    def test_what_knowing_would_gain_is_the_best_of_each_world_less_what_is_settled(self):
+        """E max(0, Z) = 1 / sqrt(2 pi) where one other formula is better by a standard normal amount."""
+        class Known:
+            seed = 0
+
+            def draws(self, points):
+                amounts = np.random.default_rng(1).standard_normal(200_000)
+                return np.outer(amounts, points["better"])
+
+        at = pd.DataFrame({"better": [0.0, 1.0]})
+        assert gain_if_known(Known(), at.iloc[[0]], at) == pytest.approx(0.3989, abs=0.003)
+
     def test_the_expected_gain_falls_as_more_becomes_known(self):
-        gains = [labkit.suggest_next(developed(TERRACOTTA, k)).expected_gain for k in (1, 4)]
-        assert gains[0] > 3 * gains[1]
+        tweaks = [labkit.suggest_next(developed(TERRACOTTA, k)) for k in (1, 4)]
+        assert tweaks[0].expected_gain > 3 * tweaks[1].expected_gain
+        assert tweaks[0].gain_if_known > 2 * tweaks[1].gain_if_known
 
     def test_noise_of_a_round_is_shared_as_its_melts_are(self):
         jury = Jury(noise={"payoff": {"round": 0.5, "melt": 0.4, "pour": 0.3, "panel": 0.2}})

@@ -59,7 +59,7 @@ class Efforts:
     def __repr__(self) -> str:
         pays = [name for name in self.table.index[1:] if self.table.at[name, "pays"]]
         if _none_pays(self.table):
-            return "<Efforts: stop, nothing would pay>"
+            return "<Efforts: nothing would pay by itself>"
         return f"<Efforts: {words_joined(pays) if pays else 'nothing'} would pay beside the round>"
 
     def _repr_html_(self) -> str:
@@ -201,8 +201,8 @@ def _first(table: pd.DataFrame) -> str:
     """What to do, before the numbers."""
     paying = table.iloc[1:].query("pays")
     if _none_pays(table):
-        return ("None of these pays. Stop here, settle on the formula that suggest_next gives, and confirm it "
-                "(plan_confirmation).")
+        return ("None of these pays by itself. Where suggest_next says stop as well, settle on the formula that it "
+                "gives, and confirm it (plan_confirmation).")
     if not len(paying):
         return "Pour the round as suggested; nothing beside it pays for itself."
     net = paying["difference"] - WORTH * paying["added cost"]

@@ -17,11 +17,12 @@ from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.result import Tweak
 from labkit.tweaks.search import held_at, highest, inside, poured, starting_points
 from labkit.tweaks.telling import untold
-from labkit.tweaks.worth import jury_of, worth_of
+from labkit.tweaks.worth import gain_if_known, jury_of, worth_of
 
 WORTH = 0.0055         # gain of desirability a unit of cost must bring: .05 for an evening of 9 (4 pours in 2 melts).
 #                        About half of what is foretold comes true in rehearsals: .02 to .03 an evening, about the
 #                        smallest difference that a panel of six can confirm
+ROUNDS_AHEAD = 2       # and all that could still be learned must be worth less than so many rounds cost, or it goes on
 PROPOSED_POURS, PROPOSED_MELTS = (2, 3, 4, 6, 8), (1, 2, 3)          # compared when no size is asked for
 WIDE = 1024                                    # draws behind a number that is shown; half of them where rounds compete
 SAMPLE, TARGETS, SPREAD = 1000, 100, 400      # points looked at, settled on, compared for what a factor may lose
@@ -118,8 +119,8 @@ def _first_round(asked: Asked) -> Tweak:
     """Nothing to go by yet: the round that teaches the most, and the starting formula."""
     trial, round_ = asked.trial, _teaching_round(asked)
     best = _weighed_best(asked, held_at(trial.recipe, trial.recipe.starting_factors[asked.names], asked.hold))
-    return Tweak(round=round_, best=best, stop=False, expected_gain=math.nan, reasons=words.teaching(round_),
-                 advice=words.first_advice(trial, _scored_pours(trial)),
+    return Tweak(round=round_, best=best, stop=False, expected_gain=math.nan, gain_if_known=math.nan,
+                 reasons=words.teaching(round_), advice=words.first_advice(trial, _scored_pours(trial)),
                  predictions=pd.DataFrame(columns=["attribute", "mean", "low", "high"]))
 
 
@@ -144,7 +145,17 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     round_ = _weighed_round(asked, found)
     best = _weighed_best(asked, points.iloc[[0]])
     tweak = _handed_over(asked, outlook, jury, round_, best, points)
-    return tweak if values[0] > FAINT or not tweak.stop else _nothing_found(asked, tweak, outlook)
+    found = values[0] > FAINT or tweak.expected_gain >= _due(asked, round_)
+    return tweak if found else _nothing_found(asked, tweak, outlook)
+
+
+def _due(asked: Asked, round_: Round) -> float:
+    """What the round must bring."""
+    return asked.worth * _cost(asked.trial, round_)
+
+
+def _cost(trial, round_: Round) -> float:
+    return trial.cost.of(rounds=1, melts=len(round_.melts), pours=len(round_.pours))
 
 
 def _nothing_found(asked: Asked, tweak: Tweak, outlook: Outlook) -> Tweak:
@@ -248,14 +259,14 @@ def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.D
     pours, melts = round_.frame[asked.names], pd.factorize(round_.frame["melt"])[0]
     settled = best[asked.names]
     worth = worth_of(wide, jury, pours, melts, pd.concat([settled, _targets(points, asked.seed)], ignore_index=True))
-    cost = trial.cost.of(rounds=1, melts=len(round_.melts), pours=len(round_.pours))
-    stop = worth.gain < asked.worth * cost
+    known, due = gain_if_known(wide, settled, points), _due(asked, round_)
+    stop = worth.gain < due and known < ROUNDS_AHEAD * due
     predictions = _predictions(wide, settled)
     reasons = words.reasons(trial, round_, wide, settled, worth)
-    advice = words.advice(trial, asked, outlook.surfaces, worth.gain, cost, stop, best)
+    advice = words.advice(trial, asked, outlook.surfaces, worth.gain, _cost(trial, round_), stop, known)
     advice = "\n".join([advice, *words.failing(wide, settled)])
-    return Tweak(round=round_, best=best, stop=stop, expected_gain=worth.gain, advice=advice, predictions=predictions,
-                 reasons=reasons)
+    return Tweak(round=round_, best=best, stop=stop, expected_gain=worth.gain, gain_if_known=known, advice=advice,
+                 predictions=predictions, reasons=reasons)
 
 
 def _predictions(outlook: Outlook, settled: pd.DataFrame) -> pd.DataFrame:

@@ -48,17 +48,20 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
             "or what is wanted.")
 
 
-def advice(trial, asked, surfaces, gain: float, cost: float, stop: bool, best: pd.DataFrame) -> str:
+def advice(trial, asked, surfaces, gain: float, cost: float, stop: bool, known: float) -> str:
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
-    sentences = [_pay(gain, cost, asked.worth, stop), *_held(trial, asked), *_missing(trial, surfaces)]
+    sentences = [_pay(gain, cost, asked.worth, stop, known), *_held(trial, asked), *_missing(trial, surfaces)]
     return "\n".join(sentences)
 
 
-def _pay(gain: float, cost: float, worth: float, stop: bool) -> str:
+def _pay(gain: float, cost: float, worth: float, stop: bool, known: float) -> str:
     numbers = (f"This round would cost {cost:g} and is expected to raise desirability (0 to 1) by {gain:.3f}, "
                f"{gain / cost:.4f} a unit of cost; a unit must bring {worth:g}.")
     if stop:
         return f"Stop here. {numbers} Settle on the formula below, and pour it once more to confirm it."
+    if gain < worth * cost:
+        return (f"Pour this round. {numbers} Alone it brings too little, but with everything known {known:.3f} could "
+                "be gained, more than two such rounds must bring.")
     return f"Pour this round. {numbers}"
 
 

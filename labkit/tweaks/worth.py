@@ -10,6 +10,7 @@ from labkit.core import improvement
 from labkit.tweaks.outlook import Outlook
 
 SHARED = ("round", "melt", "pour")
+BEST, OTHERS = 100, 300                       # points among which the best of a known world is sought
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -64,6 +65,18 @@ def worth_of(outlook: Outlook, jury: Jury, pours: pd.DataFrame, melts: np.ndarra
     inner = outlook.worth(there)
     return Worth(gain=improvement.value_of_seeing(known, seen, outlook.worth), before=inner.std(axis=0, ddof=1),
                  after=improvement.spread_after(inner, np.column_stack(seen)))
+
+
+def gain_if_known(outlook: Outlook, settled: pd.DataFrame, points: pd.DataFrame) -> float:
+    """E[max_j D_j - D(settled)], j the best points and others from all over: the expected value of perfect information
+    (Raiffa & Schlaifer 1961, section 4.4), more than which no number of rounds can bring.
+
+    points : best first. What one round brings may be little where two or three together bring much: the value of
+    information need not be concave (Frazier & Powell 2010, Decision Analysis 7:378-403).
+    """
+    others = np.random.default_rng([outlook.seed, 59]).permutation(len(points))[:OTHERS]
+    draws = outlook.draws(pd.concat([settled, points.iloc[:BEST], points.iloc[others]], ignore_index=True))
+    return improvement.joint_expected_improvement(draws, draws[:, 0])
 
 
 def with_failures(seen: list[np.ndarray], holds: np.ndarray, seed: int) -> list[np.ndarray]:
