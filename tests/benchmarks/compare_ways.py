@@ -67,6 +67,7 @@ def kit_way(trial, made) -> dict:
         desired = reached(trial, made.world, tweak.best[names])
         said = tweak.predictions.set_index("attribute").loc["desirability"]
         rows.append({"ratio": desired / made.best, "stop": bool(tweak.stop), "gain": float(tweak.expected_gain),
+                     "known": float(tweak.gain_if_known),
                      "foretold": [float(said["mean"]), float(said["low"]), float(said["high"])], "desired": desired,
                      "judged": judged(fit_surfaces(trial), asked, true), "seconds": took})
         round_ = tweak.round
