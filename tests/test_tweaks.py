@@ -213,8 +213,9 @@ class TestStop:
         assert more.stop is False and more.expected_gain == gain
         assert more.advice.split("\n")[0].endswith(
             f"Alone it brings too little, but with everything known {known:.3f} could be gained, more than two such rounds "
-            "must bring.")
-        assert labkit.suggest_next(trial, seed=2, worth=1.05 * known / 2 / 9).stop is True
+            "must bring: it may take both.")
+        assert labkit.suggest_next(trial, seed=2, worth=1.05 * known / 2 / 9).stop is True     # not worth two rounds
+        assert labkit.suggest_next(trial, seed=2, worth=2.05 * gain / 9).stop is True          # brings under half of it
 
     def test_what_knowing_would_gain_is_the_best_of_each_world_less_what_is_settled(self):
         """E max(0, Z) = 1 / sqrt(2 pi) where one other formula is better by a standard normal amount."""

@@ -22,7 +22,8 @@ from labkit.tweaks.worth import gain_if_known, jury_of, worth_of
 WORTH = 0.0055         # gain of desirability a unit of cost must bring: .05 for an evening of 9 (4 pours in 2 melts).
 #                        About half of what is foretold comes true in rehearsals: .02 to .03 an evening, about the
 #                        smallest difference that a panel of six can confirm
-ROUNDS_AHEAD = 2       # and all that could still be learned must be worth less than so many rounds cost, or it goes on
+ROUNDS_AHEAD = 2       # where all that could still be learned is worth as much as so many rounds must bring,
+LEAST = 0.5            # one of them need bring no more than this part of it
 PROPOSED_POURS, PROPOSED_MELTS = (2, 3, 4, 6, 8), (1, 2, 3)          # compared when no size is asked for
 WIDE = 1024                                    # draws behind a number that is shown; half of them where rounds compete
 SAMPLE, TARGETS, SPREAD = 1000, 100, 400      # points looked at, settled on, compared for what a factor may lose
@@ -260,7 +261,7 @@ def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.D
     settled = best[asked.names]
     worth = worth_of(wide, jury, pours, melts, pd.concat([settled, _targets(points, asked.seed)], ignore_index=True))
     known, due = gain_if_known(wide, settled, points), _due(asked, round_)
-    stop = worth.gain < due and known < ROUNDS_AHEAD * due
+    stop = worth.gain < due * (LEAST if known >= ROUNDS_AHEAD * due else 1.0)
     predictions = _predictions(wide, settled)
     reasons = words.reasons(trial, round_, wide, settled, worth)
     advice = words.advice(trial, asked, outlook.surfaces, worth.gain, _cost(trial, round_), stop, known)

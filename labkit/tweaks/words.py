@@ -61,7 +61,7 @@ def _pay(gain: float, cost: float, worth: float, stop: bool, known: float) -> st
         return f"Stop here. {numbers} Settle on the formula below, and pour it once more to confirm it."
     if gain < worth * cost:
         return (f"Pour this round. {numbers} Alone it brings too little, but with everything known {known:.3f} could "
-                "be gained, more than two such rounds must bring.")
+                "be gained, more than two such rounds must bring: it may take both.")
     return f"Pour this round. {numbers}"
 
 
