@@ -69,10 +69,12 @@ class TestRoad:
         assert found.loc["softness", "low"] - 0.5 < there["softness"] < found.loc["softness", "high"] + 0.5
 
     def test_a_rehearsal_gains_from_readings_alone(self):
+        """The mean of three developments; a single one ends anywhere from .8 to 1."""
         only = labkit.Trial.from_toml(ONLY)
-        table = labkit.rehearse(only, WORLD, rounds=3, pours=4, melts=2, seed=4)
-        assert table["ratio"].iloc[-1] > 0.9 and np.isfinite(table["predicted"]).all()
-        assert (table["truth: softness"].iloc[-1] - 6) ** 2 < 1
+        tables = [labkit.rehearse(only, WORLD, rounds=3, pours=4, melts=2, seed=seed) for seed in (4, 5, 6)]
+        assert np.mean([table["ratio"].iloc[-1] for table in tables]) > 0.9
+        assert all(np.isfinite(table["predicted"]).all() for table in tables)
+        assert np.mean([(table["truth: softness"].iloc[-1] - 6) ** 2 for table in tables]) < 1
 
     def test_a_rehearsal_with_both(self, played):
         table = labkit.rehearse(played, WORLD, rounds=1, pours=4, melts=2, testers=5, seed=4)

@@ -96,7 +96,7 @@ def test_best_along_the_edge_of_the_first_and_third_part(surface):
 def test_the_hierarchical_mean_lies_near_the_cell_means(surface):
     table = surface.to_frame()
     cells = table.groupby("fitted")[["score", "mean"]].mean()
-    assert (cells["score"] - cells["mean"]).abs().max() < 0.75
+    assert (cells["score"] - cells["mean"]).abs().max() < 0.8
     assert (table["low"] < table["mean"]).all() and (table["mean"] < table["high"]).all()
 
 
