@@ -259,8 +259,9 @@ def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.D
     trial, wide = asked.trial, outlook.with_draws(WIDE, asked.seed + 2)
     pours, melts = round_.frame[asked.names], pd.factorize(round_.frame["melt"])[0]
     settled = best[asked.names]
+    known = gain_if_known(outlook.with_draws(WIDE // 2, asked.seed + 1), settled, points)       # draws that are at hand
     worth = worth_of(wide, jury, pours, melts, pd.concat([settled, _targets(points, asked.seed)], ignore_index=True))
-    known, due = gain_if_known(wide, settled, points), _due(asked, round_)
+    due = _due(asked, round_)
     stop = worth.gain < due * (LEAST if known >= ROUNDS_AHEAD * due else 1.0)
     predictions = _predictions(wide, settled)
     reasons = words.reasons(trial, round_, wide, settled, worth)
