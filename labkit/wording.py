@@ -23,6 +23,14 @@ def plural(count: int, noun: str) -> str:
     return f"{count} {noun}es" if noun.endswith(("s", "x")) else f"{count} {noun}s"
 
 
+def beside_stated(stated: float, low: float, found: float, high: float) -> str:
+    """How a standard deviation that was found, with its 90 % interval, stands beside the stated one."""
+    if 0.8 <= found / stated <= 1.25:
+        return "about as stated"
+    word = "more than stated" if found > stated else "less than stated"
+    return f"perhaps {word}" if low < stated < high else word
+
+
 def number_text(value: object, digits: int = 2) -> str:
     """A number with `digits` decimals, blank where there is none, text as it is."""
     if value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value)):

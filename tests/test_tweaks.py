@@ -292,7 +292,7 @@ class TestFirst:
     ({"pours": 0}, "pours is 0. Give a whole number from 1 to 24."),
     ({"melts": 1.5}, "melts is 1.5. Give a whole number from 1 to 24."),
     ({"worth": -1}, "worth is -1. Give the desirability that a unit of cost must bring, such as 0.0055."),
-    ({"seed": "x"}, "seed is 'x'. Give a whole number from 0 to 2147483647."),
+    ({"seed": "x"}, "seed is 'x'. Give a whole number from 0 to 4294967295."),
 ])
 def test_it_refuses_what_cannot_be_asked(trial, asked, message):
     with pytest.raises(TweakError) as refused:

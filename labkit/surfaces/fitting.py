@@ -39,7 +39,6 @@ IDLE = 0.4  # prior odds that a coordinate plays no part in an attribute
 SCREENED, COUNTED = 16, 3  # choices of scales at which systems are compared; systems that are kept
 WORTH_KEEPING = 1e-3  # of the weight
 RELIABLE = 20.0  # effective draws below which the evidence of a curved shape is not trusted, and the shape left out
-DOUBT = 0.5  # sd of the log of what round, melt and pour add: nine times in ten within 2.3 times of what is stated
 TELLS_NOTHING = 1e4  # widths of a scale: the standard deviation of a score that tells nothing
 NEWTON, CLOSE = 6, 2e-3  # steps at most, and half widths within which they have settled
 
@@ -82,7 +81,6 @@ def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.Dat
         constant=CONSTANT * width,
         degrees=tuple(part * width for part in BY_DEGREE),
         sources=tuple(stated[s] for s in SOURCES),
-        doubt=DOUBT,
         unsure=unsure,
         shift=SHIFT,
         trust=TRUST,

@@ -7,6 +7,7 @@ from labkit.attributes import Attribute
 from labkit.core.levels import SPREAD
 from labkit.core.pooled import Pooled, pooled
 from labkit.trial import Trial
+from labkit.wording import beside_stated
 
 NOTHING_YET = 0.8  # of the prior's spread: what is still as unsure as that has not been told by repeats
 REACH_90 = 1.645  # standard deviations of the logarithm in half of a 90 % interval
@@ -30,15 +31,8 @@ def read_by_instrument(trial: Trial, attribute: Attribute) -> tuple[pd.Series, p
 
 def _noise_row(found: Pooled, stated: float) -> pd.DataFrame:
     half = REACH_90 * found.unsure
-    row = {"stated": stated, "found": found.sd, "low": found.sd * np.exp(-half), "high": found.sd * np.exp(half),
-           "says": _says(found, stated)}
+    low, high = found.sd * np.exp(-half), found.sd * np.exp(half)
+    nothing_yet = found.unsure > NOTHING_YET * SPREAD and abs(np.log(found.sd / stated)) < SPREAD / 3
+    says = "the data say nothing yet about readings" if nothing_yet else beside_stated(stated, low, found.sd, high)
+    row = {"stated": stated, "found": found.sd, "low": low, "high": high, "says": says}
     return pd.DataFrame([row], index=pd.Index(["reading"], name="source"))
-
-
-def _says(found: Pooled, stated: float) -> str:
-    if found.unsure > NOTHING_YET * SPREAD and abs(np.log(found.sd / stated)) < SPREAD / 3:
-        return "the data say nothing yet about readings"
-    if 0.8 <= found.sd / stated <= 1.25:
-        return "about as stated"
-    word = "more than stated" if found.sd > stated else "less than stated"
-    return f"perhaps {word}" if abs(np.log(found.sd / stated)) < REACH_90 * found.unsure else word

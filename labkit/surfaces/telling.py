@@ -5,12 +5,12 @@ import math
 import numpy as np
 import pandas as pd
 
+from labkit.core.posterior import DOUBT
 from labkit.surfaces.classical import Classical
-from labkit.surfaces.fitting import DOUBT
 from labkit.surfaces.ground import groups_in, nested_shares
 from labkit.surfaces.polynomial import polynomial_blocks
 from labkit.surfaces.reading import Reading, normal_multiple
-from labkit.wording import Report, grid_of, heading, line, number_text, plural, report, words_joined
+from labkit.wording import Report, beside_stated, grid_of, heading, line, number_text, plural, report, words_joined
 
 DRAWS, POINTS = 512, 256
 NOISE_COLUMNS = ("stated", "found", "low", "high", "says")
@@ -45,7 +45,7 @@ def tasting_rows(reading: Reading, tasting: pd.DataFrame) -> dict[str, dict[str,
     low, found, high = reading.stretch_quantiles((0.05, 0.5, 0.95)) * tasting.at[single, "found"]
     stated, says = tasting.at[single, "stated"], tasting.at[single, "says"]
     if not says.startswith("the data say nothing") or not 0.75 < found / stated < 1.33:
-        says = _beside(stated, low, found, high)
+        says = beside_stated(stated, low, found, high)
     return rows | {single: {"stated": stated, "found": found, "low": low, "high": high, "says": says}}
 
 
@@ -54,14 +54,7 @@ def _says(stated: float, low: float, found: float, high: float, source: str) -> 
     narrower = (high - low) / (prior_high - prior_low)
     if narrower > 0.75 and 0.75 < found / stated < 1.33:
         return f"the data say nothing yet about {WORDS[source]}"
-    return _beside(stated, low, found, high)
-
-
-def _beside(stated: float, low: float, found: float, high: float) -> str:
-    if 0.75 <= found / stated <= 1.33:
-        return "about as stated"
-    word = "more than stated" if found > stated else "less than stated"
-    return f"perhaps {word}" if low < stated < high else word
+    return beside_stated(stated, low, found, high)
 
 
 def effects_of(reading: Reading) -> pd.DataFrame:

@@ -7,9 +7,7 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
-from labkit.errors import TweakError
 from labkit.rounds import Round, small_portions
-from labkit.trial import check_trial
 from labkit.tweaks.additions import Around
 from labkit.tweaks.looking import Bench
 from labkit.tweaks.standing import Standing, standing_of
@@ -103,7 +101,6 @@ class Compared:
 
 def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int, hold=None) -> Compared:
     """The suggested round as an evening, and of each addition the one that brings most."""
-    check_trial(trial, error=TweakError)
     asked = _checked(trial, pours, melts, seed, hold, None)
     standing = standing_of(trial, seed=seed, hold=hold)
     bench, points = Bench(trial=trial, outlook=standing.known, hold=standing.hold), standing.points

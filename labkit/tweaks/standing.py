@@ -6,10 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_whole
 from labkit.errors import TweakError
 from labkit.rounds import grams_column
-from labkit.trial import check_trial
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import poured, starting_points
 from labkit.tweaks.suggest import (
@@ -67,8 +65,6 @@ def standing_of(trial, formula: pd.DataFrame | None = None, *, seed: int = 0, su
 
     formula : one row with the coordinates, such as suggest_next(trial).best. surfaces : what fit_surfaces(trial) gave.
     """
-    check_trial(trial, error=TweakError)
-    check_whole(seed, name="seed", low=0, high=2**32 - 1, error=TweakError)
     asked = _checked(trial, 1, 1, seed, hold, None)
     found = None if formula is None else checked_formula(trial, formula)
     outlook = Outlook.of(trial, _wanted_surfaces(trial, surfaces), seed=seed)

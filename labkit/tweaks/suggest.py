@@ -20,8 +20,8 @@ from labkit.tweaks.telling import untold
 from labkit.tweaks.worth import gain_if_known, jury_of, worth_of
 
 WORTH = 0.0055         # gain of desirability a unit of cost must bring: .05 for an evening of 9 (4 pours in 2 melts).
-#                        About half of what is foretold comes true in rehearsals: .02 to .03 an evening, about the
-#                        smallest difference that a panel of six can confirm
+#                        About half of what is foretold, or more, comes true in the first rounds of rehearsals: .02
+#                        to .05 an evening, no less than the smallest difference that a panel of six can confirm
 ROUNDS_AHEAD = 2       # where all that could still be learned is worth as much as so many rounds must bring,
 LEAST = 0.5            # one of them need bring no more than this part of it
 PROPOSED_POURS, PROPOSED_MELTS = (2, 3, 4, 6, 8), (1, 2, 3)          # compared when no size is asked for
@@ -72,7 +72,7 @@ class Asked:
 
 def _checked(trial, pours, melts, seed, hold, worth) -> Asked:
     check_trial(trial, error=TweakError)
-    check_whole(seed, name="seed", low=0, high=2**31 - 1, error=TweakError)
+    check_whole(seed, name="seed", low=0, high=2**32 - 1, error=TweakError)
     if not any(a.wanted is not None for a in trial.attributes.values()):
         raise TweakError("no attribute in trial.toml says what is wanted, so no formula is better than another. "
                          "Give at least one a line such as wanted = { rising = [4, 8] }.")

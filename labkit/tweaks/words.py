@@ -58,7 +58,7 @@ def _pay(gain: float, cost: float, worth: float, stop: bool, known: float) -> st
     numbers = (f"This round would cost {cost:g} and is expected to raise desirability (0 to 1) by {gain:.3f}, "
                f"{gain / cost:.4f} a unit of cost; a unit must bring {worth:g}.")
     if stop:
-        return f"Stop here. {numbers} Settle on the formula below, and pour it once more to confirm it."
+        return f"Stop here. {numbers} Settle on the formula below, and pour it again to confirm it."
     if gain < worth * cost:
         return (f"Pour this round. {numbers} Alone it brings too little, but with everything known {known:.3f} could "
                 "be gained, more than two such rounds must bring: it may take both.")

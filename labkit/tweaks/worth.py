@@ -69,7 +69,7 @@ def worth_of(outlook: Outlook, jury: Jury, pours: pd.DataFrame, melts: np.ndarra
 
 def gain_if_known(outlook: Outlook, settled: pd.DataFrame, points: pd.DataFrame) -> float:
     """E[max_j D_j - D(settled)], j the best points and others from all over: the expected value of perfect information
-    (Raiffa & Schlaifer 1961, section 4.4), more than which no number of rounds can bring.
+    (Raiffa & Schlaifer 1961, ch. 4), more than which no number of rounds can bring.
 
     points : best first. What one round brings may be little where two or three together bring much: the value of
     information need not be concave (Frazier & Powell 2010, Decision Analysis 7:378-403).
