@@ -1,9 +1,10 @@
 """What was made: melts as weighed, pours as divided and coloured, readings of instruments.
 
-A table comes as text or numbers; its index names the row in every message. Grams left empty were not added.
+A table comes as text or numbers; its index names the row in every message. Grams left empty were not added where none
+were planned. Where some were planned an empty cell says nothing, and the word `none` says that none was added.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ from labkit.formula import Recipe
 from labkit.rounds import UNPLANNED, grams_column
 
 BASE = "base [g]"
+NONE_ADDED = "none"  # in a cell of grams; kept as 0 g
 DIRECTIONS = ("up", "down")
 READING_COLUMNS = ("pour", "method", "direction", "value", "unit", "repeat")
 CORRECTION = ("corrects", "reason")
@@ -37,9 +39,18 @@ def texts(frame: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
 
 
 def typed_melts(
-    frame: pd.DataFrame, recipe: Recipe, *, table: str, planned: Mapping[str, Mapping[str, float]], known: set[str]
+    frame: pd.DataFrame,
+    recipe: Recipe,
+    *,
+    table: str,
+    planned: Mapping[str, Mapping[str, float]],
+    known: set[str],
+    whole: bool = True,
 ) -> pd.DataFrame:
-    """Melts with ids as text and grams as numbers; refuses strange columns, doubled melts and impossible weights."""
+    """Melts with ids as text and grams as numbers; refuses strange columns, doubled melts and impossible weights.
+
+    `whole` : a weight that was planned and is left empty is refused too.
+    """
     columns = melt_columns(recipe)
     check_columns(frame, allowed=columns, required=("melt",), what=table, error=PourError)
     rows, seen = [], set(known)
@@ -51,6 +62,8 @@ def typed_melts(
             raise PourError(
                 f"{where}: nothing was weighed into melt {melt}. Write the grams of each ingredient in the pot."
             )
+        if whole:
+            _check_written(unwritten(grams, planned.get(melt, {}), grams), planned.get(melt, {}), where)
         rows.append({"melt": melt, "date": parse_id(cells["date"]), **grams, "note": parse_id(cells["note"])})
     return pd.DataFrame(rows, columns=list(columns))
 
@@ -70,12 +83,32 @@ def _new_id(cell: object, where: str, kind: str, seen: set[str], planned) -> str
 
 
 def _weight(cell: object, where: str, planned: float) -> float:
+    if isinstance(cell, str) and cell.strip().lower() == NONE_ADDED:
+        return 0.0
     value = parse_grams(cell, where=where, error=PourError)
     if value == 0 and planned > 0:
         raise PourError(
-            f"{where} is 0, but {planned:.2f} g were planned. Weigh again, or leave the cell empty if none was added."
+            f"{where} is 0, but {planned:.2f} g were planned. Weigh again, or write {NONE_ADDED} if none was added."
         )
     return value
+
+
+def unwritten(row: Mapping, planned: Mapping[str, float], columns: Iterable[str]) -> tuple[str, ...]:
+    """Columns in which grams were planned and nothing is written."""
+    return tuple(c for c in columns if planned.get(c, 0.0) > 0 and is_blank(row[c]))
+
+
+def _check_written(empty: tuple[str, ...], planned: Mapping[str, float], where: str) -> None:
+    if empty:
+        raise PourError(
+            f"{where}: {empty[0]} is empty, but {planned[empty[0]]:.2f} g were planned. "
+            f"Write what was weighed, or {NONE_ADDED} if none was added."
+        )
+
+
+def own_columns(row: Mapping, recipe: Recipe) -> tuple[str, ...]:
+    """Columns of the grams that a pour was given itself: what was stirred in, or all where its base is of no melt."""
+    return tuple(map(grams_column, recipe.ingredients if is_blank(row[BASE]) else recipe.stirred))
 
 
 def typed_pours(
@@ -86,11 +119,13 @@ def typed_pours(
     planned: Mapping[str, Mapping[str, float]],
     melts: set[str],
     recorded: pd.DataFrame,
+    whole: bool = True,
 ) -> pd.DataFrame:
     """Pours with ids as text and grams as numbers, new rows only: a row that is recorded already is passed over.
 
     Refuses what cannot have been made: no weight, a weight below zero, a base without a melt, a pour that is neither
-    planned nor named X-, a second row for a pour that does not say that it corrects.
+    planned nor named X-, a second row for a pour that does not say that it corrects. `whole` : refuses too what was
+    planned and is left empty in a pour that came out ok.
     """
     columns = pour_columns(recipe)
     check_columns(frame, allowed=columns, required=("pour",), what=table, error=PourError)
@@ -99,6 +134,9 @@ def typed_pours(
     for label, cells in texts(frame, columns).iterrows():
         row = _typed_pour(cells, recipe, f"{table} row {label}", planned, melts)
         if _is_news(row, rows, f"{table} row {label}"):
+            if whole and row["outcome"] == "ok":
+                plan = planned.get(row["pour"], {})
+                _check_written(unwritten(row, plan, own_columns(row, recipe)), plan, f"{table} row {label}")
             rows.append(row)
     return pd.DataFrame(rows[before:], columns=list(columns))
 

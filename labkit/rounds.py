@@ -72,6 +72,12 @@ def grams_column(ingredient: str) -> str:
     return f"{ingredient} [g]"
 
 
+def planned_grams(plan: pd.DataFrame, recipe: Recipe, *, by: str) -> dict[str, dict[str, float]]:
+    """Grams planned by column, of each pour or of each melt in all its pours."""
+    grams = [grams_column(i) for i in recipe.ingredients]
+    return plan.groupby(by, sort=False)[grams].sum().to_dict("index") if len(plan) else {}
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Round:
     """Pours planned together; `frame` has a row a pour: round, melt, pour, order, coordinates, grams."""

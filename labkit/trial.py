@@ -23,7 +23,7 @@ from labkit.pours import (
     typed_readings,
 )
 from labkit.region import Region
-from labkit.rounds import Batch, Cost, Round, grams_column, plan_columns, typed_plan
+from labkit.rounds import Batch, Cost, Round, plan_columns, planned_grams, typed_plan
 from labkit.scores import (
     ASIDE_COLUMNS,
     SCORE_COLUMNS,
@@ -277,13 +277,14 @@ class Trial:
     def with_tables(self, frames: Mapping[str, pd.DataFrame], *, files: bool = False) -> "Trial":
         """The trial with the rows of several tables, checked in the order in which they came about.
 
-        The index of a frame names its rows in messages; `files` says that they were read from `<table>.csv`.
+        The index of a frame names its rows in messages; `files` says that they were read from `<table>.csv`. A weight
+        that was planned and is left empty is refused in new rows; in a file it stands, and its pours are left out.
         """
         trial = self
         for table in TABLES:
             if table in frames:
                 frame = check_frame(frames[table], what=f"the {table} frame", error=TrialError)
-                news = trial._typed(table, frame, f"{table}.csv" if files else table)
+                news = trial._typed(table, frame, f"{table}.csv" if files else table, whole=not files)
                 old = trial.tables[table]
                 joined = (
                     pd.concat([old, news], ignore_index=True)
@@ -293,14 +294,16 @@ class Trial:
                 trial = replace(trial, tables={**trial.tables, table: joined.reset_index(drop=True)})
         return trial
 
-    def _typed(self, table: str, frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    def _typed(self, table: str, frame: pd.DataFrame, name: str, *, whole: bool) -> pd.DataFrame:
         """New rows of one table with ids as text and numbers as numbers."""
         recipe, old = self.recipe, self.tables[table]
         poured = set(self.tables["pours"]["pour"])
         if table == "plan":
             return typed_plan(frame, recipe, self.batch, table=name, known=set(old["pour"]))
         if table == "melts":
-            return typed_melts(frame, recipe, table=name, planned=self._planned_by("melt"), known=set(old["melt"]))
+            return typed_melts(
+                frame, recipe, table=name, planned=self._planned_by("melt"), known=set(old["melt"]), whole=whole
+            )
         if table == "pours":
             return typed_pours(
                 frame,
@@ -309,6 +312,7 @@ class Trial:
                 planned=self._planned_by("pour"),
                 melts=set(self.tables["melts"]["melt"]),
                 recorded=old,
+                whole=whole,
             )
         if table == "servings":
             return typed_servings(frame, table=name, pours=poured | set(self.tables["plan"]["pour"]), recorded=old)
@@ -319,12 +323,7 @@ class Trial:
         return typed_readings(frame, self.attributes, table=name, pours=poured, recorded=old)
 
     def _planned_by(self, kind: str) -> dict[str, dict[str, float]]:
-        grams = [grams_column(i) for i in self.recipe.ingredients]
-        return (
-            self.tables["plan"].groupby(kind, sort=False)[grams].sum().to_dict("index")
-            if len(self.tables["plan"])
-            else {}
-        )
+        return planned_grams(self.tables["plan"], self.recipe, by=kind)
 
     def __repr__(self) -> str:
         rounds = self.next_round - 1

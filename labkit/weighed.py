@@ -9,8 +9,9 @@ import pandas as pd
 
 from labkit.checks import is_blank
 from labkit.formula import Recipe
-from labkit.pours import standing_pours, weighed_masses
+from labkit.pours import BASE, NONE_ADDED, own_columns, standing_pours, unwritten, weighed_masses
 from labkit.region import Region
+from labkit.rounds import grams_column, planned_grams
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -30,10 +31,11 @@ def weighed_pours(tables: Mapping[str, pd.DataFrame], recipe: Recipe, region: Re
     pours = standing_pours(tables["pours"]).set_index("pour", drop=False)
     grams = [weighed_masses(pour, tables["melts"], recipe) for _, pour in pours.iterrows()]
     masses = np.reshape(grams, (len(pours), len(recipe.ingredients)))
+    unsaid = _unsaid(tables, pours, recipe)
     left_out = {
         name: why
         for name, row in zip(pours.index, masses, strict=True)
-        if (why := _hindrance(recipe, pours.loc[name], row))
+        if (why := _hindrance(recipe, pours.loc[name], row, unsaid.get(name, "")))
     }
     kept = np.array([name not in left_out for name in pours.index], dtype=bool)
     pours, masses = pours.loc[kept], masses[kept]
@@ -45,11 +47,29 @@ def weighed_pours(tables: Mapping[str, pd.DataFrame], recipe: Recipe, region: Re
                    left_out=MappingProxyType(left_out))
 
 
-def _hindrance(recipe: Recipe, pour: pd.Series, grams: np.ndarray) -> str:
+def _unsaid(tables: Mapping[str, pd.DataFrame], pours: pd.DataFrame, recipe: Recipe) -> dict[str, str]:
+    """By pour: the weight that was planned, of the pour itself or of its melt, and is left empty."""
+    by_pour, by_melt = (planned_grams(tables["plan"], recipe, by=kind) for kind in ("pour", "melt"))
+    melts, pot = tables["melts"].set_index("melt"), [grams_column(i) for i in recipe.pot]
+    of_melt = {m: unwritten(melts.loc[m], by_melt.get(m, {}), pot) for m in melts.index}
+    found = {}
+    for name, pour in pours.iterrows():
+        melt, plan = pour["melt"], by_pour.get(name, {})
+        if empty := unwritten(pour, plan, own_columns(pour, recipe)):
+            found[name] = f"{empty[0]} of pour {name} is empty, but {plan[empty[0]]:.2f} g were planned. "
+        elif not is_blank(pour[BASE]) and (empty := of_melt[melt]):
+            found[name] = (f"{empty[0]} of melt {melt}, from which pour {name} was drawn, is empty, but "
+                           f"{by_melt[melt][empty[0]]:.2f} g were planned. ")
+    return {name: f"{fact}Write what was weighed, or {NONE_ADDED} if none was added." for name, fact in found.items()}
+
+
+def _hindrance(recipe: Recipe, pour: pd.Series, grams: np.ndarray, unsaid: str) -> str:
     """Why a pour cannot be expressed in the present factors and settings, or nothing."""
     name = pour["pour"]
     if not grams.sum() > 0:
         return f"pour {name} was not weighed. Its outcome is {pour['outcome']}."
+    if unsaid:
+        return unsaid
     for s in recipe.statements:
         if not grams @ s.within_row > 0:
             whole = recipe.shelf.words(s.within)

@@ -154,7 +154,20 @@ class TestPours:
         type_in(form, "pours", "P01", red_paste="none", outcome="ok")
         form.button.click()
         assert said(form) == "Saved 1 melt and saved 1 pour."
-        assert read_trial(planned).pours["red paste [g]"].isna().all()
+        assert read_trial(planned).pours["red paste [g]"].tolist() == [0.0]
+        assert pours_form(planned).grids["pours"].boxes["P01", "red paste [g]"].value == "none"
+        form.button.click()
+        assert said(form) == "Nothing new: all of this is saved already."
+
+    def test_a_weight_that_a_failed_pour_lacks_does_not_come_back_as_none(self, planned):
+        form = pours_form(planned)
+        self.fill(form)
+        type_in(form, "pours", "P02", outcome="failed: the tube leaked")
+        form.button.click()
+        again = pours_form(planned)
+        assert again.grids["pours"].boxes["P02", "red paste [g]"].value == ""
+        again.button.click()
+        assert said(again) == "Nothing new: all of this is saved already."
 
     @pytest.mark.parametrize("text, message", [
         ("0,79 g", "P01: red paste [g] is &#x27;0,79 g&#x27;, which is not a number. Write digits with one comma or "
@@ -198,7 +211,7 @@ class TestPours:
         form.button.click()
         assert files(planned) == before
         assert said(form) == ("Nothing was saved. pours row P01: red paste [g] is 0, but 2.00 g were planned. Weigh "
-                              "again, or leave the cell empty if none was added.")
+                              "again, or write none if none was added.")
 
     def test_a_round_that_is_not_planned(self, planned):
         with pytest.raises(PourError) as caught:

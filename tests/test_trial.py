@@ -112,8 +112,7 @@ BAD_POURS = [
     (
         "red paste [g]",
         0,
-        "pours.csv row 3: red paste [g] is 0, but 1.44 g were planned. Weigh again, or leave the cell empty if none "
-        "was added.",
+        "pours.csv row 3: red paste [g] is 0, but 1.44 g were planned. Weigh again, or write none if none was added.",
     ),
     (
         "red paste [g]",

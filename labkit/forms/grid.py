@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from labkit.checks import parse_number
 from labkit.errors import LabkitError
+from labkit.pours import NONE_ADDED
 
 Cell = tuple[str, str]                  # row, column
-NONE_ADDED = "none"
 _RUN_AGAIN = "If a box shows only text, or nothing happens: Run > Run All Cells. What was saved comes back."
 
 

@@ -5,9 +5,9 @@ import pandas as pd
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import is_blank
 from labkit.errors import LabkitError, PourError
-from labkit.forms.grid import NONE_ADDED, Column, Form, form_around, grid_of_boxes
-from labkit.pours import BASE, standing_pours
-from labkit.rounds import Round, grams_column
+from labkit.forms.grid import Column, Form, form_around, grid_of_boxes
+from labkit.pours import BASE, NONE_ADDED, standing_pours
+from labkit.rounds import Round, grams_column, planned_grams
 from labkit.store import append_melts, append_pours, correct_pours, read_trial
 from labkit.trial import Trial
 from labkit.wording import number_text, plural, words_joined
@@ -47,9 +47,10 @@ def _melts_grid(trial: Trial, round_: Round):
     weighed = [grams_column(i) for i in trial.recipe.pot]
     known = trial.melts.set_index("melt")
     columns = [_weight(c) for c in weighed] + [_NOTE]
+    texts = _texts(known, sheet.index, columns, planned_grams(trial.plan, trial.recipe, by="melt"))
     meant = {(melt, c): f"meant {sheet.at[melt, c]:.2f} or more" for melt in sheet.index for c in weighed}
     served = {melt: f"for {plural(int(sheet.at[melt, 'pours']), 'pour')}" for melt in sheet.index}
-    return grid_of_boxes(served, columns, meant=meant, texts=_texts(known, sheet.index, columns), name="melt")
+    return grid_of_boxes(served, columns, meant=meant, texts=texts, name="melt")
 
 
 def _pours_grid(trial: Trial, round_: Round):
@@ -64,21 +65,23 @@ def _pours_grid(trial: Trial, round_: Round):
              for pour in sheet.index for c in [*weighed, *units]}
     known = standing_pours(trial.pours).set_index("pour")
     rows = {pour: f"melt {sheet.at[pour, 'melt']}" if trial.recipe.pot else "" for pour in sheet.index}
-    return grid_of_boxes(rows, columns, meant=meant, texts=_texts(known, sheet.index, columns), name="pour")
+    texts = _texts(known, sheet.index, columns, planned_grams(trial.plan, trial.recipe, by="pour"))
+    return grid_of_boxes(rows, columns, meant=meant, texts=texts, name="pour")
 
 
 def _weight(column: str) -> Column:
     return Column(name=column, low=0.0, may_be_none=True, width=_NARROW)
 
 
-def _texts(known: pd.DataFrame, rows, columns: list[Column]) -> dict:
-    """What is on disk, as it would be typed; a weight left blank there was none."""
+def _texts(known: pd.DataFrame, rows, columns: list[Column], planned: dict) -> dict:
+    """What is on disk, as it would be typed; a weight left blank there was none where none was planned."""
     found = {}
     for row in [row for row in rows if row in known.index]:
         for column in columns:
             value = known.at[row, column.name]
-            blank = NONE_ADDED if column.may_be_none else ""
-            found[row, column.name] = blank if is_blank(value) else value if column.words else f"{value:.10g}"
+            none = column.may_be_none and not planned.get(row, {}).get(column.name, 0.0) > 0
+            blank = NONE_ADDED if none else ""
+            found[row, column.name] = blank if is_blank(value) else value if column.words else _typed(value, column)
     return found
 
 
@@ -120,10 +123,10 @@ def _news(form: Form, name: str, entries: dict, trial: Trial, round_: Round) -> 
     grid, kind = form.grids[name], name.removesuffix("s")
     known = (trial.melts if name == "melts" else standing_pours(trial.pours)).set_index(kind)
     rows = list(dict.fromkeys(row for row, _ in grid.boxes))
-    saved = _texts(known, rows, list(grid.columns.values()))
+    saved = _texts(known, rows, list(grid.columns.values()), planned_grams(trial.plan, trial.recipe, by=kind))
     new = [row for row in rows if row not in known.index and any(r == row for r, _ in entries)]
     changed = [row for row in rows if row in known.index and any(
-        _as_typed(entries.get((row, c))) != saved[row, c] for c in grid.columns)]
+        _typed(entries.get((row, c)), column) != saved[row, c] for c, column in grid.columns.items())]
     if changed and name == "melts":
         raise LabkitError(f"{words_joined(changed)} is in melts.csv with other weights. Put the boxes back; a melt "
                           "that was written down wrongly is mended in the file itself.")
@@ -133,8 +136,11 @@ def _news(form: Form, name: str, entries: dict, trial: Trial, round_: Round) -> 
     return new, changed
 
 
-def _as_typed(entry) -> str:
-    return "" if entry is None else entry if isinstance(entry, str) else f"{entry:.10g}"
+def _typed(entry, column: Column) -> str:
+    """An entry as it would be typed; 0 g is none."""
+    if entry is None or isinstance(entry, str):
+        return entry or ""
+    return NONE_ADDED if column.may_be_none and entry == 0 else f"{entry:.10g}"
 
 
 def _is_complete(form: Form, name: str, rows: list[str], entries: dict) -> bool:
@@ -158,12 +164,12 @@ def _what_is_missing(row: str, column: Column) -> str:
 
 
 def _frame(kind: str, rows: list[str], form: Form, entries: dict, round_: Round, date: str | None) -> pd.DataFrame:
-    """Rows for the table on disk, where `none` is an empty cell; a date that is None keeps the one that stands."""
+    """Rows for the table on disk, where no base is an empty cell; a date that is None keeps the one that stands."""
     grid = form.grids[f"{kind}s"]
     table = pd.DataFrame([{c: entries.get((row, c), "") for c in grid.columns} for row in rows], index=rows,
                          dtype=object)
-    weights = [c.name for c in grid.columns.values() if c.may_be_none]
-    table[weights] = table[weights].replace({NONE_ADDED: ""})
+    if BASE in table:
+        table[BASE] = table[BASE].replace({NONE_ADDED: ""})
     table.insert(0, kind, rows)
     table.insert(1, "date", date)
     if kind == "pour" and round_.recipe.pot:

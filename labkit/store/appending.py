@@ -12,6 +12,7 @@ import pandas as pd
 
 from labkit.checks import check_frame
 from labkit.errors import StoreError
+from labkit.pours import NONE_ADDED
 from labkit.rounds import Round
 from labkit.store.files import check_not_open, folder_of, replace_file, sweep
 from labkit.store.lock import only_writer
@@ -74,7 +75,7 @@ def append_to(folder: str | os.PathLike, table: str, grown: Callable[[OnDisk], T
         trial = grown(disk)
         news = trial.tables[table].iloc[len(disk.trial.tables[table]):]
         if len(news):
-            _write(disk, table, _worth_writing(news, trial) if table == "plan" else news)
+            _write(disk, table, _worth_writing(news, trial) if table == "plan" else _in_words(news, table))
     return trial
 
 
@@ -92,6 +93,12 @@ def _is_day(cell: object) -> bool:
 def _worth_writing(plan: pd.DataFrame, trial: Trial) -> pd.DataFrame:
     """Factors to ten decimals: they are recomputed from the grams, and these are for the eye."""
     return plan.round({name: 10 for name in trial.recipe.factors})
+
+
+def _in_words(news: pd.DataFrame, table: str) -> pd.DataFrame:
+    """A weight of 0 g as the word that says so: in a file the number is refused where something was planned."""
+    grams = [c for c in news if table in ("melts", "pours") and c.endswith(" [g]") and (news[c] == 0).any()]
+    return news.assign(**{c: news[c].astype(object).where(news[c] != 0, NONE_ADDED) for c in grams})
 
 
 def _write(disk: OnDisk, table: str, news: pd.DataFrame) -> None:

@@ -226,7 +226,7 @@ class TestRefusedWhole:
         ("1,2 g", "is '1,2 g', which is not a number. Write digits with one comma or point, and no unit."),
         (-0.5, "is -0.5; a weight is never negative. Weigh again, or leave the cell empty."),
         ("NaN", "is 'NaN', which is not a number. Write digits with one comma or point, and no unit."),
-        (0, "is 0, but 0.36 g were planned. Weigh again, or leave the cell empty if none was added."),
+        (0, "is 0, but 0.36 g were planned. Weigh again, or write none if none was added."),
     ])
     def test_a_weight_that_cannot_be(self, begun, value, text):
         round_ = first_round(labkit.read_trial(begun))
