@@ -183,3 +183,26 @@ def test_a_tester_more_has_a_price_of_its_own():
         Trial.from_toml(f"{TERRACOTTA}\n[cost]\ntester = -1\n")
     assert str(problem.value) == (
         "[cost] has a value below 0. Give the cost of a round, melt, pour and tester, in one unit.")
+
+
+KNOWN = "the markets known here are 'US', 'EU' and 'UK'. Write one of these, or leave that market out."
+
+
+@pytest.mark.parametrize("written, message", [
+    ('["USA"]', f"[product] markets names 'USA', and {KNOWN}"),
+    ('["EU", "eu"]', f"[product] markets names 'eu', and {KNOWN}"),
+    ('["EU", 1]', f"[product] markets names 1, and {KNOWN}"),
+    ('[["EU"]]', f"[product] markets names ['EU'], and {KNOWN}"),
+    ('"EU"', "[product] markets is 'EU', which is not a list. Write it in brackets, such as markets = [\"EU\"]."),
+    ('["EU", "US", "EU"]', "[product] markets names 'EU' twice. Name each market once."),
+])
+def test_a_market_that_is_not_known(written, message):
+    with pytest.raises(TrialError) as problem:
+        Trial.from_toml(changed(TERRACOTTA, 'markets = ["US", "EU"]', f"markets = {written}"))
+    assert str(problem.value) == message
+
+
+def test_markets_as_written():
+    assert Trial.from_toml(TERRACOTTA).markets == ("US", "EU") and Trial.from_toml(HAZEL).markets == ()
+    assert Trial.from_toml(changed(TERRACOTTA, '["US", "EU"]', '["UK"]')).markets == ("UK",)
+    assert Trial.from_toml(changed(TERRACOTTA, '["US", "EU"]', "[]")).markets == ()

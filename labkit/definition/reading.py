@@ -9,7 +9,7 @@ from labkit.attributes import EXPECTED, WANTED_POINTS, Attribute, Wanted
 from labkit.checks import check_choice, is_blank
 from labkit.definition.instruments import check_methods, instrument_of
 from labkit.definition.recipe import recipe_of
-from labkit.definition.words import KEYS, check_keys, check_shapes, number_of, points_of
+from labkit.definition.words import KEYS, check_keys, check_shapes, markets_of, number_of, points_of
 from labkit.errors import TrialError
 from labkit.formula import Recipe
 from labkit.region import Region
@@ -75,7 +75,7 @@ def read_definition(text: str) -> Definition:
     return Definition(
         name=str(product.get("name", "unnamed trial")),
         notes=str(product.get("notes", "")).strip(),
-        markets=tuple(product.get("markets", ())),
+        markets=markets_of(product.get("markets", [])),
         batch=batch,
         recipe=recipe,
         region=region,

@@ -25,6 +25,8 @@ KEYS = MappingProxyType(
     }
 )
 
+MARKETS = ("US", "EU", "UK")  # where a product may be sold
+
 
 def check_keys(table: Mapping, known: tuple[str, ...], where: str) -> None:
     for key in table:
@@ -64,6 +66,24 @@ def names_of(value: object, where: str) -> tuple[str, ...]:
     if len(set(value)) < len(value):
         double = next(v for v in value if value.count(v) > 1)
         raise TrialError(f"{where} names {double!r} twice. Name each ingredient once.")
+    return tuple(value)
+
+
+def markets_of(value: object) -> tuple[str, ...]:
+    where = "[product] markets"
+    if not isinstance(value, list):
+        raise TrialError(
+            f'{where} is {value!r}, which is not a list. Write it in brackets, such as markets = ["EU"].'
+        )
+    for name in value:
+        if name not in MARKETS:
+            raise TrialError(
+                f"{where} names {name!r}, and the markets known here are {words_joined([repr(m) for m in MARKETS])}. "
+                "Write one of these, or leave that market out."
+            )
+    if len(set(value)) < len(value):
+        double = next(m for m in value if value.count(m) > 1)
+        raise TrialError(f"{where} names {double!r} twice. Name each market once.")
     return tuple(value)
 
 
