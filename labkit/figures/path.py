@@ -72,10 +72,11 @@ def _short(trial: Trial, name: str) -> str:
 
 
 def _draw_desirability(ax, path: pd.DataFrame) -> None:
+    """Means with their intervals; where nearly all draws are alike, a few others pull the mean out of its interval."""
     for columns, shift, style in ((PREDICTED, -APART, THEN), (TODAY, APART, NOW)):
         told = path.dropna(subset=list(columns))
         mean, low, high = (told[c].to_numpy() for c in columns)
-        ax.errorbar(told["round"] + shift, mean, yerr=[mean - low, high - mean], zorder=3, **style)
+        ax.errorbar(told["round"] + shift, mean, yerr=np.maximum([mean - low, high - mean], 0), zorder=3, **style)
     ax.set(ylim=(-0.04, 1.04))
     ax.set_title("desirability, 90 % interval", fontsize=9)
 

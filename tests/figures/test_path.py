@@ -34,6 +34,12 @@ def test_desirability_as_predicted_then_and_as_known_today(demo):
     assert sorted(tuple(np.round(bar[:, 1], 9)) for bar in bars) == [(0.0, 0.7), (0.3, 0.6), (0.4, 0.7), (0.5, 0.8), (0.5, 0.8)]
 
 
+def test_a_mean_below_its_interval_stands_as_it_is(demo):
+    """19 of 20 draws at 1 and one at .9: the mean is .995, the interval is 1 to 1."""
+    last = draw_path(PATH.assign(desirability=0.995, low=1.0, high=1.0), demo)[-1]
+    assert list(diamonds(last).get_ydata()) == [0.995] * 3
+
+
 def test_pours_stand_at_their_rounds_and_the_failed_one_is_a_cross(demo):
     ax = draw_path(PATH, demo)[0]
     dots, = [line for line in ax.lines if line.get_marker() == "o"]
