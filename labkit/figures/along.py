@@ -9,11 +9,11 @@ from labkit.figures.axes import (
     FORBIDDEN,
     axes_or_new,
     check_varies,
-    label_points,
     title_and_marks,
     title_at,
     words_of,
 )
+from labkit.figures.names import label_points
 from labkit.figures.slices import Slice, check_some_allowed, given_row, held_words, line_slice, moved, room_for
 from labkit.surfaces import Surface
 from labkit.trial import Trial
@@ -52,6 +52,7 @@ def draw_along(surface: Surface, name: str, at: pd.DataFrame | None = None, ax=N
         ax.axvline(given[name], color="black", linewidth=0.8, linestyle=":", zorder=2)
     title = title_at(f"{scale.name}: mean {scale.measure}", held)
     title_and_marks(ax, title, _marks(trial, scale, given=at is not None))
+    _name_all(ax, surface, name)
     return ax
 
 
@@ -119,14 +120,19 @@ def _mark_means(ax, surface: Surface, off: pd.Series, name: str) -> None:
         far = min(off[pour] / FAR, 1.0)
         ax.errorbar(across[pour], scores.at[pour, "score"], yerr=NINETY * scores.at[pour, "score_se"], color=EDGE,
                     elinewidth=1.8 - far, zorder=5 - far, **DISC, markerfacecolor=str(far))
-    label_points(ax, across, scores["score"])
+
+
+def _name_all(ax, surface: Surface, name: str) -> None:
+    """Names beside the means, and of failed pours at the foot."""
+    made, scores = surface.reading.ground.trial.made, surface.scores["score"]
+    failed = made.index[~made["ok"]]
+    up = pd.concat([part for part in (scores, pd.Series(surface.reading.attribute.low, index=failed)) if len(part)])
+    label_points(ax, made.loc[up.index, name], up)
 
 
 def _mark_failed(ax, trial: Trial, name: str, scale) -> None:
     failed = trial.made.loc[~trial.made["ok"], name]
     ax.plot(failed, np.full(len(failed), scale.low), linestyle="none", zorder=5, **FAILED)
-    if len(failed):
-        label_points(ax, failed, failed * 0 + scale.low)
 
 
 def _marks(trial: Trial, scale, *, given: bool) -> list:

@@ -3,7 +3,6 @@
 import textwrap
 from collections.abc import Sequence
 
-import numpy as np
 import pandas as pd
 
 from labkit.errors import LabkitError
@@ -15,7 +14,6 @@ POURED = {"marker": "o", "color": "black", "markersize": 7}
 FAILED = {"marker": "X", "color": "black", "markersize": 9, "markerfacecolor": "white"}
 PLANNED = {"marker": "o", "color": "black", "markersize": 10, "markerfacecolor": "none"}
 SMALL, SMALL_CROSS = {"markersize": 4.5}, {"markersize": 7}
-NAME_SIZE, DOT = 8, 4.0     # of names beside dots, and half a dot [points]
 GIVEN = {"marker": "D", "color": "black", "markersize": 8, "markerfacecolor": "white", "markeredgewidth": 1.6}
 FORBIDDEN = {"facecolor": "white", "edgecolor": "0.75", "hatch": "///", "linewidth": 0.0}
 
@@ -93,64 +91,11 @@ def words_of(recipe: Recipe, coordinate: str, *, width: int = 64) -> str:
     return f"{name} {whole}" if len(name) + len(whole) < width else f"{name}\n{textwrap.fill(whole, width)}"
 
 
-def mark_pours(ax, trial: Trial, along: tuple[str, str]) -> None:
-    """Every pour as weighed, with its name; a cross where it failed."""
-    mark_made(ax, trial, trial.made[along[0]], trial.made[along[1]])
-    label_points(ax, trial.made[along[0]], trial.made[along[1]])
-
-
 def mark_made(ax, trial: Trial, across: pd.Series, up: pd.Series, *, small: bool = False) -> None:
     """Pours where they lie on the paper, without names: dots, crosses where they failed."""
     for pour, ok in trial.made["ok"].items():
         style = (POURED if ok else FAILED) | ((SMALL if ok else SMALL_CROSS) if small else {})
         ax.plot(across[pour], up[pour], linestyle="none", zorder=5, **style)
-
-
-def label_points(ax, across: pd.Series, up: pd.Series) -> None:
-    """Names beside points, where they hide the least; points that coincide share one label."""
-    places: dict[tuple, list[str]] = {}
-    span_across, span_up = (abs(b - a) or 1.0 for a, b in (ax.get_xlim(), ax.get_ylim()))
-    for name in across.index:
-        near = next((p for p in places if abs(p[0] - across[name]) < 0.03 * span_across
-                     and abs(p[1] - up[name]) < 0.025 * span_up), None)
-        places.setdefault(near or (across[name], up[name]), []).append(str(name))
-    dots = _boxes_of_dots(ax, across, up)
-    for place, names in places.items():
-        text = ", ".join(names)
-        side, box = min(_sides(ax, place, text), key=lambda found: _hidden(found[1], dots, ax))
-        dots = np.vstack([dots, box])
-        ax.annotate(text, place, xytext=side, textcoords="offset points", ha="left" if side[0] > 0 else "right",
-                    fontsize=NAME_SIZE, zorder=6,
-                    bbox={"boxstyle": "round,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.75})
-
-
-def _boxes_of_dots(ax, across: pd.Series, up: pd.Series) -> np.ndarray:
-    """left, bottom, right, top of every dot, in points (n, 4)."""
-    at = _in_points(ax, np.column_stack([across, up]))
-    return np.hstack([at - DOT, at + DOT])
-
-
-def _sides(ax, place: tuple, text: str) -> list[tuple]:
-    """Where a name may stand about its dot, the best first: the offset and the box that it would fill, in points."""
-    x, y = _in_points(ax, np.array([place]))[0]
-    width = 0.62 * NAME_SIZE * len(text)
-    return [((dx, dy), np.array([x + min(dx, dx + np.sign(dx) * width), y + dy - 2,
-                                 x + max(dx, dx + np.sign(dx) * width), y + dy + NAME_SIZE]))
-            for dx in (7, -7) for dy in (5, -11)]
-
-
-def _hidden(box: np.ndarray, others: np.ndarray, ax) -> float:
-    """By how many square points a box covers others or leaves the axes."""
-    wide = np.minimum(box[2], others[:, 2]) - np.maximum(box[0], others[:, 0])
-    tall = np.minimum(box[3], others[:, 3]) - np.maximum(box[1], others[:, 1])
-    ends = _in_points(ax, np.array([[ax.get_xlim()[0], ax.get_ylim()[0]], [ax.get_xlim()[1], ax.get_ylim()[1]]]))
-    left, right = sorted(ends[:, 0])
-    beyond = max(left - box[0], 0) + max(box[2] - right, 0)
-    return float((wide.clip(min=0) * tall.clip(min=0)).sum() + NAME_SIZE * beyond)
-
-
-def _in_points(ax, places: np.ndarray) -> np.ndarray:
-    return ax.transData.transform(places) * 72 / ax.figure.dpi
 
 
 def title_at(title: str, held: str, *, width: int = 68) -> str:

@@ -14,11 +14,11 @@ from labkit.figures.axes import (
     POURED,
     axes_or_new,
     check_along,
-    label_points,
-    mark_pours,
+    mark_made,
     title_and_marks,
     words_of,
 )
+from labkit.figures.names import label_points
 from labkit.planning import standard_error_at
 from labkit.rounds import Round
 from labkit.trial import Trial
@@ -42,9 +42,10 @@ def draw_region(trial: Trial, along: Sequence[str], round_: Round | None = None,
     across, bottom, top = projection(trial, along)
     ax.fill_between(across, bottom, top, facecolor="white", edgecolor="black", linewidth=1.0, zorder=1)
     _draw_doubt(ax, trial, along, round_, (across, bottom, top))
-    mark_pours(ax, trial, along)
-    _mark_new(ax, new, along)
+    mark_made(ax, trial, trial.made[along[0]], trial.made[along[1]])
+    ax.plot(new[along[0]], new[along[1]], linestyle="none", zorder=5, **PLANNED)
     title_and_marks(ax, f"{trial.name}: what may be poured", _marks(trial, planned=bool(len(new))))
+    _name_all(ax, trial, new, along)
     return ax
 
 
@@ -78,12 +79,13 @@ def _draw_doubt(ax, trial: Trial, along: tuple[str, str], round_: Round | None, 
     ax.clabel(lines, fmt="%.2g", fontsize=8, zorder=2)
 
 
-def _mark_new(ax, new: pd.DataFrame, along: tuple[str, str]) -> None:
-    """Planned pours as rings, each with its name and melt."""
+def _name_all(ax, trial: Trial, new: pd.DataFrame, along: tuple[str, str]) -> None:
+    """Pours by their names, planned ones with their melts too."""
+    named = [trial.made[list(along)]]
     if len(new):
-        ax.plot(new[along[0]], new[along[1]], linestyle="none", zorder=5, **PLANNED)
-        named = new.set_axis([f"{pour} ({melt})" for pour, melt in new["melt"].items()])
-        label_points(ax, named[along[0]], named[along[1]])
+        named.append(new[list(along)].set_axis([f"{pour} ({melt})" for pour, melt in new["melt"].items()]))
+    places = pd.concat([part for part in named if len(part)] or named)
+    label_points(ax, places[along[0]], places[along[1]])
 
 
 def projection(trial: Trial, along: tuple[str, str]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -5,7 +5,8 @@ from collections.abc import Sequence
 import pandas as pd
 
 from labkit.errors import SurfaceError
-from labkit.figures.axes import GIVEN, axes_or_new, check_along, mark_pours, title_and_marks, title_at, words_of
+from labkit.figures.axes import GIVEN, axes_or_new, check_along, mark_made, title_and_marks, title_at, words_of
+from labkit.figures.names import label_points
 from labkit.figures.shades import doubt_of, marks_of, paint, told_on
 from labkit.figures.slices import Slice, check_some_allowed, given_row, held_words, pair_slice, room_for
 from labkit.surfaces import Surface
@@ -30,11 +31,12 @@ def draw_surface(surface: Surface, along: Sequence[str], at: pd.DataFrame | None
     ax = axes_or_new(ax, size=(6.6, 5.4))
     paint(ax, slice_, told["mean"].to_numpy(), doubt, scale)
     frame(ax, trial, along, slice_)
-    mark_pours(ax, trial, along)
+    mark_made(ax, trial, trial.made[along[0]], trial.made[along[1]])
     if at is not None:
         ax.plot(*given[list(along)], linestyle="none", zorder=7, **GIVEN)
     title = title_at(f"{scale.name}: mean {scale.measure}", held)
     title_and_marks(ax, title, marks_of(trial, slice_, doubt, scale, given=at is not None))
+    label_points(ax, trial.made[along[0]], trial.made[along[1]])
     return ax
 
 

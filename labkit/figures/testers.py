@@ -1,7 +1,8 @@
 """Who leans, who uses more of the scale, and how far they agree."""
 
 from labkit.errors import PanelError
-from labkit.figures.axes import axes_or_new, label_points
+from labkit.figures.axes import axes_or_new
+from labkit.figures.names import label_points
 from labkit.panel import Panel
 
 NINETY = 1.645  # standard errors either side of a 90 % interval
@@ -23,8 +24,8 @@ def draw_testers(panel: Panel, attribute: str, ax=None):
     ax.errorbar(table["level"], table["slope"], xerr=NINETY * table["level_se"], yerr=NINETY * table["slope_se"],
                 linestyle="none", marker="o", color="black", ecolor="0.45", elinewidth=1.2, markersize=6, zorder=3)
     ax.set(xlabel=f"level: points of {scale.name} above the panel", ylabel="use of the scale [1 = the panel's]")
-    label_points(ax, table["level"], table["slope"])
     row = panel.agreement.set_index("attribute").loc[attribute]
     agree = "" if row["icc"] != row["icc"] else f"\nicc {row['icc']:.2f} ({row['low']:.2f} to {row['high']:.2f})"
     ax.set_title(f"{panel.trial_name}: testers of {scale.name}{agree}")
+    label_points(ax, table["level"], table["slope"])
     return ax

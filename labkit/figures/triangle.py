@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 
 from labkit.errors import SurfaceError
-from labkit.figures.axes import GIVEN, axes_or_new, label_points, mark_made, title_and_marks, title_at, words_of
+from labkit.figures.axes import GIVEN, axes_or_new, mark_made, title_and_marks, title_at, words_of
+from labkit.figures.names import label_points
 from labkit.figures.shades import doubt_of, marks_of, paint, told_on
 from labkit.figures.slices import (
     STEPS,
@@ -78,11 +79,12 @@ def draw_triangle(surface: Surface, blend: str | None = None, at: pd.DataFrame |
     ax = axes_or_new(ax, size=(7.0, 6.6))
     paint(ax, slice_, told["mean"].to_numpy(), doubt, scale)
     _draw_sides(ax, triangle, trial.recipe)
-    _mark_pours(ax, trial, triangle)
+    places = _mark_pours(ax, trial, triangle)
     if at is not None:
         ax.plot(*triangle.places(given[list(columns)].to_numpy()[None])[0], linestyle="none", zorder=7, **GIVEN)
     title = title_at(f"{scale.name}: mean {scale.measure}", held)
     title_and_marks(ax, title, marks_of(trial, slice_, doubt, scale, given=at is not None))
+    label_points(ax, places[0], places[1])
     return ax
 
 
@@ -214,7 +216,7 @@ def _normal(part: int) -> np.ndarray:
     return np.array([[HEIGHT, 0.5], [-HEIGHT, 0.5], [0.0, -1.0]])[part]
 
 
-def _mark_pours(ax, trial: Trial, triangle: Triangle) -> None:
+def _mark_pours(ax, trial: Trial, triangle: Triangle) -> pd.DataFrame:
     places = pd.DataFrame(triangle.places(_three_shares(trial.made, triangle)), index=trial.made.index)
     mark_made(ax, trial, places[0], places[1])
-    label_points(ax, places[0], places[1])
+    return places

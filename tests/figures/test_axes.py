@@ -8,7 +8,8 @@ from looking import names
 from matplotlib.text import Annotation
 
 from labkit.figures import draw_along, draw_surface
-from labkit.figures.axes import label_points, words_of
+from labkit.figures.axes import words_of
+from labkit.figures.names import label_points
 from labkit.trial import Trial
 
 
