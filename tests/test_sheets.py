@@ -56,8 +56,8 @@ def test_shows_every_gram_and_setting_of_each_pour():
     shown = cells(bench_sheet(trial, round_))
     for row in round_.pour_sheet().to_dict("records"):
         at = shown.index(row["pour"])
-        assert shown[at:at + 5] == [row["pour"], row["melt"], f"{row['base [g]']:.2f} g",
-                                    f"{row['red paste [g]']:.2f} g", f"{row['pour_temperature']:.1f} °C"]
+        assert shown[at:at + 5] == [row["pour"], row["melt"], f"{row['base [g]']:.2f}\u00a0g",
+                                    f"{row['red paste [g]']:.2f}\u00a0g", f"{row['pour_temperature']:.1f}\u00a0°C"]
 
 
 def test_pot_adds_up_to_what_the_pours_draw_and_the_allowance():
@@ -79,20 +79,20 @@ def test_colour_by_the_base_drawn_defects_to_tick_and_labels_to_cut_out():
     table = round_.per_gram_of_base().set_index("pour")["red paste [g/g]"]
     assert [shown[shown.index(pour, shown.index("P04") + 1) + 1] for pour in table.index] == [f"{v:.4f}" for v in table]
     assert page.count('class="label"') == 4 and all(page.count(f"</span> {defect}</span>") == 4 for defect in DEFECTS)
-    assert "to about 85 °C (common practice): candelilla wax melts up to 73 °C." in page
+    assert "to about 85\u00a0°C (common practice): candelilla wax melts up to 73\u00a0°C." in page
 
 
 def test_carnauba_wants_more_heat():
     """Melting range of carnauba 80 to 86 degC: OCL (2022), article ocl210097, Table 1."""
     page = bench_sheet(*planned(STICK.replace("candelilla wax", "carnauba wax")))
-    assert "to about 90 °C (common practice): carnauba wax melts up to 86 °C." in page
+    assert "to about 90\u00a0°C (common practice): carnauba wax melts up to 86\u00a0°C." in page
 
 
 def test_without_a_pot_every_pour_lists_all_it_holds():
     text = STICK.replace('[melt]\npot = ["candelilla wax", "mango butter", "jojoba oil"]\n', "")
     page = bench_sheet(*planned(text))
     assert "into the pot" not in page and "1. Weigh, melt, pour" in page and "2. When it has set" in page
-    assert "Heat until clear, to about 85 °C (common practice): candelilla wax melts up to 73 °C." in page
+    assert "Heat until clear, to about 85\u00a0°C (common practice): candelilla wax melts up to 73\u00a0°C." in page
     assert [head for head in re.findall(r"<th>([^<]*)</th>", page)] == [
         "pour", "candelilla wax", "mango butter", "jojoba oil", "red paste", "pour temperature",
         "pour", "ok", "failed", "defects"]
@@ -111,7 +111,7 @@ def test_a_formula_of_many_things_has_a_row_for_each_so_that_nothing_falls_off_t
     shown = cells(bench_sheet(trial, round_))
     for ingredient in trial.recipe.ingredients:
         at = shown.index(ingredient)
-        assert shown[at + 1:at + 5] == [f"{grams:.2f} g" for grams in round_.frame[f"{ingredient} [g]"]]
+        assert shown[at + 1:at + 5] == [f"{grams:.2f}\u00a0g" for grams in round_.frame[f"{ingredient} [g]"]]
     assert "time, note" in shown
 
 
@@ -120,6 +120,17 @@ def test_cautions_names_and_notes_are_there_and_escaped():
     page = bench_sheet(trial, round_)
     assert "Stick &amp; &lt;tint&gt;: round 1" in page and "<tint>" not in page and "keep 1 &lt; 2" in page
     assert all(CAUTIONS[name] in html.unescape(page) for name in AT_THE_BENCH)
+
+
+def test_no_number_is_parted_from_its_unit_at_the_end_of_a_line():
+    """SI Brochure (9th edition, 2019), 5.4.3: a space stands between the number and the unit; here one that holds."""
+    page = bench_sheet(*planned(notes=("Pour 40 g, or wait 24 h at 20 °C, as 5 groups of 3 minutes.",)))
+    text = html.unescape(re.sub("<[^>]+>", "", page.split("<body>")[1]))
+    for pair in ("85 °C", "73 °C", "20 °C", "0.01 g", "10 %", "68.0 °C", "40 g", "24 h", "3 minutes"):
+        assert pair.replace(" ", "\u00a0") in text and pair not in text
+    assert not re.search(r"\d\s+(°C|%|g|h|mm|minutes)\b", text.replace("\u00a0", "_")) and "5 groups" in text
+    assert re.findall(r'<span class="pair">(\S[^<]*)<span[^>]*></span> °C</span>', page) == [
+        "Room temperature ", "hottest ", "hottest "]
 
 
 def test_is_one_file_that_asks_nothing_of_any_other():
