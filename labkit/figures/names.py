@@ -54,7 +54,7 @@ def _size(text: str) -> tuple[float, float]:
     """Width and height of words with the white about them [points]."""
     from matplotlib.textpath import TextPath
 
-    return TextPath((0, 0), text, size=NAME_SIZE).get_extents().width + 2 * PAD, HIGH + 2 * PAD
+    return TextPath((0, 0), text, size=NAME_SIZE).vertices[:, 0].max() + 2 * PAD, HIGH + 2 * PAD
 
 
 def _markers(ax) -> list[np.ndarray]:
