@@ -1,6 +1,7 @@
 """Invented developments for tests of the fits: any definition, a truth, and noise by source."""
 import numpy as np
 import pandas as pd
+from definitions import HAZEL
 
 import labkit
 from labkit.rounds import round_from_factors
@@ -45,4 +46,18 @@ def scored(trial, truth, *, testers=6, seed=0, noise=None, step=0.5):
         rows += [{"pour": pour, "tester": f"T{t + 1:02d}", "session": str(made.at[pour, "round"]), "position": "1",
                   "attribute": attribute.name, "score": tasted[i, t]}
                  for i, pour in enumerate(made.index) for t in range(testers)]
+    return trial.with_scores(pd.DataFrame(rows))
+
+
+def terracotta_truth(coded):
+    wax, red, load, warm = coded.T
+    return np.column_stack([5.5 - 1.2 * wax + 2.0 * load - 0.5 * load**2, 5 + 2 * wax - 0.7 * wax**2,
+                            5 - 1.5 * load + 0.3 * warm, 6 - 1.5 * (red - 0.3) ** 2])
+
+
+def hazel(scores, *, pours=None):
+    """The hazel pot with one score a pour by one tester."""
+    trial = poured(HAZEL, rounds=1, pours=pours or len(scores))
+    rows = [{"pour": pour, "tester": "T01", "session": "1", "position": "1", "attribute": "hardness", "score": score}
+            for pour, score in zip(trial.made.index, scores)]
     return trial.with_scores(pd.DataFrame(rows))

@@ -7,9 +7,9 @@ import pytest
 from definitions import TERRACOTTA
 from hypothesis import given
 from hypothesis import strategies as st
+from panels import TEN, panel_of, reading_of, scored, simulated, trial_with
 from scipy.stats import nct, studentized_range
 from scipy.stats import t as student
-from test_panel import TEN, panel_of, reading_of, scored, simulated, trial_with
 
 from labkit.errors import PanelError
 from labkit.panel import appraise_panel, contrasts
