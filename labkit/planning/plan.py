@@ -25,7 +25,7 @@ from labkit.planning.question import (
 )
 from labkit.planning.size import SITTING, USUAL, proposed_melts, proposed_pours
 from labkit.planning.weigh import weighed
-from labkit.planning.wish import STARTING, Wish, control_point, held_region, usual_control
+from labkit.planning.wish import STARTING, Wish, control_point, held_region, reach_of
 from labkit.region import Region
 from labkit.rounds import Round
 from labkit.trial import Trial, check_trial
@@ -58,9 +58,11 @@ def plan_round(
 
     pours, melts: their numbers, proposed from the costs where left out. prior: "weak" (functions by degree with the
     scales stated in `question.WEAK`) or "flat" (the classical design of the polynomial). control: a pour to be made
-    again; left out, the "starting formula" in a first round of three pours or more with a weak prior, since whatever is
-    settled on has to beat it; "none" for no control. repeats: how many of the pours repeat a formula of the round.
-    hold: coordinates that are fixed.
+    again, or the "starting formula". repeats: how many of the pours repeat a formula of the round. hold: coordinates
+    that are fixed.
+
+    A first round with a weak prior and criterion I goes 1/sqrt 3 of the way from the centroid to the edges: a few pours
+    at the edges would tell of the edges, and be wrong in between (Box & Draper 1959; `wish.reach_of`).
     """
     check_trial(trial, error=PlanError)
     wish = Wish(
@@ -74,7 +76,6 @@ def plan_round(
         repeats=repeats,
         hold=hold,
     )
-    wish = replace(wish, control=usual_control(trial, wish))
     task = _brief(trial, wish)
     pours, melts, sized = _size(task)
     plan = task.plan(layout_of(pours, melts, repeats=wish.repeats, control=wish.control is not None))
@@ -120,7 +121,8 @@ def _brief(trial: Trial, wish: Wish) -> Brief:
     held = held_region(trial, wish.hold)
     _check_freedom(held, wish)
     past, question = past_of(trial), _question(trial, held, wish)
-    found, said = _offer(trial, question)
+    reach = reach_of(trial, wish)
+    found, said = _offer(trial, question, reach)
     control = control_point(trial, wish.control) if wish.control is not None else None
     if control is not None:
         step = trial.batch.balance_step_g / trial.batch.pour_g
@@ -133,8 +135,13 @@ def _brief(trial: Trial, wish: Wish) -> Brief:
         past=past,
         offer=found,
         control=control,
-        said=(*said, *past.notes),
+        said=(*_reach_words(reach), *said, *past.notes),
     )
+
+
+def _reach_words(reach: float) -> tuple[str, ...]:
+    far = f"A first round goes {reach:.2f} of the way from the middle of the region to its limits"
+    return (f"{far}: a few pours at the limits would tell of the limits only.",) if reach < 1 else ()
 
 
 def _check_own_pots(trial: Trial, wish: Wish) -> None:
@@ -161,9 +168,9 @@ def _question(trial: Trial, held: Region, wish: Wish) -> Question:
     return flat_question(trial.region, held, noise, model=wish.model, kind=wish.criterion)
 
 
-def _offer(trial: Trial, question: Question) -> tuple[Offer, tuple[str, ...]]:
+def _offer(trial: Trial, question: Question, reach: float) -> tuple[Offer, tuple[str, ...]]:
     """What may be poured: inside the limits, every portion at least one step of the balance."""
-    found = offer(question.held, base_points(question.held, question.sample))
+    found = offer(question.held, base_points(question.held, question.sample, reach), reach)
     fits = weighable_points(found.points, trial.batch)
     if not fits.any():
         told = _unweighable(trial, found.points, fits)
