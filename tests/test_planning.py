@@ -105,19 +105,21 @@ class TestEveryRound:
 class TestFirstRound:
     """A few pours at the edges would tell of the edges: the first round stays further in."""
 
-    def test_has_the_moments_of_the_region(self):
+    def test_has_nearly_the_moments_of_the_region(self):
         """The least bias of a first-order surface (Box & Draper 1959, JASA 54:622-654; from memory): over the box
-        -1..1 the moments are 0 and 1/3, and two levels have them at 1/sqrt 3."""
+        -1..1 the moments are 0 and 1/3, and where noise counts as much as bias the second is a little more."""
         trial = settings_only(2)
         found = coordinates(trial, labkit.plan_round(trial, pours=4)).to_numpy()
         assert np.allclose(found.mean(axis=0), 0, atol=0.01)
-        assert np.allclose(found.T @ found / 4, np.eye(2) / 3, atol=0.01)
+        second = found.T @ found / 4
+        assert np.allclose(second, second[0, 0] * np.eye(2), atol=0.01)
+        assert 1 / 3 < second[0, 0] < 0.45
 
     def test_goes_part_of_the_way_to_every_limit(self, terracotta):
         round_ = labkit.plan_round(terracotta, pours=8, melts=4)
         assert "the middle" in next(note for note in round_.notes if note.startswith("A first round"))
         coded = np.abs(terracotta.region.coded(coordinates(terracotta, round_)))
-        assert coded.max() < 0.7
+        assert coded.max() < 0.75
 
     @pytest.mark.parametrize("wish", [{"criterion": "D"}, {"prior": "flat", "model": "linear", "pours": 6}])
     def test_goes_all_the_way_on_request(self, terracotta, wish):

@@ -61,8 +61,8 @@ def plan_round(
     again, or the "starting formula". repeats: how many of the pours repeat a formula of the round. hold: coordinates
     that are fixed.
 
-    A first round with a weak prior and criterion I goes 1/sqrt 3 of the way from the centroid to the edges: a few pours
-    at the edges would tell of the edges, and be wrong in between (Box & Draper 1959; `wish.reach_of`).
+    A first round with a weak prior and criterion I goes .65 of the way from the centroid to the edges: a few pours at
+    the edges would tell of the edges, and be wrong in between (Box & Draper 1959; `wish.reach_of`).
     """
     check_trial(trial, error=PlanError)
     wish = Wish(
