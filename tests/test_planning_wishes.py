@@ -237,6 +237,6 @@ class TestBadWishes:
             '"vitamin E" = 1', '"vitamin E" = 0.2'
         )
         assert refusal(trial_of(coarse), pours=4, melts=2) == (
-            "vitamin E would be 0.038 g of a 20 g pour, less than one step of the balance (0.1 g). "
+            "vitamin E would be 0.037 g of a 20 g pour, less than one step of the balance (0.1 g). "
             "Pour more, use a finer balance, or stir in a paste."
         )
