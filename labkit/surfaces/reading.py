@@ -14,8 +14,8 @@ from labkit.core.posterior import Mixture
 from labkit.surfaces.ground import Ground, System, expected_names
 
 SOURCES = ("round", "melt", "pour")
-OWN = 0.35  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
-LEFT = 0.25  # of the root mean square of the curved part: what bends as no quadratic does; from rehearsals as well
+OWN = 0.15  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
+LEFT = 0.35  # of the root mean square of the curved part: what bends as no quadratic does; from rehearsals as well
 WAVE = 1.0  # standard deviations of a linear function over the region
 NODES, HEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 MOST_STEPS = 60  # of a search for a quantile; halving alone needs no more
