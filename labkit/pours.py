@@ -82,8 +82,13 @@ def _new_id(cell: object, where: str, kind: str, seen: set[str], planned) -> str
     return name
 
 
+def says_none(cell: object) -> bool:
+    """Whether a cell of grams is the word for: none was added."""
+    return isinstance(cell, str) and cell.strip().lower() == NONE_ADDED
+
+
 def _weight(cell: object, where: str, planned: float) -> float:
-    if isinstance(cell, str) and cell.strip().lower() == NONE_ADDED:
+    if says_none(cell):
         return 0.0
     value = parse_grams(cell, where=where, error=PourError)
     if value == 0 and planned > 0:
@@ -132,7 +137,7 @@ def typed_pours(
     rows = [row.to_dict() for _, row in recorded.iterrows()]
     before = len(rows)
     for label, cells in texts(frame, columns).iterrows():
-        row = _typed_pour(cells, recipe, f"{table} row {label}", planned, melts)
+        row = _typed_pour(cells, recipe, f"{table} row {label}", planned, melts, rows)
         if _is_news(row, rows, f"{table} row {label}"):
             if whole and row["outcome"] == "ok":
                 plan = planned.get(row["pour"], {})
@@ -141,7 +146,7 @@ def typed_pours(
     return pd.DataFrame(rows[before:], columns=list(columns))
 
 
-def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: set[str]) -> dict:
+def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: set[str], rows: list[dict]) -> dict:
     pour = parse_id(cells["pour"])
     if not pour:
         raise PourError(f"{where}: pour is empty. Every row names its pour.")
@@ -160,7 +165,8 @@ def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: se
     row[BASE] = parse_grams(cells[BASE], where=f"{where}: {BASE}", error=PourError)
     for ingredient in recipe.ingredients:
         column = grams_column(ingredient)
-        row[column] = _weight(cells[column], f"{where}: {column}", plan.get(column, 0.0))
+        known = any(r["pour"] == pour and r[column] == 0 for r in rows)  # an earlier row says none
+        row[column] = _weight(cells[column], f"{where}: {column}", 0.0 if known else plan.get(column, 0.0))
     for name in recipe.settings:
         row[name] = parse_number(cells[name], where=f"{where}: {name}", error=PourError)
     row |= {c: parse_id(cells[c]) for c in ("defects", "note", *CORRECTION)}

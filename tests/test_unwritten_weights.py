@@ -103,6 +103,15 @@ def test_a_correction_may_say_none_and_keeps_it(demo_copy):
     assert len(labkit.correct_pours(demo_copy, frame, reason="again").pours) == len(trial.pours)
 
 
+def test_what_was_none_stays_none_when_something_else_is_corrected(demo_copy):
+    frame = pd.DataFrame([{"pour": "P05", "yellow paste [g]": "none"}])
+    without = labkit.correct_pours(demo_copy, frame, reason="left out").pours
+    assert len(labkit.append_pours(demo_copy, without).pours) == len(without)
+    noted = labkit.correct_pours(demo_copy, pd.DataFrame([{"pour": "P05", "note": "red only"}]), reason="noted late")
+    assert (demo_copy / "pours.csv").read_text().splitlines()[-1].split(",")[7:9] == ["1.25", "none"]
+    assert noted.pours.iloc[-1]["note"] == "red only" and labkit.read_trial(demo_copy).made.loc["P05", "red_share"] == 1
+
+
 def test_what_is_appended_reads_back(demo_copy):
     round_ = labkit.plan_round(labkit.read_trial(demo_copy), pours=2, melts=1, seed=1)
     labkit.append_round(demo_copy, round_)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from labkit.checks import parse_number
 from labkit.errors import LabkitError
-from labkit.pours import NONE_ADDED
+from labkit.pours import NONE_ADDED, says_none
 
 Cell = tuple[str, str]                  # row, column
 _RUN_AGAIN = "If a box shows only text, or nothing happens: Run > Run All Cells. What was saved comes back."
@@ -30,7 +30,7 @@ class Column:
         text = text.strip()
         if not text or self.words:
             return text or None
-        if self.may_be_none and text.lower() == NONE_ADDED:
+        if self.may_be_none and says_none(text):
             return NONE_ADDED
         where = f"{row}: {self.name}"
         return self._within(parse_number(text, where=where, error=LabkitError), where)

@@ -8,7 +8,7 @@ import pandas as pd
 
 from labkit.checks import check_columns, check_frame, is_blank, parse_id, parse_number
 from labkit.errors import LabkitError, PourError, ScoreError
-from labkit.pours import CORRECTION, NONE_ADDED, pour_columns, standing_pours
+from labkit.pours import CORRECTION, pour_columns, says_none, standing_pours
 from labkit.scores import ASIDE, BACK, SCORE_COLUMNS, SCORE_KEY, aside_standing
 from labkit.store.appending import WAIT, append_to, plain_frame
 from labkit.store.reading import OnDisk
@@ -172,7 +172,7 @@ def _corrected_pours(disk: OnDisk, frame: pd.DataFrame, reason: str) -> Iterator
 
 
 def _differs(new: object, old: object, where: str) -> bool:
-    if isinstance(new, str) and new.strip().lower() == NONE_ADDED and isinstance(old, float):
+    if says_none(new) and isinstance(old, float):
         return old != 0
     if isinstance(old, float):
         new = parse_number(new, where=where, error=PourError)
