@@ -168,10 +168,14 @@ class TestBadWishes:
 
     def test_controls(self, terracotta, twelve):
         assert refusal(terracotta, control="P01") == (
-            "control 'P01' is not among the pours. Leave control out of the first round."
+            "control 'P01' is not among the pours. Choose 'starting formula', or leave control out of the first round."
+        )
+        assert refusal(terracotta, control=["P01"]) == (
+            "control is ['P01']. Give the name of one pour, or 'starting formula'."
         )
         assert refusal(twelve, control="P77") == (
-            "control 'P77' is not among the pours. Choose P01, P02, P03, P04, P05, P06, P07, P08, P09, P10, P11 or P12."
+            "control 'P77' is not among the pours. Choose P01, P02, P03, P04, P05, P06, P07, P08, P09, P10, P11, P12 or "
+            "'starting formula'."
         )
 
     def test_a_control_outside_the_limits(self, twelve):

@@ -49,6 +49,8 @@ class Wish:
         if self.hold is not None and not isinstance(self.hold, Mapping):
             raise PlanError(f"hold is {self.hold!r}. Give a dict of coordinates and values, such as {{'wax': 0.15}}.")
         object.__setattr__(self, "hold", MappingProxyType(dict(self.hold or {})))
+        if self.control is not None and not isinstance(self.control, str):
+            raise PlanError(f"control is {self.control!r}. Give the name of one pour, or {STARTING!r}.")
         if self.pours is not None and self.melts is not None and self.melts > self.pours:
             raise PlanError(
                 f"{plural(self.melts, 'melt')} were asked for {plural(self.pours, 'pour')}, but a melt serves one pour "
@@ -125,7 +127,7 @@ def reach_of(trial: Trial, wish: Wish) -> float:
 
 
 def control_point(trial: Trial, control: str) -> Points:
-    """The formula of a pour to be made again: as weighed, or as planned where it has not been poured."""
+    """The starting formula, or a pour to be made again: as weighed, or as planned where it has not been poured."""
     made, plan = trial.made, trial.plan.set_index("pour")
     if control == STARTING:
         return _starting_point(trial)
@@ -137,7 +139,8 @@ def control_point(trial: Trial, control: str) -> Points:
         row, inside = plan.loc[[control]], True
     else:
         known = [*made.index, *(name for name in plan.index if name not in made.index)]
-        advice = f"Choose {words_joined(known, last='or')}." if known else "Leave control out of the first round."
+        choice = words_joined([*known, repr(STARTING)], last="or")
+        advice = f"Choose {choice}." if known else f"Choose {choice}, or leave control out of the first round."
         raise PlanError(f"control {control!r} is not among the pours. {advice}")
     if not inside:
         raise PlanError(
