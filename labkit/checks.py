@@ -40,7 +40,7 @@ def parse_grams(cell: object, *, where: str, error: type[LabkitError]) -> float:
     """A weight in grams; blank is not weighed (nan), a negative weight is refused."""
     value = parse_number(cell, where=where, error=error)
     if value < 0:
-        raise error(f"{where} is {value:g}; a weight is never negative. Weigh again, or leave the cell empty.")
+        raise error(f"{where} is {value:g}; a weight is never negative. Weigh again.")
     return value
 
 

@@ -172,7 +172,7 @@ class TestPours:
     @pytest.mark.parametrize("text, message", [
         ("0,79 g", "P01: red paste [g] is &#x27;0,79 g&#x27;, which is not a number. Write digits with one comma or "
                    "point, and no unit."),
-        ("-0.79", "P01: red paste [g] is -0.79; the least is 0. Weigh again, or leave the box empty."),
+        ("-0.79", "P01: red paste [g] is -0.79; the least is 0. Weigh again."),
     ])
     def test_what_cannot_be_a_weight_is_said_beside_the_box(self, planned, text, message):
         before = files(planned)

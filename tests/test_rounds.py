@@ -114,7 +114,7 @@ def test_the_grams_of_a_plan_rule():
         (
             "red paste [g]",
             -0.8,
-            "plan.csv row 3: red paste [g] is -0.8; a weight is never negative. Weigh again, or leave the cell empty.",
+            "plan.csv row 3: red paste [g] is -0.8; a weight is never negative. Weigh again.",
         ),
     ],
 )

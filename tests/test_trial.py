@@ -117,7 +117,7 @@ BAD_POURS = [
     (
         "red paste [g]",
         "-1.2",
-        "pours.csv row 3: red paste [g] is -1.2; a weight is never negative. Weigh again, or leave the cell empty.",
+        "pours.csv row 3: red paste [g] is -1.2; a weight is never negative. Weigh again.",
     ),
     (
         "red paste [g]",

@@ -37,7 +37,7 @@ class Column:
 
     def _within(self, value: float, where: str) -> float:
         if self.high is None and self.low is not None and value < self.low:
-            raise LabkitError(f"{where} is {value:g}; the least is {self.low:g}. Weigh again, or leave the box empty.")
+            raise LabkitError(f"{where} is {value:g}; the least is {self.low:g}. Weigh again.")
         if self.high is not None and not self.low <= value <= self.high:
             raise LabkitError(f"{where} is {value:g}; it runs from {self.low:g} to {self.high:g}. "
                               "Leave the box empty if it was not judged.")

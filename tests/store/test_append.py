@@ -224,7 +224,7 @@ class TestRefusedWhole:
 
     @pytest.mark.parametrize("value, text", [
         ("1,2 g", "is '1,2 g', which is not a number. Write digits with one comma or point, and no unit."),
-        (-0.5, "is -0.5; a weight is never negative. Weigh again, or leave the cell empty."),
+        (-0.5, "is -0.5; a weight is never negative. Weigh again."),
         ("NaN", "is 'NaN', which is not a number. Write digits with one comma or point, and no unit."),
         (0, "is 0, but 0.36 g were planned. Weigh again, or write none if none was added."),
     ])
