@@ -177,9 +177,9 @@ def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: se
 
 
 def _check_weighed(row: Mapping, recipe: Recipe, where: str, melts: set[str]) -> None:
-    """A pour has a base from a weighed melt, or all its grams."""
+    """A pour has a base from a weighed melt, or all its grams; one that failed may hold nothing."""
     grams = {i: row[grams_column(i)] for i in recipe.ingredients}
-    if row["outcome"] != "ok" and is_blank(row[BASE]) and all(is_blank(v) for v in grams.values()):
+    if row["outcome"] != "ok" and is_blank(row[BASE]) and not any(v > 0 for v in grams.values()):
         return
     if row[BASE] == 0:
         raise PourError(f"{where}: {BASE} is 0. Weigh again, or leave the cell empty if the pour had a pot of its own.")

@@ -182,6 +182,15 @@ class TestPours:
         form.button.click()
         assert beside(form, "pours", "P01", "red paste [g]") == message and files(planned) == before
 
+    def test_a_failed_pour_may_hold_nothing(self, planned):
+        form = pours_form(planned)
+        self.fill(form)
+        type_in(form, "pours", "P02", base="none", red_paste="none", outcome="failed: the melt was spilt")
+        form.button.click()
+        assert said(form) == "Saved 1 melt and saved 2 pours."
+        assert read_trial(planned).left_out == {
+            "P02": "pour P02 was not weighed. Its outcome is failed: the melt was spilt."}
+
     def test_a_failed_pour_may_lack_weights(self, planned):
         form = pours_form(planned)
         self.fill(form)
