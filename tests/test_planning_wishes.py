@@ -206,6 +206,9 @@ class TestBadWishes:
         assert refusal(terracotta, hold=everything) == (
             "what is held leaves one single formula, so there is nothing to plan. Let a factor vary."
         )
+        assert refusal(blend([0.2, 0.8], [0.2, 0.8])) == (
+            "the limits leave one single formula, so there is nothing to plan. Let a factor vary."
+        )
 
     def test_repeats(self, terracotta):
         assert refusal(terracotta, pours=5, melts=2, repeats=4) == (

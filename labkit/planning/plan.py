@@ -157,8 +157,8 @@ def _check_freedom(held: Region, wish: Wish) -> None:
     """There is something to vary."""
     free_settings = [s.name for s in held.recipe.setting_list if s.high > s.low]
     if held.dimension == 0 and not free_settings:
-        reason = "what is held" if wish.hold else "these limits"
-        raise PlanError(f"{reason} leaves one single formula, so there is nothing to plan. Let a factor vary.")
+        reason = "what is held leaves" if wish.hold else "the limits leave"
+        raise PlanError(f"{reason} one single formula, so there is nothing to plan. Let a factor vary.")
 
 
 def _question(trial: Trial, held: Region, wish: Wish) -> Question:
