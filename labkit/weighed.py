@@ -57,7 +57,7 @@ def _unsaid(tables: Mapping[str, pd.DataFrame], pours: pd.DataFrame, recipe: Rec
         melt, plan = pour["melt"], by_pour.get(name, {})
         if empty := unwritten(pour, plan, own_columns(pour, recipe)):
             found[name] = f"{empty[0]} of pour {name} is empty, but {plan[empty[0]]:.2f} g were planned. "
-        elif not is_blank(pour[BASE]) and (empty := of_melt[melt]):
+        elif not is_blank(pour[BASE]) and (empty := [c for c in of_melt[melt] if is_blank(pour[c])]):
             found[name] = (f"{empty[0]} of melt {melt}, from which pour {name} was drawn, is empty, but "
                            f"{by_melt[melt][empty[0]]:.2f} g were planned. ")
     return {name: f"{fact}Write what was weighed, or {NONE_ADDED} if none was added." for name, fact in found.items()}

@@ -124,3 +124,15 @@ def test_what_is_appended_reads_back(demo_copy):
     labkit.append_pours(demo_copy, round_.pour_sheet().drop(columns="order"))
     trial = labkit.read_trial(demo_copy)
     assert (trial.made_formulas.loc[list(round_.pours), "vitamin E"] == 0).all()
+
+
+def test_what_was_stirred_into_a_pour_is_not_missed_in_its_pot():
+    """[melt] pot names an ingredient that earlier rounds stirred in: their own rows say its weight."""
+    stirred = Trial.from_toml(TERRACOTTA.replace('"jojoba oil", "vitamin E"]', '"jojoba oil"]'))
+    round_ = labkit.plan_round(stirred, pours=4, melts=2, seed=1)
+    melts = round_.melt_sheet().drop(columns="pours").astype(object)
+    poured = stirred.with_round(round_).with_melts(melts).with_pours(round_.pour_sheet().drop(columns="order"))
+    now = Trial.from_toml(TERRACOTTA).with_tables(
+        {"plan": poured.plan, "melts": poured.melts, "pours": poured.pours}, files=True)
+    assert not now.left_out
+    pd.testing.assert_frame_equal(now.made_formulas, poured.made_formulas, check_like=True)
