@@ -203,8 +203,8 @@ class TestBesideScores:
         tweak = labkit.suggest_next(poured(ONLY, rounds=1), pours=2, melts=1, seed=2)
         assert tweak.advice == (
             "No pour has been scored or read yet, so nothing is known about what to change. This round is planned to teach "
-            "the most about all scores at once; the formula below is the starting formula. Pour it, have it scored and "
-            "read, and ask again.")
+            "the most about all scores at once; the formula below is the starting formula. Pour the round, have it "
+            "scored and read, and ask again.")
 
     def test_what_setting_aside_readings_would_change(self, both):
         pour = both.made.index[0]

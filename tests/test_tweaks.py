@@ -249,7 +249,7 @@ class TestFirst:
         pd.testing.assert_frame_equal(tweak.round.to_frame(), planned.to_frame())
         assert tweak.advice == (
             "No pour has been scored yet, so nothing is known about what to change. This round is planned to teach the most "
-            "about all scores at once; the formula below is the starting formula. Pour it, have it scored, and ask again.")
+            "about all scores at once; the formula below is the starting formula. Pour the round, have it scored, and ask again.")
         assert tweak.stop is False and np.isnan(tweak.expected_gain) and tweak.predictions.empty
         start = trial.recipe.starting_factors[NAMES]
         np.testing.assert_allclose(tweak.best[NAMES], start, atol=0.03)

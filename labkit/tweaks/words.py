@@ -24,8 +24,8 @@ def first_advice(trial, scored: int) -> str:
     so_far = (f"No pour has been scored{or_read} yet" if not scored
               else f"Only {plural(scored, 'pour')} has been scored{or_read} so far")
     return (f"{so_far}, so nothing is known about what to change. This round is planned to teach the most about all "
-            f"scores at once; the formula below is the starting formula. Pour it, have it scored{and_read}, and ask "
-            "again.")
+            f"scores at once; the formula below is the starting formula. Pour the round, have it scored{and_read}, "
+            "and ask again.")
 
 
 def teaching(round_: Round) -> pd.DataFrame:
