@@ -25,7 +25,7 @@ from labkit.planning.question import (
 )
 from labkit.planning.size import SITTING, USUAL, proposed_melts, proposed_pours
 from labkit.planning.weigh import weighed
-from labkit.planning.wish import STARTING, Wish, control_point, held_region, reach_of
+from labkit.planning.wish import STARTING, Wish, control_point, held_region, usual_control
 from labkit.region import Region
 from labkit.rounds import Round
 from labkit.trial import Trial, check_trial
@@ -58,11 +58,9 @@ def plan_round(
 
     pours, melts: their numbers, proposed from the costs where left out. prior: "weak" (functions by degree with the
     scales stated in `question.WEAK`) or "flat" (the classical design of the polynomial). control: a pour to be made
-    again, or the "starting formula". repeats: how many of the pours repeat a formula of the round. hold: coordinates
-    that are fixed.
-
-    A first round with a weak prior and criterion I goes .65 of the way from the centroid to the edges: a few pours at
-    the edges would tell of the edges, and be wrong in between (Box & Draper 1959; `wish.reach_of`).
+    again; left out, the "starting formula" in a first round with a weak prior that has as many pours as linear terms
+    (five with four factors), since whatever is settled on has to beat it; "none" for no control. repeats: how many of
+    the pours repeat a formula of the round. hold: coordinates that are fixed.
     """
     check_trial(trial, error=PlanError)
     wish = Wish(
@@ -78,11 +76,11 @@ def plan_round(
     )
     task = _brief(trial, wish)
     pours, melts, sized = _size(task)
-    plan = task.plan(layout_of(pours, melts, repeats=wish.repeats, control=wish.control is not None))
+    plan = task.plan(layout_of(pours, melts, repeats=wish.repeats, control=task.control is not None))
     drafts = _searched(plan, wish.seed)
     _check_estimable(task, pours, melts, drafts[0])
     found = min((_written(task, plan, draft) for draft in drafts), key=lambda round_: _loss(plan, round_))
-    return replace(found, notes=notes_of(trial, wish, plan, found, said=(*found.notes, *sized, *task.said)))
+    return replace(found, notes=notes_of(trial, task.wish, plan, found, said=(*found.notes, *sized, *task.said)))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -120,9 +118,9 @@ def _brief(trial: Trial, wish: Wish) -> Brief:
     _check_own_pots(trial, wish)
     held = held_region(trial, wish.hold)
     _check_freedom(held, wish)
+    wish = replace(wish, control=usual_control(trial, wish, wish.pours or _usual_pours(trial, wish)))
     past, question = past_of(trial), _question(trial, held, wish)
-    reach = reach_of(trial, wish)
-    found, said = _offer(trial, question, reach)
+    found, said = _offer(trial, question)
     control = control_point(trial, wish.control) if wish.control is not None else None
     if control is not None:
         step = trial.batch.balance_step_g / trial.batch.pour_g
@@ -135,13 +133,14 @@ def _brief(trial: Trial, wish: Wish) -> Brief:
         past=past,
         offer=found,
         control=control,
-        said=(*_reach_words(reach), *said, *past.notes),
+        said=(*said, *past.notes),
     )
 
 
-def _reach_words(reach: float) -> tuple[str, ...]:
-    far = f"A first round goes {reach:.2f} of the way from the middle of the region to its limits"
-    return (f"{far}: a few pours at the limits would tell of the limits only.",) if reach < 1 else ()
+def _usual_pours(trial: Trial, wish: Wish) -> int:
+    """Pours at the costs of the trial, where their number was left out."""
+    own_pots = not trial.recipe.pot
+    return (wish.melts if own_pots else None) or proposed_pours(trial.cost, melts=wish.melts, own_pots=own_pots)
 
 
 def _check_own_pots(trial: Trial, wish: Wish) -> None:
@@ -168,9 +167,9 @@ def _question(trial: Trial, held: Region, wish: Wish) -> Question:
     return flat_question(trial.region, held, noise, model=wish.model, kind=wish.criterion)
 
 
-def _offer(trial: Trial, question: Question, reach: float) -> tuple[Offer, tuple[str, ...]]:
+def _offer(trial: Trial, question: Question) -> tuple[Offer, tuple[str, ...]]:
     """What may be poured: inside the limits, every portion at least one step of the balance."""
-    found = offer(question.held, base_points(question.held, question.sample, reach), reach)
+    found = offer(question.held, base_points(question.held, question.sample))
     fits = weighable_points(found.points, trial.batch)
     if not fits.any():
         told = _unweighable(trial, found.points, fits)
@@ -197,7 +196,7 @@ def _size(task: Brief) -> tuple[int, int, tuple[str, ...]]:
     wish, cost, own_pots, said = task.wish, task.trial.cost, not task.trial.recipe.pot, []
     pours = wish.pours or (wish.melts if own_pots else None)
     if pours is None:
-        usual, needed = proposed_pours(cost, melts=wish.melts, own_pots=own_pots), _needed(task)
+        usual, needed = _usual_pours(task.trial, wish), _needed(task)
         pours = max(usual, needed)
         said.append(_pours_words(pours, cost) if usual >= needed else _terms_words(pours, task))
     _check_enough(task, pours)

@@ -112,23 +112,17 @@ class Points:
         return replace(self, formulas=self.formulas.mean(axis=0)[None], settings=self.settings.mean(axis=0)[None])
 
 
-def base_points(region: Region, inside: pd.DataFrame, reach: float = 1.0) -> Points:
+def base_points(region: Region, inside: pd.DataFrame) -> Points:
     """Corners, midpoints of pairs of corners, the centroid and some of a sample of the inside, each once.
 
     A midpoint is taken in coordinates (the middle level of each factor), and in masses where that lies outside.
-    Where there are too many corners or midpoints, those furthest apart stay. `reach`: see `drawn_in`.
+    Where there are too many corners or midpoints, those furthest apart stay.
     """
     corners = corner_points(region)
     one, other = _pairs(len(corners))
     found = corners.joined(_midpoints(region, corners, one, other)).joined(centroid(region))
     found = found.joined(Points.at(region.recipe, inside.iloc[:SAMPLE]))
-    found = found.take(spread_out(region.coded(found.coordinates()), most=MOST_POINTS, first=len(corners)))
-    return drawn_in(region, found, reach)
-
-
-def drawn_in(region: Region, points: Points, reach: float) -> Points:
-    """The points, each only a part of the way that leads to it from the centroid."""
-    return points if reach == 1.0 else points.towards(centroid(region), 1 - reach)
+    return found.take(spread_out(region.coded(found.coordinates()), most=MOST_POINTS, first=len(corners)))
 
 
 def corner_points(region: Region) -> Points:
@@ -209,17 +203,16 @@ class Offer:
         return replace(self, points=self.points.take(fits), pot=self.pot[fits], part=self.part[fits])
 
 
-def offer(region: Region, base: Points, reach: float = 1.0) -> Offer:
+def offer(region: Region, base: Points) -> Offer:
     """The pots of the region crossed with the stirred-in parts of the base points, as far as that lies inside.
 
-    Without a pot every point has its own, and the base points themselves are the offer. `reach`: of the pots, see
-    `drawn_in`.
+    Without a pot every point has its own, and the base points themselves are the offer.
     """
     if not region.recipe.pot:
         places = np.arange(len(base))
         return Offer(points=base, pot=np.zeros_like(places), part=places, pots=base.take([0]), parts=base)
     parts = base.take(spread_out(scaled(base.stirred_keys()), most=MOST_STIRRED))
-    return crossed(region, _pots(region, reach), parts)
+    return crossed(region, _pots(region), parts)
 
 
 def with_control(found: Offer, region: Region, control: Points, *, tolerance: float) -> Offer:
@@ -238,9 +231,9 @@ def with_control(found: Offer, region: Region, control: Points, *, tolerance: fl
     )
 
 
-def _pots(region: Region, reach: float) -> Points:
+def _pots(region: Region) -> Points:
     """Pots of the corners, midpoints between them, and their mean."""
-    corners = drawn_in(region, corner_points(region), reach)
+    corners = corner_points(region)
     pots = corners.take(spread_out(scaled(corners.pot_keys()), most=MOST_POTS)).only_pots()
     one, other = _pairs(len(pots))
     between = pots.take(one).towards(pots.take(other), 0.5)

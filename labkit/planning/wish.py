@@ -19,8 +19,8 @@ from labkit.wording import plural, words_joined
 CRITERIA = ("I", "D")
 PRIORS = ("weak", "flat")
 MOST_POURS = 48
-STARTING = "starting formula"  # what `control` may name beside pours
-REACH = 0.65  # part of the way from the centroid to the edges that the pours of a first round go
+STARTING, NOTHING = "starting formula", "none"  # what `control` may name beside pours
+COMPARED = 3  # pours of a first round from which the starting formula is one of them
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,17 +113,24 @@ def _pinned_blend(blend: Blend, hold: Mapping[str, float]) -> Blend:
     return replace(blend, low=tuple(low), high=tuple(high))
 
 
-def reach_of(trial: Trial, wish: Wish) -> float:
-    """How far towards the edges of the region the pours may go: a first round with a weak prior stays within REACH.
+def usual_control(trial: Trial, wish: Wish, pours: int) -> str | None:
+    """What `control` means where it is left out: the starting formula in a first round, as a yardstick.
 
-    What a few pours are fitted with is wrong by what bends otherwise, and most of all away from them. The bias is least
-    when the moments of a design are those of the region, with two levels of a factor at 1/sqrt 3 = .58 of the half
-    range; noise asks for a little more (Box & Draper 1959, JASA 54:622-654). In rehearsals the mean ratio to the best
-    possible after four pours was .69 with the starting formula and three pours at the edges and .78 so (four factors,
-    68 worlds), .81 and .83 (three, 82 worlds); the better developments lost a little by it, the worse gained more.
+    It is what somebody uses today, and whatever is settled on has to beat it. A round of fewer pours than a surface
+    without any curvature has terms has none to spare for it: in rehearsals with four factors and four pours the mean
+    ratio to the best possible after the first round was .69 with it and .78 without (68 worlds).
     """
-    first = not len(trial.made) and not len(trial.plan)
-    return REACH if first and wish.prior == "weak" and wish.criterion == "I" else 1.0
+    if wish.control is not None:
+        return None if wish.control == NOTHING else wish.control
+    later = len(trial.made) or len(trial.plan)
+    linear = 1 + trial.region.dimension + sum(s.high > s.low for s in trial.recipe.setting_list)
+    asked = wish.hold or wish.repeats or wish.prior != "weak"
+    if later or asked or pours < max(COMPARED, linear):
+        return None
+    start = trial.recipe.starting
+    grams = start.to_numpy() * trial.batch.pour_g
+    weighable = not ((grams > 1e-9) & (grams < trial.batch.balance_step_g)).any()
+    return STARTING if weighable and trial.region.contains(start)[0] else None
 
 
 def control_point(trial: Trial, control: str) -> Points:
@@ -155,7 +162,8 @@ def _starting_point(trial: Trial) -> Points:
     if not trial.region.contains(recipe.starting)[0]:
         words = _outside_words(trial, recipe.starting_factors.iloc[0])
         raise PlanError(
-            f"the starting formula lies outside the limits: {words}. Leave control out, or widen the limits."
+            f"the starting formula lies outside the limits: {words}. Leave it out with control='{NOTHING}', or widen "
+            "the limits."
         )
     return Points.at(recipe, recipe.starting_factors[list(recipe.coordinates)])
 
