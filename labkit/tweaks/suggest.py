@@ -137,9 +137,11 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     trial = asked.trial
     outlook = Outlook.of(trial, surfaces, seed=asked.seed)
     points, values = _settled(asked, outlook, starting_points(trial, asked.hold, size=SAMPLE, seed=asked.seed))
-    asked = _with_untold(asked, outlook, points) if values[0] > FAINT else asked
-    if len(asked.fixed) > len(asked.hold):
-        points, values = _settled(asked, outlook, _held_start(asked, points.iloc[:400]), generations=4)
+    untold = _with_untold(asked, outlook, points) if values[0] > FAINT else asked
+    held = _held_start(untold, points.iloc[:400]) if len(untold.fixed) > len(asked.hold) else points.iloc[:0]
+    if len(held):                                   # none of the best may be left within the limits
+        asked = untold
+        points, values = _settled(asked, outlook, held, generations=4)
     bench = Bench(trial=trial, outlook=outlook, hold=asked.fixed)
     jury = jury_of(surfaces)
     found = _best_round(asked, bench, jury, points, values)
