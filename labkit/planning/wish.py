@@ -118,7 +118,8 @@ def usual_control(trial: Trial, wish: Wish, pours: int) -> str | None:
 
     It is what somebody uses today, and whatever is settled on has to beat it. A round of fewer pours than a surface
     without any curvature has terms has none to spare for it: in rehearsals with four factors and four pours the mean
-    ratio to the best possible after the first round was .69 with it and .78 without (68 worlds).
+    ratio to the best possible after the first round was .69 with it and .78 without (68 worlds, with pours at most .65
+    of the way to the limits, where nearly all are anyway).
     """
     if wish.control is not None:
         return None if wish.control == NOTHING else wish.control
