@@ -3,7 +3,7 @@ import itertools
 
 import numpy as np
 import pytest
-from definitions import HAZEL, TERRACOTTA
+from definitions import TERRACOTTA
 from wishes import blend, coordinates, planned, refusal, settings_only, trial_of
 
 import labkit
@@ -13,26 +13,6 @@ from labkit.planning.layout import layout_of
 from labkit.planning.points import spread_out
 from labkit.planning.question import DENSE, WEAK
 from labkit.rounds import grams_column
-
-
-@pytest.fixture(scope="module")
-def terracotta():
-    return trial_of(TERRACOTTA)
-
-
-@pytest.fixture(scope="module")
-def hazel():
-    return trial_of(HAZEL)
-
-
-@pytest.fixture(scope="module")
-def twelve(terracotta):
-    """Three rounds of 4 pours in 2 melts, poured as planned; nothing scored."""
-    trial = terracotta
-    for seed in range(3):
-        round_ = labkit.plan_round(trial, pours=4, melts=2, seed=seed)
-        trial = trial.with_round(round_).with_pours(round_.as_poured())
-    return trial
 
 
 class TestEveryRound:

@@ -2,30 +2,10 @@
 
 import numpy as np
 import pytest
-from definitions import HAZEL, TERRACOTTA
+from definitions import TERRACOTTA
 from wishes import blend, coordinates, refusal, trial_of
 
 import labkit
-
-
-@pytest.fixture(scope="module")
-def terracotta():
-    return trial_of(TERRACOTTA)
-
-
-@pytest.fixture(scope="module")
-def hazel():
-    return trial_of(HAZEL)
-
-
-@pytest.fixture(scope="module")
-def twelve(terracotta):
-    """Three rounds of 4 pours in 2 melts, poured as planned; nothing scored."""
-    trial = terracotta
-    for seed in range(3):
-        round_ = labkit.plan_round(trial, pours=4, melts=2, seed=seed)
-        trial = trial.with_round(round_).with_pours(round_.as_poured())
-    return trial
 
 
 class TestControlRepeatsHold:

@@ -14,21 +14,6 @@ from labkit.surfaces.ground import Ground
 NAMES = ["wax", "red_share", "load", "pour_temperature"]
 
 
-@pytest.fixture(scope="module")
-def trial():
-    return scored(poured(TERRACOTTA, rounds=4), terracotta_truth)
-
-
-@pytest.fixture(scope="module")
-def surfaces(trial):
-    return labkit.fit_surfaces(trial)
-
-
-@pytest.fixture(scope="module")
-def payoff(surfaces):
-    return surfaces["payoff"]
-
-
 class TestReading:
     def test_a_surface_for_every_attribute_in_the_order_of_the_definition(self, surfaces):
         assert list(surfaces) == ["payoff", "hardness", "sheerness", "shade"]

@@ -16,21 +16,6 @@ from labkit.errors import SurfaceError
 NAMES = ["wax", "red_share", "load", "pour_temperature"]
 
 
-@pytest.fixture(scope="module")
-def trial():
-    return scored(poured(TERRACOTTA, rounds=4), terracotta_truth)
-
-
-@pytest.fixture(scope="module")
-def surfaces(trial):
-    return labkit.fit_surfaces(trial)
-
-
-@pytest.fixture(scope="module")
-def payoff(surfaces):
-    return surfaces["payoff"]
-
-
 class TestClassical:
     def test_generalised_least_squares_at_the_found_variances(self, trial, payoff):
         """b = (X'V^-1X)^-1 X'V^-1y, written out with the variances that `noise` reports."""
