@@ -12,16 +12,8 @@ from labkit.checks import check_frame, check_type
 from labkit.definition import NOISE, READ_NOISE, Definition, read_definition
 from labkit.errors import LabkitError, PlanError, TrialError
 from labkit.formula import Recipe
-from labkit.pours import (
-    READING_COLUMNS,
-    melt_columns,
-    pour_columns,
-    standing_pours,
-    standing_readings,
-    typed_melts,
-    typed_pours,
-    typed_readings,
-)
+from labkit.pours import melt_columns, pour_columns, standing_pours, typed_melts, typed_pours
+from labkit.readings import READING_COLUMNS, standing_readings, typed_readings
 from labkit.region import Region
 from labkit.rounds import Batch, Cost, Round, plan_columns, planned_grams, typed_plan
 from labkit.scores import (

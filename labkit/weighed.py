@@ -9,7 +9,7 @@ import pandas as pd
 
 from labkit.checks import is_blank
 from labkit.formula import Recipe
-from labkit.pours import BASE, NONE_ADDED, own_columns, standing_pours, unwritten, weighed_masses
+from labkit.pours import BASE, own_columns, standing_pours, unwritten, unwritten_words, weighed_masses
 from labkit.region import Region
 from labkit.rounds import grams_column, planned_grams
 
@@ -56,11 +56,11 @@ def _unsaid(tables: Mapping[str, pd.DataFrame], pours: pd.DataFrame, recipe: Rec
     for name, pour in pours.iterrows():
         melt, plan = pour["melt"], by_pour.get(name, {})
         if empty := unwritten(pour, plan, own_columns(pour, recipe)):
-            found[name] = f"{empty[0]} of pour {name} is empty, but {plan[empty[0]]:.2f} g were planned. "
+            found[name] = unwritten_words(f"{empty[0]} of pour {name}", plan[empty[0]])
         elif not is_blank(pour[BASE]) and (empty := [c for c in of_melt[melt] if is_blank(pour[c])]):
-            found[name] = (f"{empty[0]} of melt {melt}, from which pour {name} was drawn, is empty, but "
-                           f"{by_melt[melt][empty[0]]:.2f} g were planned. ")
-    return {name: f"{fact}Write what was weighed, or {NONE_ADDED} if none was added." for name, fact in found.items()}
+            found[name] = unwritten_words(f"{empty[0]} of melt {melt}, from which pour {name} was drawn,",
+                                          by_melt[melt][empty[0]])
+    return found
 
 
 def _hindrance(recipe: Recipe, pour: pd.Series, grams: np.ndarray, unsaid: str) -> str:

@@ -10,7 +10,7 @@ from labkit.attributes import Attribute
 from labkit.checks import check_choice
 from labkit.definition.words import KEYS, check_keys, number_of, points_of
 from labkit.errors import TrialError
-from labkit.pours import DIRECTIONS
+from labkit.readings import DIRECTIONS
 
 NARROWEST = 1.0
 ITS_OWN = ("unit", "direction", "noise")  # keys that mean nothing where testers score

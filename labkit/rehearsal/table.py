@@ -13,7 +13,7 @@ import pandas as pd
 
 from labkit.checks import check_whole
 from labkit.errors import RehearsalError
-from labkit.pours import READING_COLUMNS
+from labkit.readings import READING_COLUMNS
 from labkit.rehearsal.world import Amount, World
 from labkit.scores import SCORE_COLUMNS, SERVING_COLUMNS
 

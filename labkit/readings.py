@@ -1,0 +1,117 @@
+"""What instruments read: one value for one pour, by method; by its direction a higher one means more or less."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from labkit.attributes import Attribute
+from labkit.checks import check_choice, check_columns, is_blank, parse_id, parse_number
+from labkit.errors import PourError
+from labkit.pours import texts
+
+DIRECTIONS = ("up", "down")
+READING_COLUMNS = ("pour", "method", "direction", "value", "unit", "repeat")
+
+
+def typed_readings(
+    frame: pd.DataFrame, attributes: Mapping[str, Attribute], *, table: str, pours: set[str], recorded: pd.DataFrame
+) -> pd.DataFrame:
+    """Readings of instruments, new rows only; by its direction a higher value means more (up) or less (down).
+
+    One method runs one way in all rows, and up where it reads an attribute of trial.toml. An equal row again is passed
+    over, another value under the same pour, method and repeat is refused.
+    """
+    check_columns(frame, allowed=READING_COLUMNS, required=READING_COLUMNS[:4], what=table, error=PourError)
+    by_method = {a.reading.casefold(): a for a in attributes.values() if a.is_read}
+    rows = recorded.to_dict("records")
+    ways = {row["method"]: (row["direction"], f"for {row['pour']}") for row in reversed(rows)}
+    known, before = {_reading_key(row): row["value"] for row in rows}, len(rows)
+    for label, cells in texts(frame, READING_COLUMNS).iterrows():
+        where = f"{table} row {label}"
+        row = _typed_reading(cells, where, pours)
+        _check_method(row, by_method.get(row["method"].casefold()), ways, where)
+        ways.setdefault(row["method"], (row["direction"], f"in row {label}"))
+        key = _reading_key(row)
+        if key not in known:
+            known[key] = row["value"]
+            rows.append(row)
+        elif known[key] != row["value"]:
+            raise PourError(
+                f"{where}: {_repeat_words(row)} is recorded already as {known[key]:g}, and {row['value']:g} differs. "
+                "Number further readings of one pour in the column repeat."
+            )
+    return pd.DataFrame(rows[before:], columns=list(READING_COLUMNS))
+
+
+def _typed_reading(cells: pd.Series, where: str, pours: set[str]) -> dict:
+    row = {c: parse_id(cells[c]) for c in READING_COLUMNS}
+    if row["pour"] not in pours:
+        raise PourError(
+            f"{where}: pour {row['pour']!r} is not in pours.csv. Record the pour first, or check its name."
+        )
+    if not row["method"]:
+        raise PourError(
+            f"{where}: method is empty. Name the method: readings of different methods are never pooled."
+        )
+    check_choice(row["direction"], DIRECTIONS, name=f"{where}: direction", error=PourError)
+    row["value"] = parse_number(cells["value"], where=f"{where}: value", error=PourError)
+    if is_blank(row["value"]):
+        raise PourError(f"{where}: value is empty. Leave the row out if nothing was read.")
+    return row
+
+
+def _reading_key(row: Mapping) -> tuple[str, ...]:
+    return row["pour"], row["method"], row["repeat"]
+
+
+def _repeat_words(row: Mapping) -> str:
+    return f"{row['method']} of {row['pour']}" + (f", repeat {row['repeat']}," if row["repeat"] else "")
+
+
+def _check_method(row: Mapping, attribute: Attribute | None, ways: Mapping[str, tuple[str, str]], where: str) -> None:
+    """A row agrees with the rows before it about its method, and with the attribute that the method reads."""
+    method, direction = row["method"], row["direction"]
+    if attribute is not None and method != attribute.reading:
+        raise PourError(
+            f"{where}: method is {method!r}, but trial.toml has {attribute.reading!r}. "
+            "Write both alike, or give another method another name."
+        )
+    way, there = ways.get(method, (direction, ""))
+    if attribute is not None and direction == "down":
+        raise PourError(
+            f"{where}: direction of {method} is 'down', but in trial.toml a higher one is more {attribute.name}. "
+            "Write up, or name the attribute after what rises with its reading."
+        )
+    if direction != way:
+        raise PourError(
+            f"{where}: direction of {method} is {direction!r}, but {way!r} {there}. "
+            "One method runs one way: correct one of them, or name two methods."
+        )
+    if attribute is None:
+        return
+    if row["unit"] and row["unit"] != attribute.unit:
+        raise PourError(
+            f"{where}: {attribute.name} is in {row['unit']}, but in trial.toml it is in {attribute.unit}. "
+            "Convert the value, or correct the unit."
+        )
+    if not attribute.low <= row["value"] <= attribute.high:
+        raise PourError(
+            f"{where}: {attribute.name} is {row['value']:g}; {method} runs from {attribute.low:g} to "
+            f"{attribute.high:g} {attribute.unit}. Read again, or widen the scale in trial.toml if the value is true."
+        )
+
+
+def standing_readings(
+    readings: pd.DataFrame, aside: list[Mapping], attributes: Mapping[str, Attribute]
+) -> pd.DataFrame:
+    """pour, attribute, value of every reading of an attribute, without pours or attributes that are set aside."""
+    names = {a.reading: name for name, a in attributes.items() if a.is_read}
+    found = readings.assign(attribute=readings["method"].map(names)).dropna(subset="attribute")
+    left = np.zeros(len(found), dtype=bool)
+    for row in aside:
+        if not any(row[key] for key in ("tester", "session", "position")):
+            left |= np.logical_and.reduce(
+                [(found[key] == row[key]).to_numpy() if row[key] else np.ones(len(found), dtype=bool)
+                 for key in ("pour", "attribute")])
+    return found.loc[~left, ["pour", "attribute", "value"]].astype({"value": float}).reset_index(drop=True)
