@@ -30,10 +30,14 @@ def doubt_of(told: pd.DataFrame, scale) -> np.ndarray:
 
 
 def paint(ax, slice_: Slice, mean: np.ndarray, doubt: np.ndarray, scale) -> None:
-    """Shades that keep their order in grey, lines with their values, dots for doubt, what is forbidden on top."""
+    """Shades that keep their order in grey, lines with their values, dots for doubt, what is forbidden on top.
+
+    A shade holds its upper line; the lowest holds its lower one too, where the end of the scale is a plain.
+    """
     mean, doubt = slice_.shaped(mean), slice_.shaped(doubt)
     levels = levels_of(mean[slice_.allowed], scale)
-    ax.contourf(slice_.x, slice_.y, np.ma.masked_invalid(mean), levels=levels, cmap="cividis", alpha=0.6, zorder=1,
+    shades = np.append(levels[0] - 1e-6 * scale.width, levels[1:])
+    ax.contourf(slice_.x, slice_.y, np.ma.masked_invalid(mean), levels=shades, cmap="cividis", alpha=0.6, zorder=1,
                 extend="both")
     paint_lines(ax, slice_, mean, [level for level in levels if scale.low < level < scale.high])
     paint_doubt(ax, slice_, doubt)

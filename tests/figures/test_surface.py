@@ -32,6 +32,15 @@ class TestSurface:
         colours = matplotlib.colormaps["cividis"](np.linspace(0, 1, 50))[:, :3]
         assert (np.diff(colours @ [0.299, 0.587, 0.114]) > 0).all()
 
+    def test_the_end_of_the_scale_has_the_shade_beside_it(self, demo, surfaces):
+        """A plain at 0 lies within the lowest shade: nothing is under it, and no edge runs around the plain."""
+        at = demo.recipe.starting_factors.assign(wax=0.167, pour_temperature=71.5)
+        ax = draw_surface(surfaces["shade"], along=("red_share", "load"), at=at)
+        told = surfaces["shade"].predict(pd.concat([at] * 2).assign(red_share=0.2, load=[0.03, 0.07]))["mean"]
+        assert (told == 0).all()
+        filled = next(c for c in ax.collections if getattr(c, "filled", False))
+        assert not len(filled.get_paths()[0].vertices)
+
     def test_a_row_that_lacks_a_coordinate_is_refused(self, surfaces):
         with pytest.raises(SurfaceError) as caught:
             draw_surface(surfaces["shade"], along=("red_share", "load"), at=pd.DataFrame({"wax": [0.2]}))
