@@ -50,7 +50,7 @@ class Wish:
             raise PlanError(f"hold is {self.hold!r}. Give a dict of coordinates and values, such as {{'wax': 0.15}}.")
         object.__setattr__(self, "hold", MappingProxyType(dict(self.hold or {})))
         if self.control is not None and not isinstance(self.control, str):
-            raise PlanError(f"control is {self.control!r}. Give the name of one pour, or {STARTING!r}.")
+            raise PlanError(f"control is {self.control!r}. Give the name of one pour, {STARTING!r} or {NOTHING!r}.")
         if self.pours is not None and self.melts is not None and self.melts > self.pours:
             raise PlanError(
                 f"{plural(self.melts, 'melt')} were asked for {plural(self.pours, 'pour')}, but a melt serves one pour "
@@ -147,9 +147,8 @@ def control_point(trial: Trial, control: str) -> Points:
         row, inside = plan.loc[[control]], True
     else:
         known = [*made.index, *(name for name in plan.index if name not in made.index)]
-        choice = words_joined([*known, repr(STARTING)], last="or")
-        advice = f"Choose {choice}." if known else f"Choose {choice}, or leave control out of the first round."
-        raise PlanError(f"control {control!r} is not among the pours. {advice}")
+        choice = words_joined([*known, repr(STARTING), repr(NOTHING)], last="or")
+        raise PlanError(f"control {control!r} is not among the pours. Choose {choice}.")
     if not inside:
         raise PlanError(
             f"control {control} lies outside the limits: {_outside_words(trial, row.iloc[0])}. Choose another pour, or "

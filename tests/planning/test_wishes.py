@@ -148,14 +148,14 @@ class TestBadWishes:
 
     def test_controls(self, terracotta, twelve):
         assert refusal(terracotta, control="P01") == (
-            "control 'P01' is not among the pours. Choose 'starting formula', or leave control out of the first round."
+            "control 'P01' is not among the pours. Choose 'starting formula' or 'none'."
         )
         assert refusal(terracotta, control=["P01"]) == (
-            "control is ['P01']. Give the name of one pour, or 'starting formula'."
+            "control is ['P01']. Give the name of one pour, 'starting formula' or 'none'."
         )
         assert refusal(twelve, control="P77") == (
-            "control 'P77' is not among the pours. Choose P01, P02, P03, P04, P05, P06, P07, P08, P09, P10, P11, P12 or "
-            "'starting formula'."
+            "control 'P77' is not among the pours. Choose P01, P02, P03, P04, P05, P06, P07, P08, P09, P10, P11, P12, "
+            "'starting formula' or 'none'."
         )
 
     def test_a_control_outside_the_limits(self, twelve):
