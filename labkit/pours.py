@@ -135,10 +135,10 @@ def typed_pours(
     columns = pour_columns(recipe)
     check_columns(frame, allowed=columns, required=("pour",), what=table, error=PourError)
     rows = [row.to_dict() for _, row in recorded.iterrows()]
-    before = len(rows)
+    before, again = len(rows), FedAgain(rows, ("pour",))
     for label, cells in texts(frame, columns).iterrows():
         row = _typed_pour(cells, recipe, f"{table} row {label}", planned, melts, rows)
-        if _is_news(row, rows, f"{table} row {label}"):
+        if not again.holds(row) and _is_news(row, rows, f"{table} row {label}"):
             if whole and row["outcome"] == "ok":
                 _check_written(row, planned.get(row["pour"], {}), own_columns(row, recipe), f"{table} row {label}")
             rows.append(row)
@@ -161,6 +161,8 @@ def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: se
         "date": parse_id(cells["date"]),
         "outcome": parse_id(cells["outcome"]) or "ok",
     }
+    if says_none(cells[BASE]):
+        raise PourError(f"{where}: {BASE} is {NONE_ADDED}. Leave the cell empty if the pour had a pot of its own.")
     row[BASE] = parse_grams(cells[BASE], where=f"{where}: {BASE}", error=PourError)
     for ingredient in recipe.ingredients:
         column = grams_column(ingredient)
@@ -229,6 +231,25 @@ def _is_news(row: Mapping, rows: list[dict], where: str) -> bool:
 
 def _equal(one: Mapping, other: Mapping, but: tuple[str, ...]) -> bool:
     return all(one[k] == other[k] or (is_blank(one[k]) and is_blank(other[k])) for k in one if k not in but)
+
+
+class FedAgain:
+    """A table that is fed again, corrections and all: tells the rows of a key that come in the order of the records."""
+
+    def __init__(self, recorded: Iterable[Mapping], key: tuple[str, ...]):
+        self.key, self.left = key, {}
+        for row in recorded:
+            self.left.setdefault(tuple(row[k] for k in key), []).append(row)
+
+    def holds(self, row: Mapping) -> bool:
+        """Whether the row is the next that is recorded of its key; once one is not, none after it is."""
+        key = tuple(row[k] for k in self.key)
+        left = self.left.get(key)
+        if left and _equal(row, left[0], ()):
+            left.pop(0)
+            return True
+        self.left.pop(key, None)
+        return False
 
 
 def standing_pours(pours: pd.DataFrame) -> pd.DataFrame:

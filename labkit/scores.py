@@ -9,7 +9,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import check_choice, check_columns, is_blank, parse_id, parse_number
 from labkit.errors import ScoreError
-from labkit.pours import CORRECTION, texts
+from labkit.pours import CORRECTION, FedAgain, texts
 from labkit.wording import words_joined
 
 SERVING_COLUMNS = ("session", "date", "tester", "position", "code", "pour")
@@ -65,13 +65,13 @@ def typed_scores(
         frame, allowed=SCORE_COLUMNS, required=("pour", "tester", "attribute", "score"), what=table, error=ScoreError
     )
     said: dict[tuple, list] = {}
+    again, rows = FedAgain(recorded.to_dict("records"), SCORE_KEY), []
     for row in recorded.to_dict("records"):
         said.setdefault(_key(row), []).append(row["score"])
-    rows = []
     for label, cells in texts(frame, SCORE_COLUMNS).iterrows():
         row = _typed_score(cells, attributes, f"{table} row {label}", pours)
         before = said.setdefault(_key(row), [])
-        if _is_news(row, before, f"{table} row {label}"):
+        if not again.holds(row) and _is_news(row, before, f"{table} row {label}"):
             rows.append(row)
             before.append(row["score"])
     return pd.DataFrame(rows, columns=list(SCORE_COLUMNS)).astype({"score": float})

@@ -150,6 +150,11 @@ BAD_POURS = [
         "pours.csv row 3: pour P02 has no weight of its base. Give base [g] drawn from a melt, or all grams of a pour with a "
         "pot of its own.",
     ),
+    (
+        "base [g]",
+        "None",
+        "pours.csv row 3: base [g] is none. Leave the cell empty if the pour had a pot of its own.",
+    ),
     ("outcome", "fine", "pours.csv row 3: outcome is 'fine'. Write ok, or failed and why."),
     (
         "pour",
@@ -183,6 +188,22 @@ def test_an_equal_pour_again_is_passed_over_and_a_correction_supersedes(poured):
     with pytest.raises(PourError) as problem:
         poured.with_tables({"pours": better.assign(reason="")}, files=True)
     assert str(problem.value) == "pours.csv row 3: corrects pour P02 without a reason. Write the reason."
+
+
+def test_a_table_that_is_fed_again_adds_nothing_though_it_holds_corrections(poured):
+    first = POURS.loc[[3]].assign(**{"red paste [g]": 1.40, "corrects": "3", "reason": "misread the balance"})
+    trial = poured.with_pours(first).with_pours(POURS.loc[[3]].assign(corrects="6", reason="read it well after all"))
+    trial = trial.with_scores(score_rows(("P01", "T01", "payoff", 7)))
+    trial = trial.with_scores(score_rows(("P01", "T01", "payoff", 6)).assign(corrects="1", reason="read the wrong line"))
+    trial = trial.with_scores(score_rows(("P01", "T01", "payoff", 7)).assign(corrects="2", reason="no, the right one"))
+    again = trial.with_tables({"pours": trial.pours, "scores": trial.scores})
+    pd.testing.assert_frame_equal(again.pours, trial.pours)
+    pd.testing.assert_frame_equal(again.scores, trial.scores)
+    assert len(trial.pours) == 6 and len(trial.scores) == 3
+    more = pd.concat([trial.scores, trial.scores.iloc[[1]].assign(corrects="3")])
+    assert trial.with_scores(more).standing_scores["score"].tolist() == [6.0]
+    alone = trial.with_scores(trial.scores.iloc[[1]])                   # not fed again: said once more, after the others
+    assert alone.standing_scores["score"].tolist() == [6.0] and len(alone.scores) == 4
 
 
 def test_scores_keep_their_ids_and_equal_rows_come_once(poured):
