@@ -94,8 +94,9 @@ class Mixture:
 
     def moments(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Mean and standard deviation of phi'b in each Gaussian, both (m, K), at columns (m, p)."""
-        spread = np.stack([np.sqrt(np.sum((columns @ root) ** 2, axis=1)) for root in self.roots], axis=1)
-        return columns @ self.means.T, spread
+        count, size, rank = self.roots.shape
+        across = (columns @ np.moveaxis(self.roots, 0, 1).reshape(size, -1)).reshape(-1, count, rank)
+        return columns @ self.means.T, np.sqrt(np.einsum("mkq,mkq->mk", across, across))
 
     def lifted(self, lift: np.ndarray) -> "Mixture":
         """The posterior over b where phi'b stands for (phi lift)'b: lift (p, q), for functions phi (n, p)."""

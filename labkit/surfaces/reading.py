@@ -192,11 +192,12 @@ def _drawn_from(candidate: Candidate, n: int, linear: np.ndarray, rng: np.random
 def _waves(sizes: np.ndarray, dimension: int, rng: np.random.Generator):
     """A wave for each standard deviation of `sizes` (n,), as a function of coordinates (m, dimension) -> (n, m).
 
-    A Rayleigh height times the cosine of a uniform phase is standard normal.
+    A Rayleigh height times the cosine of a uniform phase is standard normal. Single precision is ample for a cosine
+    that stands for a discrepancy, and ten times as fast.
     """
     turns, phase = rng.standard_normal((len(sizes), dimension)) / WAVE, rng.uniform(0, 2 * np.pi, (len(sizes), 1))
     heights = sizes[:, None] * rng.rayleigh(size=(len(sizes), 1))
-    return lambda at: heights * np.cos(turns @ at.T + phase)
+    return lambda at: heights * np.cos((turns @ at.T + phase).astype(np.float32))
 
 
 def _quantile(means: np.ndarray, spreads: np.ndarray, shares: np.ndarray, p: float) -> np.ndarray:
