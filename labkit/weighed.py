@@ -47,6 +47,12 @@ def weighed_pours(tables: Mapping[str, pd.DataFrame], recipe: Recipe, region: Re
                    left_out=MappingProxyType(left_out))
 
 
+def round_labels(pours: pd.DataFrame) -> np.ndarray:
+    """A number by pour (n,) that the pours of a round share; an unplanned melt is a round of its own, below 0."""
+    melts = pd.factorize(pours["melt"].astype(str))[0]
+    return np.where(pours["round"] > 0, pours["round"].to_numpy(dtype=float), -1.0 - melts)
+
+
 def _unsaid(tables: Mapping[str, pd.DataFrame], pours: pd.DataFrame, recipe: Recipe) -> dict[str, str]:
     """By pour: the weight that was planned, of the pour itself or of its melt, and is left empty."""
     by_pour, by_melt = (planned_grams(tables["plan"], recipe, by=kind) for kind in ("pour", "melt"))

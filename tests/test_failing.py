@@ -10,8 +10,9 @@ from definitions import TERRACOTTA
 from invented import poured, scored
 
 import labkit
+from labkit.core.failing import FailingPosterior
 from labkit.errors import SurfaceError
-from labkit.surfaces.failing import PRIOR, linear_functions, outcomes_of
+from labkit.surfaces.failing import PRIOR, Failing, linear_functions, outcomes_of
 from labkit.surfaces.ground import Ground
 from labkit.tweaks import words
 from labkit.tweaks.outlook import Outlook
@@ -74,6 +75,27 @@ class TestSaid:
     def test_nothing_is_made_of_a_single_failure_or_of_none(self, sound, demo):
         assert labkit.fit_failing(sound).in_one_line() == "0 of 12 pours failed"
         assert labkit.fit_failing(demo).in_one_line() == "1 of 12 pours failed; no factor can be told to drive it yet"
+
+    def test_a_factor_is_not_charged_with_what_another_does(self):
+        """Where red may be no more than 2 %, a high load goes with a low share of red; only the load fails here."""
+        ground = Ground.of(labkit.Trial.from_toml(TERRACOTTA.replace("high = 0.05", "high = 0.02")))
+        coded = ground.trial.region.coded(ground.sample)
+        assert np.corrcoef(coded.T)[1, 2] < -0.5
+        slopes = np.linalg.lstsq(linear_functions(ground, ground.sample), 3 * (coded[:, 2] - coded[:, 2].mean()))[0]
+        found = Failing(ground=ground, made=pd.DataFrame({"failed": [True]}), posterior=FailingPosterior(
+            coefficients=np.r_[0.0, slopes][None], weights=np.ones(1), log_evidence=0.0, effective=1.0)).effects
+        np.testing.assert_allclose(found["effect"], [0, 0, 6, 0], atol=1e-9)
+
+    @pytest.mark.parametrize("fails", [lambda made: made["wax"] > 0, lambda made: made.index == "P01"])
+    def test_nothing_drives_it_while_all_failed_or_all_are_of_one_formula(self, fails):
+        trial = poured(TERRACOTTA, rounds=1)
+        if not fails(trial.made).all():
+            one = trial.pours["pour"] == "P01"
+            trial = dataclasses.replace(trial, tables={**trial.tables, "pours": trial.pours[one]})
+        failing = labkit.fit_failing(with_outcomes(trial, lambda made: pd.Series(fails(made), made.index)))
+        n = len(trial.made)
+        assert failing.driver is None
+        assert f"{n} of {n} pour{'s' * (n > 1)} failed; no factor can be told to drive it yet." in str(failing)
 
     def test_report_has_effects_and_a_row_a_pour(self, soft):
         found = labkit.fit_failing(soft)

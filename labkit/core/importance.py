@@ -48,6 +48,13 @@ class Sampled:
     proposals: tuple[Proposal, ...]
 
 
+def weighted_quantiles(values: np.ndarray, weights: np.ndarray, levels: Sequence[float]) -> np.ndarray:
+    """Quantiles of values (n,) with weights (n,), in a straight line between the middles of their steps."""
+    order = np.argsort(values)
+    risen = np.cumsum(weights[order])
+    return np.interp(levels, (risen - weights[order] / 2) / risen[-1], values[order])
+
+
 def normal_points(n: int, dimension: int) -> np.ndarray:
     """n quasi-random points of N(0, I), (n, d): Richtmyer's fractional parts of (k + 1/2) sqrt(prime)."""
     steps = np.sqrt(np.array(PRIMES[:dimension], dtype=float))

@@ -11,6 +11,7 @@ weak priors for few groups).
 
 import numpy as np
 
+from labkit.core.importance import weighted_quantiles
 from labkit.core.levels import SPREAD
 
 WIDE = 1.0          # sd of the log of the stated spread between pours: nobody knows how far apart they are
@@ -31,8 +32,9 @@ def icc_with_gaps(cells, noise, *, pour, tester, score, level=0.9):
     for place, log_ratio in enumerate(logs_p):
         weight[place] += _log_likelihood(cells, noise.stays, np.exp(2 * log_ratio), sd_t[place], sd_s[place])
     icc = 1 / (1 + np.exp(-2 * ratio) * (1 + np.exp(2 * (sd_t - sd_s))))
-    return _quantiles(icc.ravel(), np.exp(weight - weight.max()).ravel(), [0.5, (1 - level) / 2, (1 +
-    level) / 2])
+    levels = (0.5, (1 - level) / 2, (1 + level) / 2)
+    found = weighted_quantiles(icc.ravel(), np.exp(weight - weight.max()).ravel(), levels)
+    return tuple(float(value) for value in found)
 
 
 def _log_likelihood(cells, stays, pours, log_tester, log_score):
@@ -58,8 +60,3 @@ def _log_likelihood(cells, stays, pours, log_tester, log_score):
     return -0.5 * value
 
 
-def _quantiles(values, weights, levels):
-    order = np.argsort(values)
-    cumulated = np.cumsum(weights[order])
-    middle = (cumulated - 0.5 * weights[order]) / cumulated[-1]
-    return tuple(float(np.interp(level, middle, values[order])) for level in levels)

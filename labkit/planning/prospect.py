@@ -27,6 +27,7 @@ from labkit.planning.question import (
 from labkit.planning.wish import Wish
 from labkit.rounds import Round
 from labkit.trial import Trial, check_trial
+from labkit.weighed import round_labels
 from labkit.wording import words_joined
 
 GUESS = 0.5  # a place is still a guess while more than this part of its prior standard error is left
@@ -186,7 +187,8 @@ def _slope_errors(trial: Trial, pours: pd.DataFrame, sd: dict, pour: float) -> d
     A part of a blend goes from its lowest to its highest with the others in proportion (Cox direction).
     """
     rows = np.column_stack([np.ones(len(pours)), trial.region.coded(pours)])
-    same = {kind: np.equal.outer(pours[kind].to_numpy(), pours[kind].to_numpy()) for kind in ("melt", "round")}
+    labels = {"melt": pours["melt"].to_numpy(), "round": round_labels(pours)}
+    same = {kind: np.equal.outer(label, label) for kind, label in labels.items()}
     cover = pour * np.eye(len(pours)) + sd["melt"] ** 2 * same["melt"] + sd["round"] ** 2 * same["round"]
     precision = rows.T @ np.linalg.solve(cover, rows)
     spread, space = np.linalg.pinv(precision, rcond=1e-10, hermitian=True), np.linalg.pinv(rows, rcond=1e-9) @ rows

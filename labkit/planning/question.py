@@ -21,6 +21,7 @@ from labkit.definition import NOISE
 from labkit.errors import PlanError
 from labkit.region import Region
 from labkit.trial import Trial
+from labkit.weighed import round_labels
 from labkit.wording import words_joined
 
 DENSE = 2048  # points of the region that stand for its uniform measure
@@ -268,7 +269,7 @@ def known_before(question: Question, past: pd.DataFrame) -> Known:
     counted = _comparable(question, past)
     if not len(counted):
         return Known(precision=question.prior, block=np.empty(0))
-    rounds = counted["round"].to_numpy(dtype=float)
+    rounds = round_labels(counted)
     contrasts = round_contrasts(np.append(rounds, np.inf))
     rows = np.hstack([question.rows(counted), contrasts[:-1]])
     p, blocks = question.size, contrasts.shape[1]

@@ -8,6 +8,7 @@ import pandas as pd
 
 from labkit.checks import check_whole
 from labkit.errors import RehearsalError
+from labkit.planning.question import usual_testers
 from labkit.rehearsal.fitted import worlds_of
 from labkit.rehearsal.sharing import Progress, shared_out
 from labkit.rehearsal.whole import rehearse
@@ -79,7 +80,7 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
 
     world : one for all, or a function seed -> World, so that the truth is uncertain too; left out, worlds are drawn
     from what the scores so far leave open, all of the prior where there are none (`worlds_of`). testers : as in
-    `rehearse`; left out, as many as have scored so far, or 6. workers : processes, where the platform can fork.
+    `rehearse`; left out, as many as score a usual pour so far, or 6. workers : processes, where the platform can fork.
     progress : called with (done, total).
 
     Seeds and rounds repeat bit for bit, whatever the number of workers.
@@ -87,7 +88,7 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
     seeds, names = _checked_seeds(seeds), list(trial.recipe.coordinates)
     check_whole(workers, name="workers", low=1, high=64, error=RehearsalError)
     check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
-    testers = (trial.standing_scores["tester"].nunique() or 6) if testers is None else testers
+    testers = usual_testers(trial) if testers is None else testers
     worlds = worlds_of(trial) if world is None else world
     today = suggest_next(trial, pours=1, melts=1).best if len(trial.judged) else trial.recipe.starting_factors
 

@@ -26,7 +26,7 @@ from labkit.core.terms import MODELS, Terms, indistinct_terms, polynomial_terms
 from labkit.formula import Recipe
 from labkit.surfaces.fitting import shared
 
-SAME = 0.02  # coded units within which two weighed formulas count as one and the same
+SAME = 0.02  # half ranges of every coordinate within which two weighed formulas count as one and the same
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -85,7 +85,7 @@ class Classical:
     @cached_property
     def groups(self) -> np.ndarray:
         """Which pours repeat one formula."""
-        return adequacy.repeats(coded_values(self.recipe, self.made), SAME)
+        return adequacy.repeats(_over_ranges(self.recipe, self.made), SAME)
 
     def predict(self, frame: pd.DataFrame, level: float) -> pd.DataFrame:
         """mean, se, low, high of the mean of many pours; t intervals, normal where the scale is stated."""
@@ -142,7 +142,9 @@ class Classical:
     def shapes(self) -> pd.DataFrame:
         """A row a model that the pours can carry: df, residual sd, R squared, left-out R squared, PRESS, lack of fit.
 
-        All R squared are about the mean. predicted = 1 - PRESS / total.
+        All R squared are about the mean. predicted = 1 - PRESS / total, the total being ((n - 1) / n)^2 of the PRESS of
+        the constant alone: the sum of squares about the mean where all pours are alike (Allen 1974), and where they
+        share melts it is foretold from the same neighbours as PRESS.
         """
         rows = {}
         for name, terms in self.models:
@@ -154,7 +156,8 @@ class Classical:
         total = adequacy.centred_total(y, self.ratios)
         lack, pure = adequacy.lack_of_fit(fit, self.groups, y, self.ratios)
         left_out, many = adequacy.press(fit), len(y) > 1 and total > 0
-        nothing = float("nan")
+        plain, nothing = self.fit_of(dict(self.models)["constant"]), float("nan")
+        foretold = adequacy.press(plain) * (1 - 1 / len(y)) ** 2 if many else nothing
         return {
             "terms": len(y) - fit.df,
             "df": fit.df,
@@ -162,7 +165,7 @@ class Classical:
             "r_squared": 1 - fit.sum_of_squares / total if many else nothing,
             "adjusted": 1 - fit.scale / (total / (len(y) - 1)) if many else nothing,
             "press": left_out,
-            "predicted": 1 - left_out / total if many else nothing,
+            "predicted": 1 - left_out / foretold if many else nothing,
             "lack_of_fit_df": lack.df,
             "lack_of_fit_f": lack.f,
             "lack_of_fit_p": lack.p,
@@ -257,9 +260,13 @@ def carried(models: tuple[tuple[str, Terms], ...], values: np.ndarray) -> tuple[
 
 def coded_values(recipe: Recipe, frame: pd.DataFrame) -> np.ndarray:
     """Coordinates with factors and settings on -1..1 over low..high, and the parts of blends as shares."""
-    names, values = list(recipe.coordinates), frame[list(recipe.coordinates)].to_numpy(dtype=float)
-    low, high = recipe.bounds.loc[names, "low"].to_numpy(), recipe.bounds.loc[names, "high"].to_numpy()
-    parts = {c for columns in recipe.blends.values() for c in columns}
+    names, parts = list(recipe.coordinates), {c for columns in recipe.blends.values() for c in columns}
     free = np.array([name not in parts for name in names])
+    return np.where(free, _over_ranges(recipe, frame), frame[names].to_numpy(dtype=float))
+
+
+def _over_ranges(recipe: Recipe, frame: pd.DataFrame) -> np.ndarray:
+    """Every coordinate on -1..1 over low..high, parts of blends as well."""
+    low, high = recipe.bounds.loc[list(recipe.coordinates), ["low", "high"]].to_numpy().T
     half = np.where(high > low, (high - low) / 2, 1.0)
-    return np.where(free, (values - (low + high) / 2) / half, values)
+    return (frame[list(recipe.coordinates)].to_numpy(dtype=float) - (low + high) / 2) / half

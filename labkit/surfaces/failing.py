@@ -7,9 +7,11 @@ import pandas as pd
 from scipy.special import logit, xlogy
 
 from labkit.core.failing import FailingPosterior, FailingPrior, failing_posterior
+from labkit.core.importance import weighted_quantiles
 from labkit.errors import SurfaceError
 from labkit.surfaces.ground import Ground
 from labkit.surfaces.surface import check_level, check_points
+from labkit.surfaces.telling import POINTS, moved_by_each
 from labkit.trial import Trial, check_trial
 from labkit.wording import Report, grid_of, heading, line, plural, report
 
@@ -48,24 +50,23 @@ class Failing:
 
     @property
     def effects(self) -> pd.DataFrame:
-        """By coordinate: change of the logit from low to high on average over the region, low and high (90 %), and
-        `more`, the chance that more of it fails more often."""
-        ground, sample = self.ground, self.ground.sample
-        bounds = ground.trial.recipe.bounds.loc[sample.columns]
-        per_sd = ground.systems[0].directions.to_numpy()[:, ground.linear]
-        ranges = (bounds["high"] - bounds["low"]) / sample.std(ddof=0).replace(0.0, np.inf)
-        moved = self.posterior.coefficients[:, 1:] @ (per_sd * ranges.to_numpy()[:, None]).T
-        weights = self.posterior.weights
-        low, high = np.array([_quantiles(column, weights, (0.05, 0.95)) for column in moved.T]).T
+        """By coordinate: change of the logit from low to high, the others as they are (a part of a blend against the
+        rest of it), low and high (90 %), and `more`, the chance that more of it fails more often."""
+        sample = self.ground.sample.iloc[:POINTS]
+        drawn = self.posterior.coefficients[:, 1:] @ linear_functions(self.ground, sample).T
+        moved, weights = moved_by_each(self.ground, sample, drawn), self.posterior.weights
+        low, high = np.array([weighted_quantiles(column, weights, (0.05, 0.95)) for column in moved.T]).T
         table = {"effect": weights @ moved, "low": low, "high": high, "more": weights @ (moved > 0)}
         return pd.DataFrame(table, index=sample.columns).rename_axis("coordinate")
 
     @property
     def driver(self) -> str | None:
-        """The coordinate that drives failing, where the sign of its effect is sure enough to be said."""
-        effects = self.effects
-        sure = np.maximum(effects["more"], 1 - effects["more"]).where(effects["effect"] != 0, 0.5)  # 0: no range
-        return str(sure.idxmax()) if self.made["failed"].any() and sure.max() >= SURE else None
+        """The coordinate that drives failing, where the sign of its effect is sure enough to be said: of those in which
+        the pours differ, once some have failed and some have held."""
+        effects, bounds = self.effects, self.ground.trial.recipe.bounds.loc[self.effects.index]
+        varies = (bounds["high"] > bounds["low"]) & (self.made[effects.index].nunique() > 1)
+        sure = np.maximum(effects["more"], 1 - effects["more"]).where(varies, 0.5)
+        return str(sure.idxmax()) if self.made["failed"].nunique() > 1 and sure.max() >= SURE else None
 
     def in_one_line(self) -> str:
         """`pours with less wax failed: 3 of 4 under wax 0.12, 0 of 8 over it`."""
@@ -147,8 +148,3 @@ def _fit_of(failed: np.ndarray) -> float:
     """Highest log-likelihood of some pours that share one chance."""
     k, n = failed.sum(), len(failed)
     return float(xlogy(k, k / n) + xlogy(n - k, 1 - k / n)) if n else 0.0
-
-
-def _quantiles(values: np.ndarray, weights: np.ndarray, levels: tuple[float, ...]) -> np.ndarray:
-    order = np.argsort(values)
-    return np.interp(levels, np.cumsum(weights[order]) - weights[order] / 2, values[order])

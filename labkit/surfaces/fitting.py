@@ -25,6 +25,7 @@ from labkit.core.posterior import (
 )
 from labkit.surfaces.ground import Ground, System
 from labkit.surfaces.reading import SOURCES, Candidate, Reading
+from labkit.weighed import round_labels
 
 # Prior medians as parts of the scale's width (half-t, 4 df; the root mean square of a part over the region), from
 # rehearsals of invented developments: over what a maker lets vary, a score moves by a fifth of its scale
@@ -35,7 +36,7 @@ BY_DEGREE = (0.20, 0.06)
 SHIFT, TRUST = 2.0, 0.5  # an expected direction moves its slope by two prior sd; it starts as likely as none
 SHAPES = MappingProxyType({"straight": 1.0, "both": 1.0, "floor": 1.0})  # prior weights of the links
 WEIGHTS = MappingProxyType({"shares": 1.0, "masses": 0.5})  # and of the systems of coordinates
-IDLE = 0.4  # prior odds that a coordinate plays no part in an attribute
+IDLE = 0.4  # prior odds that a factor, a setting or a whole blend plays no part in an attribute
 SCREENED, COUNTED = 16, 3  # choices of scales at which systems are compared; systems that are kept
 WORTH_KEEPING = 1e-3  # of the weight
 RELIABLE = 20.0  # effective draws below which the evidence of a curved shape is not trusted, and the shape left out
@@ -118,8 +119,8 @@ def compared(
 
 
 def _believed(system: System) -> float:
-    """Prior weight of a system: each coordinate plays no part at odds of IDLE."""
-    return WEIGHTS[system.name] * IDLE ** len(system.idle)
+    """Prior weight of a system: each factor, setting and whole blend plays no part at odds of IDLE."""
+    return WEIGHTS[system.name] * IDLE ** len(system.absent)
 
 
 def _systems_that_count(observed: Observed, functions: Mapping[System, Functions], prior: Prior):
@@ -199,10 +200,8 @@ def _straightened(link: Link, eta: np.ndarray, observed: Observed, functions: Fu
 
 
 def shared(made: pd.DataFrame, source: str) -> np.ndarray:
-    """1.0 where two pours share a round, a melt, or are the same, (n, n). An unplanned melt is a round of its own."""
+    """1.0 where two pours share a round (see `round_labels`), a melt, or are the same, (n, n)."""
     if source == "pour":
         return np.eye(len(made))
-    key = made["melt"].astype(str)
-    if source == "round":
-        key = ("round " + made["round"].astype(str)).where(made["round"] > 0, "unplanned " + key)
-    return (key.to_numpy()[:, None] == key.to_numpy()[None, :]).astype(float)
+    key = round_labels(made) if source == "round" else made["melt"].astype(str).to_numpy()
+    return (key[:, None] == key[None, :]).astype(float)

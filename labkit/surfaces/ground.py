@@ -29,7 +29,8 @@ class System:
     shares : the coordinates of the trial, coded. masses : a share of something that is itself a share (the colorant
     ratio within the load) is replaced by their product, a mass in the batch: a ratio has no effect without load.
     `first` is the place of its functions among those of all whole systems. A narrowed system, in which the `idle`
-    coordinates play no part, has the functions phi @ lift, phi (n, p) those of its whole one, lift (p, q).
+    coordinates play no part, has the functions phi @ lift, phi (n, p) those of its whole one, lift (p, q); `absent`
+    names them as factors, settings and whole blends.
     """
 
     name: str
@@ -39,6 +40,7 @@ class System:
     lift: np.ndarray
     degrees: np.ndarray
     idle: tuple[str, ...] = ()
+    absent: tuple[str, ...] = ()
 
     @property
     def places(self) -> slice:
@@ -95,7 +97,8 @@ class Ground:
             if basis.size > 1 and (whole.name == "shares" or inner - set(idle)):
                 names = tuple(c for name in idle for c in self.trial.recipe.blends.get(name, (name,)))
                 yield System(name=whole.name, first=whole.first, basis=whole.basis, directions=whole.directions,
-                             lift=phi.T @ basis.evaluate(values[:, kept]) / len(phi), degrees=basis.degrees, idle=names)
+                             lift=phi.T @ basis.evaluate(values[:, kept]) / len(phi), degrees=basis.degrees, idle=names,
+                             absent=idle)
 
     def columns(self, frame: pd.DataFrame) -> np.ndarray:
         """The functions of all systems at coordinates, side by side, (m, p)."""

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from labkit.attributes import Attribute
-from labkit.core.importance import systematic
+from labkit.core.importance import systematic, weighted_quantiles
 from labkit.core.links import Link
 from labkit.core.posterior import Mixture
 from labkit.surfaces.ground import Ground, System, expected_names
@@ -148,8 +148,7 @@ class Reading:
     def _quantiles(self, values: list[np.ndarray], levels: tuple[float, ...]) -> np.ndarray:
         values = np.concatenate(values)
         weights = np.concatenate([c.weight * c.mixture.weights for c in self.candidates])
-        order = np.argsort(values)
-        return np.interp(levels, np.cumsum(weights[order]) - weights[order] / 2, values[order])
+        return weighted_quantiles(values, weights, levels)
 
     @property
     def expected_names(self) -> tuple[str, ...]:

@@ -66,7 +66,7 @@ def effects_of(reading: Reading) -> pd.DataFrame:
     ground = reading.ground
     sample = ground.sample.iloc[:POINTS]
     drawn = reading.draws(ground.columns(sample), DRAWS, 0)
-    moved = _moved(ground, sample, drawn)
+    moved = moved_by_each(ground, sample, drawn)
     low, high = np.quantile(moved, [0.05, 0.95], axis=0)
     expect = reading.attribute.expect
     trust = dict(zip(reading.expected_names, reading.trust(), strict=True))
@@ -77,7 +77,7 @@ def effects_of(reading: Reading) -> pd.DataFrame:
     return pd.DataFrame(table, index=sample.columns).rename_axis("coordinate")
 
 
-def _moved(ground, sample: pd.DataFrame, drawn: np.ndarray) -> np.ndarray:
+def moved_by_each(ground, sample: pd.DataFrame, drawn: np.ndarray) -> np.ndarray:
     """The effect of each coordinate in each draw, (n, coordinates)."""
     coded, groups = ground.trial.region.coded(sample), groups_in("shares", ground.trial)
     linear = _coefficients(ground, sample, drawn)[0]
@@ -87,7 +87,7 @@ def _moved(ground, sample: pd.DataFrame, drawn: np.ndarray) -> np.ndarray:
             off = sample[part] - sample[part].mean()
             slope = linear[:, places] @ coded[:, places].T @ off / max(off @ off, 1e-300)
             moved[part] = slope * (bounds.at[part, "high"] - bounds.at[part, "low"])
-        if name in moved:
+        if name in moved and bounds.at[name, "high"] > bounds.at[name, "low"]:
             moved[name] = 2 * linear[:, places[0]]
     return moved.to_numpy()
 

@@ -7,6 +7,7 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
+from labkit.planning.question import usual_testers
 from labkit.rounds import Round, small_portions
 from labkit.tweaks.additions import Around
 from labkit.tweaks.looking import Bench
@@ -108,16 +109,11 @@ def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int,
     round_ = _weighed_round(asked, _best_round(asked, bench, jury_of(standing.surfaces), points,
                                                bench.outlook.mean(points)))
     around = Around.of(bench, round_, standing.settled, points, seed)
-    plain = Compared(standing=standing, round=round_, best="".join(around.best.index[:1]), usual=usual_testers(trial),
+    plain = Compared(standing=standing, round=round_, best="".join(around.best.index[:1]),
+                     usual=usual_testers(trial) if len(trial.standing_scores) else 0,
                      targets=pd.concat([standing.settled, _targets(points, seed)], ignore_index=True), evenings={})
     chosen = _chosen(_offered(around, plain.usual), lambda e: plain.paid(e, 512, 3, ROUGH).mean(axis=1))
     return replace(plain, evenings=chosen)
-
-
-def usual_testers(trial) -> int:
-    """How many testers score a pour: the median over the scored pours; 0 where instruments read everything."""
-    scores = trial.standing_scores
-    return int(scores.groupby("pour")["tester"].nunique().median()) if len(scores) else 0
 
 
 def _offered(around: Around, usual: int) -> dict[str, list[Evening]]:

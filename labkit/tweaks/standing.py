@@ -9,18 +9,8 @@ import pandas as pd
 from labkit.errors import TweakError
 from labkit.rounds import grams_column
 from labkit.tweaks.outlook import Outlook
-from labkit.tweaks.search import poured, starting_points
-from labkit.tweaks.suggest import (
-    FAINT,
-    SAMPLE,
-    Asked,
-    _checked,
-    _held_start,
-    _scored_pours,
-    _settled,
-    _weighed_best,
-    _with_untold,
-)
+from labkit.tweaks.search import poured
+from labkit.tweaks.suggest import _checked, _scored_pours, _weighed_best, searched
 
 WIDE = 1024                    # draws behind a number that is shown
 
@@ -70,7 +60,7 @@ def standing_of(trial, formula: pd.DataFrame | None = None, *, seed: int = 0, su
     outlook = Outlook.of(trial, _wanted_surfaces(trial, surfaces), seed=seed)
     points = pd.DataFrame(columns=asked.names)
     if found is None:
-        points, asked = _searched(asked, outlook)
+        points, _, asked = searched(asked, outlook)
         found = _weighed_best(asked, points.iloc[[0]])[asked.names]
     return Standing(trial=trial, known=outlook, settled=found.reset_index(drop=True), points=points,
                     hold=asked.fixed, seed=seed)
@@ -85,15 +75,6 @@ def _wanted_surfaces(trial, surfaces) -> dict[str, object]:
     if not found:
         raise TweakError(f"{trial.name} has too few scores to settle on anything. Score two pours or more first.")
     return found
-
-
-def _searched(asked: Asked, outlook: Outlook) -> tuple[pd.DataFrame, Asked]:
-    """Points, best first, searched as `suggest_next` does, and what was held."""
-    points, values = _settled(asked, outlook, starting_points(asked.trial, asked.hold, size=SAMPLE, seed=asked.seed))
-    asked = _with_untold(asked, outlook, points) if values[0] > FAINT else asked
-    if len(asked.fixed) > len(asked.hold):
-        points, values = _settled(asked, outlook, _held_start(asked, points.iloc[:400]), generations=4)
-    return points, asked
 
 
 def checked_formula(trial, formula: pd.DataFrame) -> pd.DataFrame:

@@ -134,14 +134,8 @@ def _teaching_round(asked: Asked) -> Round:
 
 
 def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
-    trial = asked.trial
-    outlook = Outlook.of(trial, surfaces, seed=asked.seed)
-    points, values = _settled(asked, outlook, starting_points(trial, asked.hold, size=SAMPLE, seed=asked.seed))
-    untold = _with_untold(asked, outlook, points) if values[0] > FAINT else asked
-    held = _held_start(untold, points.iloc[:400]) if len(untold.fixed) > len(asked.hold) else points.iloc[:0]
-    if len(held):                                   # none of the best may be left within the limits
-        asked = untold
-        points, values = _settled(asked, outlook, held, generations=4)
+    trial, outlook = asked.trial, Outlook.of(asked.trial, surfaces, seed=asked.seed)
+    points, values, asked = searched(asked, outlook)
     bench = Bench(trial=trial, outlook=outlook, hold=asked.fixed)
     jury = jury_of(surfaces)
     found = _best_round(asked, bench, jury, points, values)
@@ -166,6 +160,17 @@ def _nothing_found(asked: Asked, tweak: Tweak, outlook: Outlook) -> Tweak:
     round_ = _teaching_round(asked)
     advice = [words.nothing_found(asked.trial, tweak.predictions), *words.failing(outlook, tweak.best[asked.names])]
     return replace(tweak, round=round_, stop=False, reasons=words.teaching(round_), advice="\n".join(advice))
+
+
+def searched(asked: Asked, outlook: Outlook) -> tuple[pd.DataFrame, np.ndarray, Asked]:
+    """Points and their posterior expected desirability, highest first; what was held because nothing depends on it."""
+    start = starting_points(asked.trial, asked.hold, size=SAMPLE, seed=asked.seed)
+    points, values = _settled(asked, outlook, start)
+    untold = _with_untold(asked, outlook, points) if values[0] > FAINT else asked
+    held = _held_start(untold, points.iloc[:400]) if len(untold.fixed) > len(asked.hold) else points.iloc[:0]
+    if not len(held):                               # none of the best may be left within the limits
+        return points, values, asked
+    return *_settled(untold, outlook, held, generations=4), untold
 
 
 def _settled(asked: Asked, outlook: Outlook, start: pd.DataFrame, generations: int = 7):

@@ -12,6 +12,10 @@ from numpy.testing import assert_allclose
 
 import labkit
 from labkit.errors import SurfaceError
+from labkit.planning.question import known_before, noise_of, past_of, weak_question
+from labkit.rounds import round_from_factors
+from labkit.surfaces.fitting import IDLE, _believed, shared
+from labkit.surfaces.ground import Ground
 
 NAMES = ["wax", "red_share", "load", "pour_temperature"]
 
@@ -126,9 +130,10 @@ class TestFewAndOdd:
         scores = pd.DataFrame({"pour": ["X-1", "X-2", "X-3"], "tester": "T01", "session": "0", "attribute": "hardness",
                                "score": [4.0, 5.0, 6.0]})
         both = trial.with_pours(pours).with_scores(scores)
-        from labkit.surfaces.fitting import shared
-
         assert_allclose(shared(both.made, "round"), np.kron(np.diag([1, 0]), np.ones((3, 3))) + np.diag([0] * 3 + [1] * 3))
+        block = known_before(weak_question(both.region, both.region, noise_of(both), model="linear", kind="I"),
+                             past_of(both).pours).block
+        assert_allclose(block, np.sqrt(4 / 5))              # planning: a fifth round against the mean of four
 
 
 class TestRefused:
@@ -230,10 +235,30 @@ def shown(demo):
     return labkit.fit_surfaces(demo)
 
 
+def test_shares_of_a_blend_count_as_repeats_by_their_range_not_by_their_size():
+    """Wax runs from .06 to .16: eight pours .005 to .015 apart are eight formulas, and the same again is a repeat."""
+    wax = np.array([0.07, 0.085, 0.10, 0.115, 0.13, 0.145, 0.155, 0.16, 0.07])
+    points = pd.DataFrame({"base: sunflower wax": wax, "base: cocoa butter": 0.25, "base: castor oil": 0.75 - wax,
+                           "load": 0.03})
+    blank = labkit.Trial.from_toml(HAZEL)
+    round_ = round_from_factors(blank.recipe, blank.batch, number=1, coordinates=points, pours=blank.next_pours(9),
+                                melts=blank.next_melts(9))
+    trial = blank.with_round(round_).with_pours(round_.as_poured())
+    surface = labkit.fit_surfaces(scored(trial, lambda coded: 3 + 30 * wax[:, None]))["hardness"]
+    assert surface.classical.groups.tolist() == [0, 1, 2, 3, 4, 5, 6, 7, 0]
+    assert surface.anova.at["repeats", "df"] == 1
+
+
+def test_a_blend_plays_no_part_as_a_whole_whatever_the_number_of_its_parts():
+    ground = Ground.of(labkit.Trial.from_toml(HAZEL))
+    odds = {system.absent: _believed(system) for system in ground.narrowed}
+    assert odds == {("base",): IDLE, ("load",): IDLE}
+
+
 class TestWordsOnTheDemo:
     @pytest.mark.parametrize(("attribute", "foretells"), [
         ("payoff", "little or nothing"),                     # a lower PRESS than the plain average, left out likewise
-        ("hardness", "94 % of the variation"),
+        ("hardness", "91 % of the variation"),
         ("shade", "no better than the plain average"),       # a ridge that the straight model cannot follow
     ])
     def test_foretelling_is_held_against_the_plain_average(self, shown, attribute, foretells):
@@ -242,6 +267,11 @@ class TestWordsOnTheDemo:
         assert (straight < plain) == (attribute != "shade")
         assert (f"Leaving one pour out at a time, the classical reading foretells {foretells} "
                 f"(PRESS {straight:.2f}).") in " ".join(str(surface).split())
+
+    def test_a_constant_foretells_nothing_though_pours_share_melts(self, shown):
+        """R squared of prediction of the mean alone: 1 - (n / (n - 1))^2 in least squares, whatever is scored."""
+        for surface in shown.values():
+            assert surface.classical.shapes.at["constant", "predicted"] == pytest.approx(1 - (11 / 10) ** 2, rel=1e-9)
 
     def test_what_plays_no_part_is_not_said_to_bend(self, shown):
         surface = shown["shade"]

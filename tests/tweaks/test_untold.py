@@ -8,6 +8,7 @@ import pytest
 
 import labkit
 from labkit.tweaks import suggest
+from labkit.tweaks.standing import standing_of
 
 
 def held(monkeypatch, demo, **values):
@@ -26,3 +27,9 @@ def test_where_no_formula_can_be_held_there_nothing_is(monkeypatch, demo):
     tweak, free = held(monkeypatch, demo, red_share=0.8, load=0.08), held(monkeypatch, demo)
     pd.testing.assert_frame_equal(tweak.round.to_frame(), free.round.to_frame())
     assert np.array_equal(tweak.best, free.best) and tweak.expected_gain == pytest.approx(free.expected_gain, rel=1e-12)
+
+
+def test_what_stands_today_is_searched_alike(monkeypatch, demo):
+    tweak = held(monkeypatch, demo, red_share=0.8, load=0.08)
+    standing = standing_of(demo, seed=2)
+    assert np.array_equal(tweak.best[standing.names], standing.settled) and not standing.hold
