@@ -23,12 +23,27 @@ def plural(count: int, noun: str) -> str:
     return f"{count} {noun}es" if noun.endswith(("s", "x")) else f"{count} {noun}s"
 
 
+REACH_90 = 1.645  # standard deviations in half of a 90 % interval
+NOTHING_YET = 0.8  # of the prior's spread
+
+
 def beside_stated(stated: float, low: float, found: float, high: float) -> str:
     """How a standard deviation that was found, with its 90 % interval, stands beside the stated one."""
     if 0.8 <= found / stated <= 1.25:
         return "about as stated"
     word = "more than stated" if found > stated else "less than stated"
     return f"perhaps {word}" if low < stated < high else word
+
+
+def noise_found(name: str, stated: float, found: float, unsure: float, prior_unsure: float) -> dict[str, object]:
+    """found, low and high (90 %), says: a standard deviation whose logarithm is known to `unsure`, before to the last.
+
+    What is still nearly as unsure as the prior, and about as stated, has not been told by the data.
+    """
+    low, high = found * math.exp(-REACH_90 * unsure), found * math.exp(REACH_90 * unsure)
+    nothing_yet = found > 0 and unsure > NOTHING_YET * prior_unsure and abs(math.log(found / stated)) < prior_unsure / 3
+    says = f"the data say nothing yet about {name}" if nothing_yet else beside_stated(stated, low, found, high)
+    return {"found": found, "low": low, "high": high, "says": says}
 
 
 def number_text(value: object, digits: int = 2) -> str:

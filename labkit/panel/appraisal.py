@@ -17,10 +17,8 @@ from labkit.panel.ordinal import OrdinalReading, read_as_order
 from labkit.panel.reading import PRIORS, Reading
 from labkit.panel.report import agree_sentence, lean_sentence, panel_report
 from labkit.trial import check_trial
-from labkit.wording import beside_stated, plural, words_joined
+from labkit.wording import noise_found, plural, words_joined
 
-NOTHING_YET = 0.8      # of the prior's spread: what is still as unsure as that has not been told by the data
-REACH_90 = 1.645       # standard deviations of the logarithm in half of a 90 % interval
 NOISE_NAMES = MappingProxyType({"tester": "testers", "tester_pour": "tester x pour"})
 
 
@@ -223,17 +221,8 @@ def _pour_rows(reading: Reading) -> pd.DataFrame:
 def _noise_rows(reading: Reading) -> list[dict]:
     noise = reading.noise
     found = {"tester": (noise.tester, noise.unsure_tester), "tester_pour": (noise.score, noise.unsure_score)}
+    alone = {"says": "from the scores alone"} if reading.prior == "flat" else {}
     return [{
-        "attribute": reading.attribute.name, "source": source, "stated": reading.stated[source], "found": sd,
-        "low": sd * np.exp(-REACH_90 * unsure), "high": sd * np.exp(REACH_90 * unsure),
-        "says": _noise_words(source, reading.stated[source], sd, unsure, reading.prior),
+        "attribute": reading.attribute.name, "source": source, "stated": reading.stated[source],
+        **noise_found(NOISE_NAMES[source], reading.stated[source], sd, unsure, SPREAD), **alone,
     } for source, (sd, unsure) in found.items()]
-
-
-def _noise_words(source: str, stated: float, found: float, unsure: float, prior: str) -> str:
-    if prior == "flat":
-        return "from the scores alone"
-    name = NOISE_NAMES[source]
-    if unsure > NOTHING_YET * SPREAD and abs(np.log(found / stated)) < SPREAD / 3:
-        return f"the data say nothing yet about {name}"
-    return beside_stated(stated, found * np.exp(-REACH_90 * unsure), found, found * np.exp(REACH_90 * unsure))

@@ -1,16 +1,12 @@
 """What an instrument says of the pours: means over repeats, their covariance, and the noise of one reading."""
 
-import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
 from labkit.core.levels import SPREAD
 from labkit.core.pooled import Pooled, pooled
 from labkit.trial import Trial
-from labkit.wording import beside_stated
-
-NOTHING_YET = 0.8  # of the prior's spread: what is still as unsure as that has not been told by repeats
-REACH_90 = 1.645  # standard deviations of the logarithm in half of a 90 % interval
+from labkit.wording import noise_found
 
 
 def read_by_instrument(trial: Trial, attribute: Attribute) -> tuple[pd.Series, pd.DataFrame, pd.DataFrame]:
@@ -30,9 +26,5 @@ def read_by_instrument(trial: Trial, attribute: Attribute) -> tuple[pd.Series, p
 
 
 def _noise_row(found: Pooled, stated: float) -> pd.DataFrame:
-    half = REACH_90 * found.unsure
-    low, high = found.sd * np.exp(-half), found.sd * np.exp(half)
-    nothing_yet = found.unsure > NOTHING_YET * SPREAD and abs(np.log(found.sd / stated)) < SPREAD / 3
-    says = "the data say nothing yet about readings" if nothing_yet else beside_stated(stated, low, found.sd, high)
-    row = {"stated": stated, "found": found.sd, "low": low, "high": high, "says": says}
+    row = {"stated": stated, **noise_found("readings", stated, found.sd, found.unsure, SPREAD)}
     return pd.DataFrame([row], index=pd.Index(["reading"], name="source"))
