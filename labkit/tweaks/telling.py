@@ -10,8 +10,9 @@ from labkit.tweaks.search import inside
 
 LEVELS = 7             # values of a factor that are compared
 TOLD = 2.33            # standard deviations: one chance in fifty for either sign that an effect is none
-STAKE = 0.035          # desirability: what an evening must bring (`suggest.WORTH`); less is not worth looking for
+STAKE = 0.035          # desirability: less than an evening must bring (`suggest.WORTH`) is not worth looking for
 LOSS = 0.1             # desirability: what may be lost, on average over what is possible, where the best lies elsewhere
+GIVEN_UP = 0.01        # desirability: what may be lost for certain, a fifth of what an evening must bring
 
 
 def moved_along(region, base: pd.DataFrame, name: str) -> pd.DataFrame:
@@ -39,8 +40,9 @@ def untold(region, outlook: Outlook, bases: pd.DataFrame, points: pd.DataFrame, 
     """Factors and settings whose effect cannot be told from nothing, and that are not worth the looking.
 
     Along the factor through each base point no attribute that is wanted changes by TOLD standard deviations, and
-    knowing more about it would bring less than STAKE. And wherever among `points` the best may lie, no more than LOSS
-    is lost when the factor stays as in the last base point: so nothing is held while everything is still open.
+    knowing more about it would bring less than STAKE. And when the factor stays as in the last base point, the first is
+    expected to lose less than GIVEN_UP, and wherever among `points` the best may lie, no more than LOSS is lost: so
+    nothing is held while everything is still open.
     """
     blended = {c for columns in region.recipe.blends.values() for c in columns}
     names = [c for c in region.recipe.coordinates if c not in blended and c not in hold]
@@ -48,9 +50,16 @@ def untold(region, outlook: Outlook, bases: pd.DataFrame, points: pd.DataFrame, 
         _is_nothing(region, outlook, bases.iloc[[i]], name) for i in range(len(bases)))]
     if not names:
         return []
+    names = [name for name in names if _given_up(outlook, bases, name) < GIVEN_UP]
     draws = outlook.draws(points)
     best = points.iloc[draws.argmax(axis=1)].reset_index(drop=True)
     return [name for name in names if _loss(outlook, best, draws.max(axis=1), name, bases[name].iloc[-1]) < LOSS]
+
+
+def _given_up(outlook: Outlook, bases: pd.DataFrame, name: str) -> float:
+    """E D of the first point, less that with the factor as in the last."""
+    free, held = outlook.mean(pd.concat([bases.iloc[[0]], bases.iloc[[0]].assign(**{name: bases[name].iloc[-1]})]))
+    return float(free - held)
 
 
 def _loss(outlook: Outlook, best: pd.DataFrame, highest: np.ndarray, name: str, value: float) -> float:

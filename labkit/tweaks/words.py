@@ -50,7 +50,7 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
 
 def advice(trial, asked, surfaces, gain: float, cost: float, stop: bool, known: float) -> str:
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
-    sentences = [_pay(gain, cost, asked.worth, stop, known), *_held(trial, asked), *_missing(trial, surfaces)]
+    sentences = [_pay(gain, cost, asked.worth, stop, known), *_held(trial, asked, surfaces), *_missing(trial, surfaces)]
     return "\n".join(sentences)
 
 
@@ -74,13 +74,23 @@ def failing(outlook: Outlook, settled: pd.DataFrame) -> list[str]:
     return [f"{told[0].upper()}{told[1:]}; the formula below holds with a chance of {holds:.2f}."]
 
 
-def _held(trial, asked) -> list[str]:
+def _held(trial, asked, surfaces) -> list[str]:
     """One sentence for each factor that is held because it makes no difference."""
-    scored = [name for name, a in trial.attributes.items() if a.wanted is not None]
+    return [f"{_no_difference(trial, name, surfaces)}, and finding out would bring little: it is held at "
+            f"{asked.fixed[name]:.3g}, as in the best pour. Choose it by eye, or score what it changes."
+            for name in asked.fixed if name not in asked.hold]
+
+
+def _no_difference(trial, name: str, surfaces) -> str:
+    """That nothing can be told to depend on a factor; or what does, though no more where the best lies."""
+    scored = [attribute for attribute, a in trial.attributes.items() if a.wanted is not None]
     or_read = " or read" if trial.read_attributes else ""
-    return [f"Nothing you score{or_read} ({words_joined(scored)}) can be told to depend on {name}, and finding out "
-            f"would bring little: it is held at {asked.fixed[name]:.3g}, as in the best pour. Choose it by eye, or "
-            "score what it changes." for name in asked.fixed if name not in asked.hold]
+    effects = {attribute: surface.effects.loc[name] for attribute, surface in surfaces.items()}
+    sure = [f"{attribute} by {e['effect']:+.1f}" for attribute, e in effects.items() if e["low"] > 0 or e["high"] < 0]
+    if sure:
+        return (f"What you want can hardly be told to depend on {name} where the best lies, though from its low to its "
+                f"high it changes {words_joined(sure)} on average")
+    return f"Nothing you score{or_read} ({words_joined(scored)}) can be told to depend on {name}"
 
 
 def _missing(trial, surfaces) -> list[str]:

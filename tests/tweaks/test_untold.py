@@ -5,9 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from definitions import TERRACOTTA
+from invented import poured, scored
 
 import labkit
-from labkit.tweaks import suggest
+from labkit.tweaks import suggest, telling, words
+from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.standing import standing_of
 
 
@@ -33,3 +36,39 @@ def test_what_stands_today_is_searched_alike(monkeypatch, demo):
     tweak = held(monkeypatch, demo, red_share=0.8, load=0.08)
     standing = standing_of(demo, seed=2)
     assert np.array_equal(tweak.best[standing.names], standing.settled) and not standing.hold
+
+
+@pytest.fixture(scope="module")
+def flat():
+    """Payoff rises with load, and hardness with wax while what is wanted of it is met anywhere."""
+    text = TERRACOTTA.replace("peak = [4, 6, 8]", "peak = [0, 5, 10]").replace(
+        'wanted = { peak = [2, 5, 8] }\n', "").replace("wanted = { rising = [5, 9] }\n", "")
+    text = text.replace("[attributes.hardness]\nwanted = { peak = [0, 5, 10] }",
+                        "[attributes.hardness]\nwanted = { rising = [1, 2] }")
+    trial = scored(poured(text, rounds=4, seed=3), lambda c: np.column_stack(
+        [5 + 3 * c[:, 2], 6.5 + 2.5 * c[:, 0], 5 - 2 * c[:, 2], 5 + 0 * c[:, 0]]), noise={"tester_pour": 0.3})
+    return trial, {n: s for n, s in labkit.fit_surfaces(trial).items() if trial.attributes[n].wanted is not None}
+
+
+class TestWhatIsHeld:
+    def test_what_changes_a_score_and_not_what_is_wanted_is_told_as_such(self, flat):
+        trial, surfaces = flat
+        asked = replace(suggest._checked(trial, 4, 2, 0, None, None), fixed={"wax": 0.16, "red_share": 0.5})
+        wax, red = words._held(trial, asked, surfaces)
+        effect = surfaces["hardness"].effects.at["wax", "effect"]
+        assert effect > 3 and wax == (
+            "What you want can hardly be told to depend on wax where the best lies, though from its low to its high it "
+            f"changes hardness by {effect:+.1f} on average, and finding out would bring little: it is held at 0.16, as "
+            "in the best pour. Choose it by eye, or score what it changes.")
+        assert red.startswith("Nothing you score (payoff and hardness) can be told to depend on red_share, and ")
+
+    def test_nothing_is_held_where_it_is_expected_to_lose(self, flat):
+        """The same formula with little load is expected to lose much, with another colour ratio nothing."""
+        trial, surfaces = flat
+        outlook = Outlook.of(trial, surfaces, seed=1)
+        best = trial.region.sample(400, seed=5)
+        best = best.iloc[[int(np.argmax(outlook.mean(best)))]].reset_index(drop=True)
+        poor = pd.concat([best, best.assign(load=0.02)], ignore_index=True)
+        alike = pd.concat([best, best.assign(red_share=0.5)], ignore_index=True)
+        assert telling._given_up(outlook, poor, "load") > 0.2
+        assert abs(telling._given_up(outlook, alike, "red_share")) < telling.GIVEN_UP
