@@ -131,7 +131,7 @@ class TestPolynomialTerms:
 
     @pytest.mark.parametrize("q, size", [(2, 3), (3, 6), (4, 10), (5, 15)])
     def test_scheffe_quadratic_has_q_q_plus_1_over_2_terms(self, q, size):
-        """Scheffe (1958): the numbers of terms that the README of the published data lists for q = 2..5."""
+        """Scheffe (1958) J. Royal Statistical Society B 20:344-360: q linear terms and q (q - 1) / 2 products."""
         terms = polynomial_terms([f"p{i}" for i in range(q)], blends=[tuple(range(q))])
         assert len(terms.names) == size
 

@@ -121,14 +121,15 @@ class TestStartingFormula:
 class TestFromOutside:
     @pytest.mark.parametrize("pours, determinant", [(6, 256), (8, 2304), (10, 9360)])
     def test_two_settings(self, pours, determinant):
-        """Largest |X'X| on the 3 x 3 grid (published data, README); between the levels a little more can be had."""
+        """Largest |X'X| on the 3 x 3 grid, proved by trying every round (tests/core/test_exchange.py); between the
+        levels a little more can be had."""
         trial = settings_only(2)
         round_ = labkit.plan_round(trial, pours=pours, criterion="D", prior="flat")
         matrix = polynomial_terms(["x1", "x2"]).evaluate(coordinates(trial, round_))
         assert np.linalg.det(matrix.T @ matrix) >= determinant * (1 - 1e-9)
 
     def test_four_settings_in_sixteen(self):
-        """3.935e12 on three levels (published data, README)."""
+        """On three levels 3.93e12 is .884 a term of a bound that no round exceeds (tests/core/test_exchange.py)."""
         trial = settings_only(4)
         round_ = labkit.plan_round(trial, pours=16, criterion="D", prior="flat")
         matrix = polynomial_terms(list("abcd")).evaluate(coordinates(trial, round_))
