@@ -101,6 +101,12 @@ class TestStartingFormula:
         assert self.starts(terracotta, labkit.plan_round(terracotta, **size)) == 0
         assert self.starts(terracotta, labkit.plan_round(terracotta, **size, control="starting formula")) == 1
 
+    @pytest.mark.parametrize("factors, fewest", [(1, 3), (2, 3), (3, 4), (4, 5)])
+    def test_is_poured_where_there_are_as_many_pours_as_linear_terms_and_three(self, factors, fewest):
+        trial = settings_only(factors)
+        assert self.starts(trial, labkit.plan_round(trial, pours=fewest)) == 1
+        assert not any("starting formula" in note for note in labkit.plan_round(trial, pours=fewest - 1).notes)
+
     @pytest.mark.parametrize("wish", [{"control": "none"}, {"prior": "flat", "model": "linear", "pours": 6},
                                       {"hold": {"wax": 0.2}}, {"pours": 2}])
     def test_is_left_out_on_request(self, terracotta, wish):
