@@ -1,4 +1,4 @@
-"""Pairs, order effects, mere order and power: against tables and programs, simulated panels, and in words."""
+"""Pairs, order effects, mere order and power: against prints, scipy and statsmodels, simulated panels, and in words."""
 import pathlib
 
 import numpy as np

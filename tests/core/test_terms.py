@@ -1,4 +1,4 @@
-"""Model matrices: identities, published moment values, trap 1 of the design."""
+"""Model matrices: identities, moments in closed form, and shares that were rounded."""
 
 import numpy as np
 import pytest
@@ -150,7 +150,7 @@ class TestPolynomialTerms:
         assert missing_parents(terms, values) == ()
 
     def test_rounded_shares_are_divided_by_their_sum(self):
-        """Trap 1 of the design: else the constant leaves the span and R squared becomes the uncentred one."""
+        """A trap (DEVELOPERS.md): else the constant leaves the span and R squared becomes the uncentred one."""
         terms = polynomial_terms(["a", "b", "c"], blends=[(0, 1, 2)])
         rounded = np.array([[0.333, 0.333, 0.333], [0.5, 0.25, 0.26]])
         matrix = terms.evaluate(rounded)
