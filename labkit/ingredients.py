@@ -1,7 +1,8 @@
 """Facts of what is on the shelf, and what a spoon of it may weigh.
 
-Densities are from memory unless said otherwise and are overruled by the trial's own `[pantry]`. Melting
-ranges of waxes: OCL (2022), article ocl210097, Table 1; the others are from memory.
+Densities are from memory unless said otherwise; a `Spoonful` may bring its own. Of a trial's own `[pantry]` only the
+flag of an ingredient is read (what testers are told of allergies), which overrules the one here. Melting ranges of
+waxes: OCL (2022), article ocl210097, Table 1; the others are from memory.
 """
 
 from collections.abc import Iterable, Mapping

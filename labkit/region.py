@@ -187,7 +187,13 @@ class Region:
         return crossed
 
     def sample(self, n: int, seed: int = 0) -> pd.DataFrame:
-        """n points, uniform on coded factors (blends: on their shares) within the region, settings included."""
+        """n points of the region, settings included: uniform on coded factors (blends: on their shares).
+
+        Drawn over the box of factors, kept where they keep the limits. Where about TRIES of them give fewer than n
+        points, none of those is kept and all n are uniform in masses instead, their settings uniform: in factors that
+        are ratios such points are denser where the whole of the ratio weighs more. A blend of five parts or more, and
+        masses of more than three free dimensions, are drawn by a random walk, so nearly uniform.
+        """
         rng = np.random.default_rng(seed)
         kept: list[pd.DataFrame] = []
         found = tried = 0
@@ -220,7 +226,7 @@ class Region:
         return simplex.contains(self.polytope, masses, tolerance) & np.isfinite(masses).all(axis=1)
 
     def _mass_sample(self, n: int, seed: int) -> pd.DataFrame:
-        """For a region that fills too little of its box: points uniform in masses (stated in the docs of `sample`)."""
+        """Points uniform in masses, for a region that fills too little of its box (see `sample`)."""
         rng = np.random.default_rng(seed + 1)
         masses = simplex.uniform_points(self.polytope, n, seed)
         masses = np.clip(masses, 0, None)

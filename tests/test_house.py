@@ -48,6 +48,7 @@ ONE_DOOR = {                                   # outside thing -> the rooms that
 KNOWS_STORE = {"forms", "__main__"}            # the rooms to its right work in memory
 HEAVY = ("statsmodels", "matplotlib", "seaborn", "ipywidgets", "IPython", "jinja2", "openpyxl", "scipy.optimize",
          "scipy.stats", "scipy.spatial", "scipy.interpolate")
+LONGEST = 350                                  # lines of a file
 PLACE = {room: (row, seat) for row, rooms in enumerate(HOUSE) for seat, room in enumerate(rooms)}
 FILES = sorted(path for path in (ROOT / "labkit").rglob("*.py") if path != ROOT / "labkit" / "__init__.py")
 
@@ -115,6 +116,13 @@ class TestFile:
             assert "print" not in called
         if room_of(path) not in ONE_DOOR["os"]:
             assert "open" not in called
+
+
+def test_no_file_is_longer_than_350_lines():
+    """Of labkit and of tests, benchmarks among them."""
+    found = {path.relative_to(ROOT).as_posix(): len(path.read_text(encoding="utf-8").splitlines())
+             for room in ("labkit", "tests") for path in (ROOT / room).rglob("*.py")}
+    assert len(found) > 100 and {name: lines for name, lines in found.items() if lines > LONGEST} == {}
 
 
 def test_the_picture_for_developers_shows_this_house():

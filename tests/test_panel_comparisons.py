@@ -1,4 +1,4 @@
-"""Pairs, order effects, mere order and power: against tables and programs, simulated panels, and in words."""
+"""Pairs, order effects, mere order and power: against prints, scipy and statsmodels, simulated panels, and in words."""
 import pathlib
 
 import numpy as np
@@ -263,6 +263,20 @@ class TestOrder:
                                 "difference is clear.")
         assert reading.says in " ".join(str(panel).split())
         assert panel.agreement["icc_from"].tolist() == ["variance components"]     # two bottles are repeats
+
+    def test_reading_is_shown_as_other_results_are(self):
+        reading = panel_of([[1, 2, 1, 3], [2, 1, 2, 4], [4, 2, 3, 1]]).ordinal("payoff")
+        frame = reading.to_frame()
+        rows = [f"  {pour}  {frame['effect'][pour]:>6.2f}  {frame['se'][pour]:>4.2f}  {frame['mean'][pour]:>4.2f}"
+                for pour in frame.index]
+        assert repr(reading) == "<OrdinalReading of payoff: 3 pours>"
+        assert str(reading).splitlines()[:2] == ["payoff as mere order", "--------------------"]
+        assert reading.says in " ".join(str(reading).split())
+        assert str(reading).splitlines()[-4:] == ["  pour  effect    se  mean", *rows]
+        html = reading._repr_html_()
+        assert "<table" in html and all(f"{frame['effect'][pour]:.2f}" in html for pour in frame.index)
+        lost = panel_of([[1, 2, 1, 2], [2, 3, 2, 3], [5, 5, 5, 5]]).ordinal("payoff")
+        assert repr(lost) == "<OrdinalReading of payoff: no order can be read>"
 
     def test_reading_that_disagrees_says_where(self):
         """X-02 is a step above X-01 for eight testers, and the whole scale below for the ninth."""

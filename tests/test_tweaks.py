@@ -11,9 +11,9 @@ import labkit
 from labkit.core import desirability
 from labkit.errors import TweakError
 from labkit.rehearsal import play_round
-from labkit.tweaks import desirability_of, highest
+from labkit.tweaks import desirability_of
 from labkit.tweaks.outlook import Outlook
-from labkit.tweaks.search import held_at, inside, poured, starting_points
+from labkit.tweaks.search import inside, poured
 from labkit.tweaks.telling import signal, stake
 from labkit.tweaks.worth import Jury, gain_if_known
 
@@ -326,38 +326,6 @@ class TestOtherRecipes:
         assert frame["melt"].nunique() == 3
         np.testing.assert_allclose(frame.filter(like="base: ").sum(axis=1), 1.0)
         assert inside(hazel.region, frame[list(hazel.recipe.coordinates)]).all()
-
-
-class TestSearch:
-    def test_it_finds_a_narrow_peak_that_a_sample_misses(self):
-        region = labkit.Trial.from_toml(TERRACOTTA).region
-        peak = pd.DataFrame([{"wax": 0.2137, "red_share": 0.21, "load": 0.0311, "pour_temperature": 70.0}])
-        middle = region.coded(peak)
-
-        def value_of(points):
-            return np.exp(-((region.coded(points) - middle) ** 2).sum(axis=1) / 0.5)
-
-        start = region.sample(500, seed=1)
-        points, values = highest(region, value_of, start, seed=0, generations=10)
-        assert values[0] > 0.995 > value_of(start).max() + 0.05
-        np.testing.assert_allclose(points.iloc[0], peak.iloc[0], rtol=0.03)
-        assert inside(region, points).all()
-
-    def test_held_values_stay(self):
-        trial = labkit.Trial.from_toml(HAZEL)
-        hold = {"base: sunflower wax": 0.1}
-        start = starting_points(trial, hold, size=300, seed=0)
-        points, _ = highest(trial.region, lambda p: p["load"].to_numpy(), start, seed=0, hold=hold)
-        np.testing.assert_allclose(points["base: sunflower wax"], 0.1)
-        np.testing.assert_allclose(points.filter(like="base: ").sum(axis=1), 1.0)
-        assert points["load"].iloc[0] == pytest.approx(0.05, abs=1e-3)
-
-    def test_held_at_leaves_frames_alone(self):
-        recipe = labkit.Trial.from_toml(HAZEL).recipe
-        points = recipe.starting_factors
-        before = points.copy()
-        held_at(recipe, points, {"load": 0.02})
-        pd.testing.assert_frame_equal(points, before)
 
 
 def test_overall_desirability_is_the_geometric_mean_of_what_is_wanted():

@@ -3,8 +3,8 @@
 import pandas as pd
 import pytest
 from definitions import TERRACOTTA
+from recorded import MELTS, POURS, changed
 from test_rounds import two_melts
-from test_trial import MELTS, POURS, changed
 
 import labkit
 from labkit import Trial

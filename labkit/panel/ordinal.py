@@ -9,7 +9,7 @@ import pandas as pd
 
 from labkit.panel.comparisons import pairs_of
 from labkit.panel.reading import Reading
-from labkit.wording import words_joined
+from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
 
 FEW_STEPS = 7          # different scores up to which the report reads them as order too
 CLEAR = 1.645          # standard errors from which an order is clear (90 %)
@@ -30,14 +30,29 @@ class CumulativeLogit(NamedTuple):
 class OrdinalReading:
     """By pour: effect in logits about their mean with se, and the mean; a sentence on whether the two agree."""
 
+    attribute: str
     frame: pd.DataFrame
     says: str
 
     def to_frame(self) -> pd.DataFrame:
         return self.frame.copy()
 
+    def _report(self) -> Report:
+        return report(
+            heading(f"{self.attribute} as mere order"),
+            line(self.says),
+            grid_of(self.frame, title="By pour (effect and se in logits, mean on the scale)", index="pour"),
+        )
+
     def __str__(self) -> str:
-        return f"{self.says}\n{self.frame.round(2).to_string()}"
+        return self._report().as_text()
+
+    def __repr__(self) -> str:
+        order = plural(len(self.frame), "pour") if self.frame["effect"].notna().all() else "no order can be read"
+        return f"<OrdinalReading of {self.attribute}: {order}>"
+
+    def _repr_html_(self) -> str:
+        return self._report().as_html()
 
 
 def cumulative_logit(scores: np.ndarray, columns: np.ndarray) -> CumulativeLogit:
@@ -80,7 +95,8 @@ def read_as_order(reading: Reading) -> OrdinalReading:
     blank = pd.DataFrame({"effect": np.nan, "se": np.nan, "mean": reading.adjusted.means},
                          index=pd.Index(pours, name="pour"))
     if steps_of(reading) < 2 or len(pours) < 2:
-        return OrdinalReading(frame=blank, says=f"{name} has too little in it to be read as mere order.")
+        return OrdinalReading(attribute=name, frame=blank,
+                              says=f"{name} has too little in it to be read as mere order.")
     centred = _centred(len(pours))
     pour, tester = (pd.Categorical(reading.scores[c], categories=order).codes
                     for c, order in (("pour", pours), ("tester", testers)))
@@ -88,12 +104,12 @@ def read_as_order(reading: Reading) -> OrdinalReading:
     scores = reading.scores["score"].to_numpy(float)
     found = None if _at_an_end(scores, pour) or _at_an_end(scores, tester) else cumulative_logit(scores, columns)
     if found is None or not found.settled:
-        return OrdinalReading(frame=blank, says=f"{name} cannot be read as mere order: some pour or tester has only "
-                                                "the highest or only the lowest scores.")
+        return OrdinalReading(attribute=name, frame=blank, says=f"{name} cannot be read as mere order: some pour or "
+                              "tester has only the highest or only the lowest scores.")
     k = len(pours) - 1
     effects, covariance = centred @ found.estimates[:k], centred @ found.covariance[:k, :k] @ centred.T
     frame = blank.assign(effect=effects, se=np.sqrt(np.diag(covariance)))
-    return OrdinalReading(frame=frame, says=_sentence(reading, effects, covariance))
+    return OrdinalReading(attribute=name, frame=frame, says=_sentence(reading, effects, covariance))
 
 
 def _at_an_end(scores: np.ndarray, codes: np.ndarray) -> bool:

@@ -58,9 +58,11 @@ def plan_round(
 
     pours, melts: their numbers, proposed from the costs where left out. prior: "weak" (functions by degree with the
     scales stated in `question.WEAK`) or "flat" (the classical design of the polynomial). control: a pour to be made
-    again; left out, the "starting formula" in a first round with a weak prior that has as many pours as linear terms
-    (five with four factors), since whatever is settled on has to beat it; "none" for no control. repeats: how many of
-    the pours repeat a formula of the round. hold: coordinates that are fixed.
+    again; left out, the "starting formula" in a first round that has at least as many pours as the linear model has
+    terms, and at least three (three with one factor or two, five with four), since whatever is settled on has to
+    beat it: so with a weak prior, no repeats and no hold, where that formula keeps the limits and can be weighed;
+    "none" for no control. repeats: how many of the pours repeat a formula of the round. hold: coordinates that are
+    fixed.
     """
     check_trial(trial, error=PlanError)
     wish = Wish(

@@ -30,6 +30,7 @@ import numpy as np
 import pandas as pd
 from peer import first_round, next_step
 from rehearse_worlds import one_factor_at_a_time, reached
+from surface_coverage import judged
 from worlds import development_of, trial_of
 
 from labkit import appraise_panel, fit_surfaces, plan_round, suggest_next
@@ -39,18 +40,6 @@ from labkit.tweaks import desirability_of
 ROUNDS, POURS, MELTS = 6, 4, 2
 WAYS = ("never", "one", "design", "peer", "kit", "expect")
 REQUIRED = (("kit", "peer", (-0.02,) * 6), ("kit", "peer", (0.05,)), ("expect", "peer", (0.10, 0.02, 0.02)))
-
-
-def judged(surfaces: dict, asked: pd.DataFrame, true: pd.DataFrame) -> dict:
-    """attribute -> (coverage, mean interval score, root mean square error) of 90 % intervals for the mean."""
-    found = {}
-    for name, surface in surfaces.items():
-        told, value = surface.predict(asked), true[name].to_numpy()
-        outside = np.maximum(told["low"] - value, 0) + np.maximum(value - told["high"], 0)
-        score = told["high"] - told["low"] + 20 * outside
-        found[name] = [float((outside <= 1e-9).mean()), float(score.mean()),
-                       float(np.sqrt(np.mean((told["mean"] - value) ** 2)))]
-    return found
 
 
 def kit_way(trial, made) -> dict:

@@ -4,13 +4,15 @@
 
 Each trial is an invented development (`rehearse_worlds`) after one, two or three rounds. `compare_efforts` says what the
 suggested round would bring, and what with a pour, melt or tester more, with a repeat, or tasted twice. Then every one of
-these evenings is played many times with the same luck: truth and noise drawn from the kit's own posterior, scores by
-every tester read to half points, the posterior brought up to date exactly (each of its Gaussians as a conjugate normal,
-all weighed anew by how well they foretold the scores), and a formula settled on anew; gained is what the new posterior
-expects there over what it expects of the formula settled on before. The kit itself reckons by regression over draws.
+these evenings is played many times with the same luck: truth and noise drawn from Gaussians of the kit's own
+posterior, made straight about their means and without the waves of `Candidate.left_open` that the kit's own draws have
+beside them (their effect on the means is kept); scores by every tester read to half points; the posterior brought up to
+date exactly (each Gaussian as a conjugate normal, all weighed anew by how well they foretold the scores), and a formula
+settled on anew; gained is what the new posterior expects there over what it expects of the formula settled on before.
+The kit itself reckons by regression over draws.
 
 The sign compared: is the effort worth more per unit of cost than the round as suggested, gain / cost - gain / cost; then
-whether it pays, difference - .002 a unit of added cost. A trial and effort counts where the rehearsal itself can tell:
+whether it pays, difference - `suggest.WORTH` a unit of added cost. A trial and effort counts where the rehearsal itself can tell:
 where its difference is over 1.64 of its standard errors. Beside it the same with the invented world as the truth, whose
 luck is one draw only; and how far the exact update stands from a fit of the same scores by the kit.
 """

@@ -1,4 +1,4 @@
-"""The search: published determinants, exhaustive search of small rounds, updates against direct evaluation."""
+"""The search: every small round tried, bounds of the equivalence theorem, updates against direct evaluation."""
 
 import itertools
 
@@ -50,17 +50,42 @@ def best_by_exhaustion(task, melts, size):
     return best
 
 
-class TestPublished:
+def most_of_any_round(pots, stirred, size):
+    """Upper bound on log det F' V^-1 F a melt, full quadratic, eta 1, for rounds of melts of `size` pours.
+
+    The multiplicative rule of Silvey, Titterington & Torsney (1978) on the weights of all melts there are; with M of
+    any weights no round has more than log det M + max_c tr(M^-1 M_c) - p (Kiefer & Wolfowitz 1960). Nothing of the kit.
+    """
+    points = np.array([[np.r_[a, b] for b in stirred] for a in pots])
+    i, j = np.triu_indices(points.shape[2])
+    rows = np.concatenate([np.ones((*points.shape[:2], 1)), points, points[..., i] * points[..., j]], axis=2)
+    melts = rows[:, list(itertools.combinations_with_replacement(range(len(stirred)), size))]
+    inverse = np.linalg.inv(np.eye(size) + np.ones((size, size)))
+    told = np.einsum("pcia,ij,pcjb->pcab", melts, inverse, melts)
+    told = told.reshape(-1, rows.shape[2] ** 2)
+    p, weights = rows.shape[2], np.full(len(told), 1 / len(told))
+    for _ in range(400):
+        whole = (weights @ told).reshape(p, p)
+        variance = told @ np.linalg.inv(whole).ravel()
+        weights = weights * variance / p
+    return np.linalg.slogdet(whole)[1] + variance.max() - p
+
+
+class TestOwnPots:
     @pytest.mark.parametrize("pours, determinant", [(6, 256), (8, 2304), (10, 9360)])
     def test_two_factors_on_the_grid(self, pours, determinant):
-        """Largest |X'X| of the full quadratic on the 3 x 3 grid with replication (published data, README)."""
+        """Largest |X'X| of the full quadratic on the 3 x 3 grid with replication: proved by trying every round."""
         task = own_pots(2, pours)
         assert np.exp(-search(task).loss) == pytest.approx(determinant, rel=1e-9)
         assert np.exp(-best_by_exhaustion(task, pours, 1)) == pytest.approx(determinant, rel=1e-9)
 
     def test_four_factors_in_sixteen(self):
-        """|X'X| of 3.935e12 can be reached; a textbook's design has 3.754e12 (published data, README)."""
-        assert np.exp(-search(own_pots(4, 16)).loss) >= 3.93e12
+        """At least .884 a term of what no round can exceed: |X'X| of 3.93e12. That so much can be reached on three
+        levels is shown by reaching it (no print can be named); what the search finds is .888, 4.19e12.
+        """
+        found = search(own_pots(4, 16)).loss
+        at_most = most_of_any_round(np.zeros((1, 0)), grid((-1, 0, 1), 4), 1) + 15 * np.log(2 * 16)
+        assert np.exp((-found - at_most) / 15) >= 0.884
 
     def test_six_parts_against_the_certified_optimum(self):
         """6 parts of .05 to .40, Scheffe quadratic, 26 pours: at least .9330 of the continuous optimum."""
@@ -81,7 +106,7 @@ class TestMelts:
     LEVELS = ((-1,), (0,), (1,))
 
     @pytest.mark.parametrize("kind", ["D", "I"])
-    @pytest.mark.parametrize("melts, size, ratio", [(3, 2, 1.0), (4, 2, 0.5)])
+    @pytest.mark.parametrize("melts, size, ratio", [(3, 2, 1.0), (4, 2, 0.5), (3, 4, 1.0), (4, 3, 1.0)])
     def test_small_rounds_are_solved_exactly(self, kind, melts, size, ratio):
         """One factor in the pot, one stirred in, three levels each, full quadratic, flat prior."""
         task = split_plot(self.LEVELS, self.LEVELS, np.repeat(np.arange(melts), size), kind=kind, ratio=ratio)
@@ -102,6 +127,12 @@ class TestMelts:
         improved (recomputed by tests/benchmarks/best_of_many_starts.py)."""
         task = split_plot(grid((-1, 0, 1), pots), grid((-1, 0, 1), stirred), np.repeat(np.arange(melts), size))
         assert np.exp((best - search(task).loss) / len(task.known)) >= 0.99
+
+    def test_a_larger_round_comes_near_what_no_round_can_exceed(self):
+        """The first of these rounds against a bound that owes nothing to the search."""
+        task = split_plot(grid((-1, 0, 1), 1), grid((-1, 0, 1), 2), np.repeat(np.arange(4), 3))
+        at_most = most_of_any_round(grid((-1, 0, 1), 1), grid((-1, 0, 1), 2), 3) + 10 * np.log(4)
+        assert 0.91 <= np.exp((-search(task).loss - at_most) / 10) <= 1
 
     def test_all_pours_of_a_melt_have_its_pot(self):
         task = split_plot(self.LEVELS, grid((-1, 0, 1), 2), [0, 0, 0, 1, 1, 2], prior=0.1)

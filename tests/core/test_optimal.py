@@ -102,7 +102,8 @@ class TestContinuousOptimum:
         assert found.log_det == pytest.approx(np.linalg.slogdet(sample_moments(lattice_rows))[1], abs=terms * 1e-4)
 
     def test_the_cubic_lattice_is_a_trap(self):
-        """{3, 3} is not D-optimal for the full cubic: 11.78 against 10 (published data, README)."""
+        """{3, 3} is not D-optimal for the full cubic: its largest standardised variance is 11.78 (computed here), where
+        that of a D-optimal design is the number of terms, 10 (Kiefer & Wolfowitz 1960, Canadian J. Math. 12:363)."""
         powers = np.array([c for c in itertools.product(range(4), repeat=3) if sum(c) == 3])
 
         def cubic(shares):

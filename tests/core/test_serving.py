@@ -43,8 +43,13 @@ def test_williams_orders_are_the_published_ones(n):
 
 
 def test_evenness_of_the_list_of_forty_subjects():
-    """A teaching example: 4 of 5 products, 32 servings each, 8 in each place, 6 of each neighbours, 24 of each pair."""
+    """4 of 5 products, 32 servings each, 8 in each place, 6 of each neighbours, 24 of each pair.
+
+    An example from teaching of which no print can be named, so nothing rests on its name: the counts are made here.
+    """
     orders = [tuple(row) for row in (pd.read_csv(PUBLISHED / "serving_5_products_4_each_40_subjects.csv") - 1).to_numpy()]
+    served, place, after, together = counted(orders)
+    assert [set(count.values()) for count in (served, place, after, together)] == [{32}, {8}, {6}, {24}]
     figures = evenness(orders, layout_of(5, 40, (4,)))
     least_and_most = {family: tuple(figures[family][:2]) for family in FAMILIES}
     assert least_and_most == {"served": (32, 32), "place": (8, 8), "sitting": (32, 32), "after": (6, 6),

@@ -1,4 +1,4 @@
-"""Model matrices: identities, published moment values, trap 1 of the design."""
+"""Model matrices: identities, moments in closed form, and shares that were rounded."""
 
 import numpy as np
 import pytest
@@ -131,7 +131,7 @@ class TestPolynomialTerms:
 
     @pytest.mark.parametrize("q, size", [(2, 3), (3, 6), (4, 10), (5, 15)])
     def test_scheffe_quadratic_has_q_q_plus_1_over_2_terms(self, q, size):
-        """Scheffe (1958): the numbers of terms that the README of the published data lists for q = 2..5."""
+        """Scheffe (1958) J. Royal Statistical Society B 20:344-360: q linear terms and q (q - 1) / 2 products."""
         terms = polynomial_terms([f"p{i}" for i in range(q)], blends=[tuple(range(q))])
         assert len(terms.names) == size
 
@@ -150,7 +150,7 @@ class TestPolynomialTerms:
         assert missing_parents(terms, values) == ()
 
     def test_rounded_shares_are_divided_by_their_sum(self):
-        """Trap 1 of the design: else the constant leaves the span and R squared becomes the uncentred one."""
+        """A trap (DEVELOPERS.md): else the constant leaves the span and R squared becomes the uncentred one."""
         terms = polynomial_terms(["a", "b", "c"], blends=[(0, 1, 2)])
         rounded = np.array([[0.333, 0.333, 0.333], [0.5, 0.25, 0.26]])
         matrix = terms.evaluate(rounded)

@@ -1,5 +1,6 @@
 """Regions of published mixtures, written as a maker would write them."""
 
+import itertools
 import pathlib
 
 import numpy as np
@@ -29,11 +30,23 @@ def bounded(names, low, high, extra=""):
 
 
 def test_the_flare_has_its_eight_vertices():
-    """McLean & Anderson (1966) Technometrics 8:447-454 (bounds from memory; geometry recomputed by three programs)."""
+    """McLean & Anderson (1966) Technometrics 8:447-454, the bounds from memory; the vertices are found again here by
+    their rule: all parts but one at a bound, the last fills up and has to lie within its own.
+    """
     names = ["magnesium", "sodium_nitrate", "strontium_nitrate", "binder"]
     published = pd.read_csv(HERE / "flare_extreme_vertices.csv").query("kind == 'vertex'")[names]
     found = bounded(names, [0.40, 0.10, 0.10, 0.03], [0.60, 0.50, 0.50, 0.08]).region.vertices()[names]
     assert len(found) == 8
+    low, high = [0.40, 0.10, 0.10, 0.03], [0.60, 0.50, 0.50, 0.08]
+    by_rule = set()
+    for last in range(4):
+        others = [k for k in range(4) if k != last]
+        for ends in itertools.product(*[(low[k], high[k]) for k in others]):
+            point = np.zeros(4)
+            point[others], point[last] = ends, 1 - sum(ends)
+            if low[last] - 1e-9 <= point[last] <= high[last] + 1e-9:
+                by_rule.add(tuple(point.round(9)))
+    assert {tuple(row) for row in published.to_numpy().round(9)} == by_rule
     ordered = [frame.sort_values(names, key=lambda column: column.round(9)).to_numpy() for frame in (found, published)]
     assert ordered[0] == pytest.approx(ordered[1], abs=1e-12)
 

@@ -4,6 +4,7 @@ import shutil
 
 import pandas as pd
 import pytest
+from store.forms import servings
 
 import labkit
 from labkit.rounds import round_from_factors
@@ -113,6 +114,20 @@ def snapshot(folder):
     return {path.name: path.read_bytes() for path in sorted(folder.iterdir())}
 
 
+def refused(error, verb, *args, **kwargs):
+    """The text of a refusal after which every file is as it was."""
+    folder = pathlib.Path(args[0])
+    before = snapshot(folder) if folder.is_dir() else None
+    with pytest.raises(error) as caught:
+        verb(*args, **kwargs)
+    assert before is None or snapshot(folder) == before
+    return str(caught.value)
+
+
+def score(pour="P01", tester="T9", attribute="payoff", value=7.0, **more):
+    return pd.DataFrame([{"pour": pour, "tester": tester, "attribute": attribute, "score": value, **more}])
+
+
 @pytest.fixture(scope="session")
 def stages(tmp_path_factory):
     """The same trial at three stages, made once."""
@@ -144,3 +159,22 @@ def poured(stages, tmp_path):
 def scored(stages, tmp_path):
     """A trial with one round poured and scored."""
     return pathlib.Path(shutil.copytree(stages / "scored", tmp_path / "stick"))
+
+
+@pytest.fixture(scope="module")
+def served(stages):
+    """A trial with one round poured and served."""
+    return labkit.read_trial(stages / "poured").with_servings(servings())
+
+
+@pytest.fixture
+def read(served, tmp_path):
+    """Write a text or a frame to form.csv and read it."""
+    def reading(table, trial=served, **stated):
+        path = tmp_path / "form.csv"
+        if isinstance(table, pd.DataFrame):
+            table.to_csv(path, index=False)
+        else:
+            path.write_text(table, encoding="utf-8")
+        return labkit.read_scores(path, trial, **stated)
+    return reading

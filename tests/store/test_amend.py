@@ -3,8 +3,7 @@ import datetime
 
 import pandas as pd
 import pytest
-from store.conftest import scores_of, snapshot
-from store.test_append import refused, score
+from store.conftest import refused, score, scores_of, snapshot
 
 import labkit
 from labkit.errors import PourError, ScoreError

@@ -2,8 +2,7 @@
 import tomllib
 
 import pytest
-from store.conftest import STICK, snapshot
-from store.test_append import refused
+from store.conftest import STICK, refused, snapshot
 
 import labkit
 from labkit.errors import LabkitError, StoreError

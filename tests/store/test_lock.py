@@ -77,12 +77,15 @@ class TestAnotherWriter:
         assert list(tmp_path.iterdir()) == []
 
     def test_keeps_every_file_as_it_was_and_readers_need_not_wait(self, scored):
-        leave_lock(scored)
+        held = json.loads(leave_lock(scored))
         before = snapshot(scored)
         for verb in [lambda: labkit.append_scores(scored, scores_of(["P01"]).assign(session="2"), wait=0),
                      lambda: labkit.set_aside(scored, tester="001", reason="cold", wait=0)]:
-            with pytest.raises(StoreError, match="is being written by process"):
+            with pytest.raises(StoreError) as caught:
                 verb()
+            assert str(caught.value) == (
+                f"{scored} is being written by process {held['pid']} on {held['host']} since {held['since']}, and 0 s of "
+                "waiting were not enough. Try again; when no labkit is writing there, delete writing.lock in that folder.")
         assert len(labkit.read_trial(scored).scores) == 24
         assert snapshot(scored) == before
 

@@ -1,0 +1,37 @@
+"""Two melts and four pours as a maker records them, and rows of scores (invented numbers)."""
+
+import pandas as pd
+
+MELTS = pd.DataFrame(
+    {
+        "melt": ["M01", "M02"],
+        "date": "2026-01-10",
+        "candelilla wax [g]": ["4,70", "7.80"],
+        "mango butter [g]": [12.9, 12.8],
+        "jojoba oil [g]": [21.5, 18.3],
+        "vitamin E [g]": [0.43, 0.42],
+    },
+    index=[2, 3],
+)
+POURS = pd.DataFrame(
+    {
+        "pour": ["P01", "P02", "P03", "P04"],
+        "melt": ["M01", "M01", "M02", "M02"],
+        "base [g]": [18.8, 17.6, 18.8, "17,61"],
+        "red paste [g]": [0.36, 1.44, 0.72, 0.72],
+        "yellow paste [g]": [0.84, 0.96, 0.48, 1.68],
+        "pour_temperature": 70,
+        "outcome": ["ok", "ok", "ok", "failed: broke"],
+    },
+    index=[2, 3, 4, 5],
+)
+
+
+def score_rows(*rows):
+    return pd.DataFrame(rows, columns=["pour", "tester", "attribute", "score"], index=range(2, 2 + len(rows)))
+
+
+def changed(frame, row, column, value):
+    frame = frame.astype(object)
+    frame.loc[row, column] = value
+    return frame
