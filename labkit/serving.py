@@ -16,6 +16,7 @@ from labkit.trial import Trial, check_trial
 from labkit.wording import Report, grid, heading, line, plural, report, words_joined
 
 TIRING = 6             # lip samples in one sitting: four to six, 5 to 10 minutes apart (common practice)
+MOST_SITTINGS = 100
 CODED = ("serving", "pour")
 COUNTED = dict(zip(FAMILIES, (
     "each pour in all", "each pour in each position", "each pour in each sitting",
@@ -171,10 +172,21 @@ def _lengths(pours: int, per_sitting: int, sittings: int | None) -> tuple[int, .
     size = min(pours, check_whole(per_sitting, name="per_sitting", low=1, high=20, error=PlanError))
     count = -(-pours // size)
     if sittings is not None:
-        count = check_whole(sittings, name="sittings", low=1, high=100, error=PlanError)
+        count = check_whole(sittings, name="sittings", low=1, high=MOST_SITTINGS, error=PlanError)
+        _check_all_seated(count, size, pours)
     room = count * size
     servings = room // pours * pours if sittings and room >= pours else min(room, pours)
     return tuple(servings // count + (k < servings % count) for k in range(count))
+
+
+def _check_all_seated(sittings: int, size: int, pours: int) -> None:
+    """Of one pour a sitting, only whole turns of all pours fill every sitting; from two on there is always enough."""
+    turns = sittings // pours
+    if size > 1 or turns == 0 or sittings == turns * pours:
+        return
+    full = [f"{turn * pours}" for turn in (turns, turns + 1) if turn * pours <= MOST_SITTINGS]
+    raise PlanError(f"{sittings} sittings of one pour each cannot serve {pours} pours equally often. "
+                    f"Ask for {words_joined(full, last='or')} sittings, or raise per_sitting.")
 
 
 def _session_names(trial: Trial, sessions: Sequence[str], count: int) -> list[str]:
