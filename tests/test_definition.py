@@ -1,8 +1,11 @@
 import pytest
 from definitions import HAZEL, TERRACOTTA, WORKED
 
+import labkit
 from labkit import Trial
+from labkit.definition.words import BESIDE_ATTRIBUTES, BESIDE_COORDINATES
 from labkit.errors import FormulaError, LabkitError, RegionError, TrialError
+from labkit.scores import SCORE_COLUMNS, SERVING_COLUMNS
 
 
 def changed(text, old, new):
@@ -131,6 +134,47 @@ REFUSED = {
         "[factors] load is 3, which is not a table. Write it under [factors.load].",
     ),
 }
+
+
+@pytest.mark.parametrize("name", ["tester", "Score", "desirability", "holds", "slip", "oil [g]"])
+def test_an_attribute_named_like_a_column(name):
+    with pytest.raises(TrialError) as problem:
+        Trial.from_toml(changed(HAZEL, "[attributes.hardness]", f"[attributes.{name!r}]"))
+    assert str(problem.value) == (
+        f"the name {name!r} is given to an attribute, but it is already that of a column of the tables. "
+        "Give the attribute another name."
+    )
+
+
+@pytest.mark.parametrize(
+    "name, what",
+    [("load", "something that varies"), ("base: castor oil", "something that varies"), ("castor oil", "an ingredient")],
+)
+def test_an_attribute_named_like_what_it_is_made_of(name, what):
+    with pytest.raises(TrialError) as problem:
+        Trial.from_toml(changed(HAZEL, "[attributes.hardness]", f"[attributes.{name!r}]"))
+    assert str(problem.value) == (
+        f"the name {name!r} is given to an attribute, but it is already that of {what}. Give the attribute another name."
+    )
+
+
+@pytest.mark.parametrize("name", ["melt", "ok", "inside", "desirability", "low", "cost", "level"])
+def test_a_factor_named_like_a_column(name):
+    with pytest.raises(TrialError) as problem:
+        Trial.from_toml(changed(HAZEL, "[factors.load]", f"[factors.{name!r}]"))
+    assert str(problem.value) == (
+        f"the name {name!r} is given to something that varies, but it is already a column of the tables. "
+        "Give the factor or setting another name."
+    )
+
+
+def test_what_stands_beside_coordinates_and_attributes_is_known(demo):
+    tables = (demo.plan, demo.pours, demo.made, labkit.settled_by_round(demo))
+    columns = {c for table in tables for c in table.columns if not c.endswith(" [g]") and not c.startswith("mean: ")}
+    assert columns - set(demo.recipe.coordinates) <= set(BESIDE_COORDINATES)
+    assert {*SERVING_COLUMNS, *SCORE_COLUMNS} <= set(BESIDE_ATTRIBUTES)
+    slips = labkit.plan_confirmation(demo, pours=1).slips
+    assert set(slips.columns) - set(demo.attributes) <= set(BESIDE_ATTRIBUTES)
 
 
 @pytest.mark.parametrize("case", REFUSED)

@@ -9,7 +9,7 @@ from labkit.attributes import EXPECTED, WANTED_POINTS, Attribute, Wanted
 from labkit.checks import check_choice, is_blank
 from labkit.definition.instruments import check_methods, instrument_of
 from labkit.definition.recipe import recipe_of
-from labkit.definition.words import KEYS, check_keys, check_shapes, markets_of, number_of, points_of
+from labkit.definition.words import BESIDE_ATTRIBUTES, KEYS, check_keys, check_shapes, markets_of, number_of, points_of
 from labkit.errors import TrialError
 from labkit.formula import Recipe
 from labkit.region import Region
@@ -110,7 +110,23 @@ def _cost(words: Mapping) -> Cost:
     return Cost(**found)
 
 
+def _check_attribute_name(name: str, recipe: Recipe) -> None:
+    """An attribute is a column, or a row, beside what varies and the columns of the kit."""
+    taken = {
+        "something that varies": name in recipe.coordinates,
+        "an ingredient": name in recipe.ingredients,
+        "a column of the tables": name.casefold() in BESIDE_ATTRIBUTES or name.endswith(" [g]"),
+    }
+    for what, is_taken in taken.items():
+        if is_taken:
+            raise TrialError(
+                f"the name {name!r} is given to an attribute, but it is already that of {what}. "
+                "Give the attribute another name."
+            )
+
+
 def attribute_of(name: str, words: Mapping, recipe: Recipe) -> Attribute:
+    _check_attribute_name(name, recipe)
     where = f"[attributes.{name}]"
     check_keys(words, KEYS["attribute"], where)
     scale = points_of(words.get("scale", [0, 10]), f"{where} scale", 2)
