@@ -202,6 +202,9 @@ class TestRefusals:
         assert refused(pot, per_sitting=0) == "per_sitting is 0. Give a whole number from 1 to 20."
         assert refused(pot, sittings=1.5) == "sittings is 1.5. Give a whole number from 1 to 100."
         assert refused(pot, seed=-1) == "seed is -1. Give a whole number from 0 to 4294967295."
+        assert refused(pot, wait_h="x") == "wait_h is 'x'. Give a number."
+        assert refused(pot, wait_h=True) == "wait_h is True. Give a number."
+        assert refused(pot, wait_h=-1) == "a pour waits -1 h before it is judged. Give hours of 0 or more."
         assert refused(pot, code_for="tube") == "code_for is 'tube'. Choose 'serving' or 'pour'."
 
     def test_sittings_that_would_stay_empty(self, pot):

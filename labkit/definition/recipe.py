@@ -148,9 +148,10 @@ def _setting(name: str, words: Mapping) -> Setting:
     where = f"[settings.{name}]"
     check_keys(words, KEYS["setting"], where)
     low, high = range_of(words, where)
-    return Setting(
-        name=name, low=low, high=high, unit=str(words.get("unit", "")), per_melt=words.get("per_melt", False) is True
-    )
+    per_melt = words.get("per_melt", False)
+    if not isinstance(per_melt, bool):
+        raise TrialError(f"{where} per_melt is {per_melt!r}. Write true or false, without quotes.")
+    return Setting(name=name, low=low, high=high, unit=str(words.get("unit", "")), per_melt=per_melt)
 
 
 def _limit(k: int, words: Mapping) -> Limit:

@@ -21,6 +21,7 @@ KEYS = MappingProxyType(
         "attribute": ("scale", "ends", "wanted", "expect", "importance", "reading", "unit", "direction", "noise"),
         "noise": ("round", "melt", "pour", "tester", "tester_pour"),
         "read_noise": ("round", "melt", "pour", "reading"),
+        "pantry": ("inci", "role", "density", "melting", "flag"),
         "cost": ("round", "melt", "pour", "tester"),
     }
 )
