@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -75,6 +75,32 @@ def check_share(value: object, *, name: str, error: type[LabkitError], high: flo
     if not number or not math.isfinite(value) or not 0 <= value <= high:
         raise error(f"{name} is {value!r}. Give a number from 0 to {high:g}.")
     return float(value)
+
+
+def check_hold(hold: object, *, error: type[LabkitError]) -> dict:
+    """What is to be held, coordinate -> value as it was given; nothing for None."""
+    if hold is not None and not isinstance(hold, Mapping):
+        raise error(f"hold is {hold!r}. Give a dict of coordinates and values, such as {{'wax': 0.15}}.")
+    return dict(hold or {})
+
+
+def check_held(hold: object, *, bounds: pd.DataFrame, error: type[LabkitError]) -> dict[str, float]:
+    """What is to be held, each value a number within low..high of its coordinate; `bounds` has a row a coordinate."""
+    held = check_hold(hold, error=error)
+    for name, value in held.items():
+        if name not in bounds.index:
+            choice = words_joined([repr(c) for c in bounds.index], last="or")
+            raise error(f"hold names {name!r}, which does not vary. Choose {choice}.")
+        number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
+        if not number or not math.isfinite(value):
+            raise error(f"hold gives {name} the value {value!r}. Give a number.")
+        low, high = bounds.loc[name, ["low", "high"]]
+        if not low - 1e-9 <= value <= high + 1e-9:
+            raise error(
+                f"hold puts {name} at {value:g}, outside its limits {low:g} to {high:g}. Hold a value within them, or "
+                "widen them."
+            )
+    return {name: float(value) for name, value in held.items()}
 
 
 def check_type(value: object, kind: type, *, name: str, advice: str, error: type[LabkitError]) -> None:

@@ -2,13 +2,14 @@
 
 import datetime
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
 from labkit.checks import check_choice, check_whole, parse_id
 from labkit.core.serving import FAMILIES, even_orders, evenness, layout_of
+from labkit.definition.words import number_of
 from labkit.errors import PlanError
 from labkit.pours import standing_pours
 from labkit.scores import SERVING_COLUMNS
@@ -16,6 +17,7 @@ from labkit.trial import Trial, check_trial
 from labkit.wording import Report, grid, heading, line, plural, report, words_joined
 
 TIRING = 6             # lip samples in one sitting: four to six, 5 to 10 minutes apart (common practice)
+MOST_SITTINGS = 100
 CODED = ("serving", "pour")
 COUNTED = dict(zip(FAMILIES, (
     "each pour in all", "each pour in each position", "each pour in each sitting",
@@ -124,8 +126,9 @@ def plan_serving(
     check_choice(code_for, CODED, name="code_for", error=PlanError)
     frame["code"] = _codes_a_serving(trial, frame, rng) if code_for == "serving" else _codes_a_pour(trial, frame, rng)
     warm = _warm_up(trial, warm_up, pours, rng)
+    batch = trial.batch if wait_h is None else replace(trial.batch, wait_h=number_of(wait_h, "wait_h", error=PlanError))
     notes = (*_share_notes(lengths, pours), *_sitting_notes(lengths, warm), *_pour_notes(trial, pours),
-             *_age_notes(trial, frame, trial.batch.wait_h if wait_h is None else wait_h))
+             *_age_notes(trial, frame, batch.wait_h))
     return Serving(trial_name=trial.name, frame=frame[list(SERVING_COLUMNS)], balance=_balance(orders, layout),
                    warm_up=warm, notes=notes)
 
@@ -171,10 +174,20 @@ def _lengths(pours: int, per_sitting: int, sittings: int | None) -> tuple[int, .
     size = min(pours, check_whole(per_sitting, name="per_sitting", low=1, high=20, error=PlanError))
     count = -(-pours // size)
     if sittings is not None:
-        count = check_whole(sittings, name="sittings", low=1, high=100, error=PlanError)
+        count = check_whole(sittings, name="sittings", low=1, high=MOST_SITTINGS, error=PlanError)
+        _check_all_seated(count, size, pours)
     room = count * size
     servings = room // pours * pours if sittings and room >= pours else min(room, pours)
     return tuple(servings // count + (k < servings % count) for k in range(count))
+
+
+def _check_all_seated(sittings: int, size: int, pours: int) -> None:
+    """Of one pour a sitting, only whole turns of all pours fill every sitting; from two on there is always enough."""
+    whole = sittings // pours * pours
+    if size == 1 and whole not in (0, sittings):
+        full = [str(number) for number in (whole, whole + pours) if number <= MOST_SITTINGS]
+        raise PlanError(f"{sittings} sittings of one pour each cannot serve {pours} pours equally often. "
+                        f"Ask for {words_joined(full, last='or')} sittings, or raise per_sitting.")
 
 
 def _session_names(trial: Trial, sessions: Sequence[str], count: int) -> list[str]:
@@ -272,10 +285,9 @@ def _share_notes(lengths: tuple[int, ...], pours: list[str]) -> tuple[str, ...]:
 
 def _sitting_notes(lengths: tuple[int, ...], warm: str) -> tuple[str, ...]:
     most = max(lengths) + bool(warm)
-    if most <= TIRING:
-        return ()
-    return (f"{most} samples in one sitting tire lips: four to six are usual, with a wipe and 5 to 10 minutes between "
-            "(common practice).",)
+    told = (f"{most} samples in one sitting tire lips: four to six are usual, with a wipe and 5 to 10 minutes between "
+            "(common practice).")
+    return (told,) if most > TIRING else ()
 
 
 def _pour_notes(trial: Trial, pours: list[str]) -> tuple[str, ...]:

@@ -125,11 +125,15 @@ class Shelf:
         return frozenset().union(*(self.pieces(name, where=where) for name in names))
 
     def row(self, pieces: Pieces) -> np.ndarray:
-        """The mass of a set as a row over the things on the shelf."""
+        """The mass of a set as a row over the things on the shelf.
+
+        Shares add up in the order of trial.toml: a set has none of its own, and the last digit of a sum depends on it.
+        """
+        parts = {thing: self.made_of.get(thing, {thing: 1.0}) for thing in self.starting}
         return np.array(
             [
-                sum(self.made_of.get(thing, {thing: 1.0})[part] for owner, part in pieces if owner == thing)
-                for thing in self.starting
+                sum(share for part, share in shares.items() if (thing, part) in pieces)
+                for thing, shares in parts.items()
             ]
         )
 
@@ -179,7 +183,7 @@ def rest_rules(
     """
     sets, named = set(sets), set(named)
     first, last = [], []
-    for whole in sorted(sets, key=len, reverse=True):
+    for whole in sorted(sets, key=lambda pieces: (-len(pieces), sorted(pieces))):
         members, carried = _members(shelf, whole, sets)
         rest = [m for m in members if m not in named]
         first += _rules(shelf, whole, rest)

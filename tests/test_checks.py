@@ -1,10 +1,12 @@
 import math
 
+import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from labkit.checks import check_choice, check_whole, is_blank, parse_id, parse_number
+from labkit.checks import check_choice, check_held, check_whole, is_blank, parse_id, parse_number
 from labkit.errors import LabkitError, PlanError
 
 WHERE = "pours.csv row 3: red paste [g]"
@@ -54,3 +56,27 @@ def test_choices_in_the_message_are_those_of_the_check():
     with pytest.raises(PlanError) as problem:
         check_whole(True, name="pours", low=1, high=40, error=PlanError)
     assert str(problem.value) == "pours is True. Give a whole number from 1 to 40."
+
+
+BOUNDS = pd.DataFrame({"low": [0.1, 60], "high": [0.2, 80]}, index=["wax", "heat"])
+
+
+def test_what_is_held_comes_as_numbers():
+    assert check_held({"wax": 0.1, "heat": np.int64(70)}, bounds=BOUNDS, error=PlanError) == {"wax": 0.1, "heat": 70.0}
+    assert check_held(None, bounds=BOUNDS, error=PlanError) == {}
+
+
+@pytest.mark.parametrize("hold, message", [
+    ("wax", "hold is 'wax'. Give a dict of coordinates and values, such as {'wax': 0.15}."),
+    (["wax"], "hold is ['wax']. Give a dict of coordinates and values, such as {'wax': 0.15}."),
+    ({"whacks": 0.1}, "hold names 'whacks', which does not vary. Choose 'wax' or 'heat'."),
+    ({"wax": None}, "hold gives wax the value None. Give a number."),
+    ({"wax": "0.15"}, "hold gives wax the value '0.15'. Give a number."),
+    ({"wax": True}, "hold gives wax the value True. Give a number."),
+    ({"wax": math.nan}, "hold gives wax the value nan. Give a number."),
+    ({"heat": 81}, "hold puts heat at 81, outside its limits 60 to 80. Hold a value within them, or widen them."),
+])
+def test_what_cannot_be_held(hold, message):
+    with pytest.raises(PlanError) as problem:
+        check_held(hold, bounds=BOUNDS, error=PlanError)
+    assert str(problem.value) == message

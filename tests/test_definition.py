@@ -1,8 +1,11 @@
 import pytest
 from definitions import HAZEL, TERRACOTTA, WORKED
 
+import labkit
 from labkit import Trial
+from labkit.definition.words import BESIDE_ATTRIBUTES, BESIDE_COORDINATES
 from labkit.errors import FormulaError, LabkitError, RegionError, TrialError
+from labkit.scores import SCORE_COLUMNS, SERVING_COLUMNS
 
 
 def changed(text, old, new):
@@ -125,12 +128,118 @@ REFUSED = {
         LabkitError,
         "[attributes.hardness] expect wax is 'more'. Choose 'up' or 'down'.",
     ),
+    "an expectation that is no table": (
+        changed(WORKED, "wanted = { peak = [4, 6, 8] }", 'expect = "up"'),
+        TrialError,
+        "[attributes.hardness] expect is 'up', which is not a table. Give up or down for what varies, such as "
+        'expect = { wax = "up" }.',
+    ),
+    "a setting whose melts are a word": (
+        changed(TERRACOTTA, 'unit = "degC"', 'unit = "degC"\nper_melt = "yes"'),
+        TrialError,
+        "[settings.pour_temperature] per_melt is 'yes'. Write true or false, without quotes.",
+    ),
+    "a price of something else": (
+        f'{TERRACOTTA}[prices]\n"mango butr" = 7\n',
+        FormulaError,
+        "[prices] names 'mango butr', which is not in [formula]. Did you mean 'mango butter'?",
+    ),
+    "a price in words": (
+        f'{TERRACOTTA}[prices]\n"mango butter" = "dear"\n',
+        TrialError,
+        "[prices] mango butter is 'dear'. Give a number.",
+    ),
+    "a price below nothing": (
+        f'{TERRACOTTA}[prices]\n"mango butter" = -2\n',
+        TrialError,
+        "[prices] mango butter is -2. Give a price of 0 or more.",
+    ),
+    "a fact about something else": (
+        f'{TERRACOTTA}[pantry]\n"mango butr" = "tree nut"\n',
+        FormulaError,
+        "[pantry] names 'mango butr', which is not in [formula]. Did you mean 'mango butter'?",
+    ),
+    "a fact about a paste": (
+        f'{TERRACOTTA}[pantry]\n"red paste" = "tree nut"\n',
+        TrialError,
+        "[pantry] names 'red paste', which is made of others. Name what it is made of: red iron oxide and castor oil.",
+    ),
+    "a fact that is a number": (
+        f'{TERRACOTTA}[pantry]\n"mango butter" = 7\n',
+        TrialError,
+        "[pantry] mango butter is 7. Give a flag for testers in double quotes, or its facts under "
+        '[pantry."mango butter"].',
+    ),
+    "a fact of another name": (
+        f'{TERRACOTTA}[pantry."mango butter"]\nflags = "tree nut"\n',
+        TrialError,
+        "[pantry] mango butter has 'flags', which is not known. Did you mean 'flag'?",
+    ),
+    "a flag that is no text": (
+        f'{TERRACOTTA}[pantry."mango butter"]\nflag = 7\n',
+        TrialError,
+        "[pantry] mango butter flag is 7. Write it in double quotes, such as flag = \"...\".",
+    ),
+    "a density from high to low": (
+        f'{TERRACOTTA}[pantry."mango butter"]\ndensity = [0.92, 0.90]\n',
+        TrialError,
+        "[pantry] mango butter density runs from 0.92 to 0.9. Give the lower number first.",
+    ),
     "a table that is none": (
         changed(WORKED, "[factors.load]", "[factors]\nload = 3\n[attributes.x]"),
         LabkitError,
         "[factors] load is 3, which is not a table. Write it under [factors.load].",
     ),
 }
+
+
+@pytest.mark.parametrize("name", ["tester", "Score", "desirability", "holds", "slip", "oil [g]"])
+def test_an_attribute_named_like_a_column(name):
+    with pytest.raises(TrialError) as problem:
+        Trial.from_toml(changed(HAZEL, "[attributes.hardness]", f"[attributes.{name!r}]"))
+    assert str(problem.value) == (
+        f"the name {name!r} is given to an attribute, but it is already that of a column of the tables. "
+        "Give the attribute another name."
+    )
+
+
+@pytest.mark.parametrize(
+    "name, what",
+    [("load", "something that varies"), ("base: castor oil", "something that varies"), ("castor oil", "an ingredient")],
+)
+def test_an_attribute_named_like_what_it_is_made_of(name, what):
+    with pytest.raises(TrialError) as problem:
+        Trial.from_toml(changed(HAZEL, "[attributes.hardness]", f"[attributes.{name!r}]"))
+    assert str(problem.value) == (
+        f"the name {name!r} is given to an attribute, but it is already that of {what}. Give the attribute another name."
+    )
+
+
+@pytest.mark.parametrize("name", ["melt", "ok", "inside", "desirability", "low", "cost", "level"])
+def test_a_factor_named_like_a_column(name):
+    with pytest.raises(TrialError) as problem:
+        Trial.from_toml(changed(HAZEL, "[factors.load]", f"[factors.{name!r}]"))
+    assert str(problem.value) == (
+        f"the name {name!r} is given to something that varies, but it is already a column of the tables. "
+        "Give the factor or setting another name."
+    )
+
+
+def test_prices_and_pantry_are_about_what_is_on_the_shelf_or_in_it():
+    text = TERRACOTTA + '[prices]\n"red paste" = 40\n"castor oil" = 0\n[pantry]\n"jojoba oil" = "tree nut"\n'
+    facts = '[pantry."castor oil"]\nflag = ""\ndensity = [0.955, 0.967]\n'
+    definition = Trial.from_toml(text + facts).definition
+    assert definition.prices == {"red paste": 40.0, "castor oil": 0.0}
+    assert definition.pantry["jojoba oil"] == "tree nut" and definition.pantry["castor oil"]["flag"] == ""
+
+
+def test_what_stands_beside_coordinates_and_attributes_is_known(demo):
+    tables = (demo.plan, demo.pours, demo.made, labkit.settled_by_round(demo))
+    columns = {c for table in tables for c in table.columns if not c.endswith(" [g]") and not c.startswith("mean: ")}
+    assert columns - set(demo.recipe.coordinates) <= set(BESIDE_COORDINATES)
+    assert {*SERVING_COLUMNS, *SCORE_COLUMNS} <= set(BESIDE_ATTRIBUTES)
+    slips = labkit.plan_confirmation(demo, pours=1).slips
+    assert set(slips.columns) - set(demo.attributes) <= set(BESIDE_ATTRIBUTES)
 
 
 @pytest.mark.parametrize("case", REFUSED)

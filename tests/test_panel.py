@@ -283,8 +283,8 @@ class TestWords:
 
 def test_twelve_testers_forty_pours_six_attributes_in_two_seconds():
     """Processor time, so that a busy machine does not matter."""
-    names = ["payoff", "hardness", "sheerness", "shade", "shine", "slip"]
-    text = TERRACOTTA + "[attributes.shine]\n[attributes.slip]\n"
+    names = ["payoff", "hardness", "sheerness", "shade", "shine", "glide"]
+    text = TERRACOTTA + "[attributes.shine]\n[attributes.glide]\n"
     trial = trial_with(40, text=text)
     for k, name in enumerate(names):
         table = simulated(k, pours=40, testers=12)[0]

@@ -66,6 +66,17 @@ class TestPlan:
         assert set(again.frame.groupby(["tester", "pour"]).size()) == {2}
         assert again.notes[0] == "Each tester tastes every pour 2 times."
 
+    @pytest.mark.parametrize("pours, per_sitting", [(1, 1), (2, 1), (3, 1), (3, 2), (5, 2)])
+    def test_there_are_as_many_sittings_as_were_asked_for_or_none(self, pot, pours, per_sitting):
+        asked = {"pours": [f"P{k:02d}" for k in range(1, pours + 1)], "testers": TESTERS[:3], "per_sitting": per_sitting}
+        for sittings in range(1, 8):
+            try:
+                serving = labkit.plan_serving(pot, **asked, sittings=sittings)
+            except PlanError:
+                assert per_sitting == 1 and sittings > pours and sittings % pours
+            else:
+                assert len(serving.sessions) == sittings
+
     def test_sessions_go_on_from_those_of_the_trial(self, pot, four):
         later = pot.with_servings(four)
         serving = labkit.plan_serving(later, pours=["P05"], testers=TESTERS)
@@ -191,7 +202,19 @@ class TestRefusals:
         assert refused(pot, per_sitting=0) == "per_sitting is 0. Give a whole number from 1 to 20."
         assert refused(pot, sittings=1.5) == "sittings is 1.5. Give a whole number from 1 to 100."
         assert refused(pot, seed=-1) == "seed is -1. Give a whole number from 0 to 4294967295."
+        assert refused(pot, wait_h="x") == "wait_h is 'x'. Give a number."
+        assert refused(pot, wait_h=True) == "wait_h is True. Give a number."
+        assert refused(pot, wait_h=-1) == "a pour waits -1 h before it is judged. Give hours of 0 or more."
         assert refused(pot, code_for="tube") == "code_for is 'tube'. Choose 'serving' or 'pour'."
+
+    def test_sittings_that_would_stay_empty(self, pot):
+        three = ["P01", "P02", "P03"]
+        assert refused(pot, pours=three, per_sitting=1, sittings=7) == (
+            "7 sittings of one pour each cannot serve 3 pours equally often. "
+            "Ask for 6 or 9 sittings, or raise per_sitting.")
+        assert refused(pot, pours=three, per_sitting=1, sittings=100) == (
+            "100 sittings of one pour each cannot serve 3 pours equally often. "
+            "Ask for 99 sittings, or raise per_sitting.")
 
     def test_sessions_and_dates(self, pot, four):
         assert refused(pot, dates=["2031-05-04", "2031-05-05"]) == (

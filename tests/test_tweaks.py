@@ -155,7 +155,9 @@ class TestHold:
     @pytest.mark.parametrize("hold, message", [
         ({"butter": 0.3}, "hold names 'butter', which does not vary. "
                           "Choose 'wax', 'red_share', 'load' or 'pour_temperature'."),
-        ({"wax": 0.3}, "hold asks for wax 0.3, but it runs from 0.1 to 0.22. Hold a value within its limits."),
+        ({"wax": 0.3}, "hold puts wax at 0.3, outside its limits 0.1 to 0.22. Hold a value within them, or widen them."),
+        ({"wax": "0.15"}, "hold gives wax the value '0.15'. Give a number."),
+        (["wax"], "hold is ['wax']. Give a dict of coordinates and values, such as {'wax': 0.15}."),
         ({"red_share": 0.8, "load": 0.08},
          "no formula within the limits has red_share 0.8 and load 0.08. Hold another value, or hold less."),
     ])
@@ -291,6 +293,7 @@ class TestFirst:
 @pytest.mark.parametrize("asked, message", [
     ({"pours": 0}, "pours is 0. Give a whole number from 1 to 24."),
     ({"melts": 1.5}, "melts is 1.5. Give a whole number from 1 to 24."),
+    ({"worth": True}, "worth is True. Give the desirability that a unit of cost must bring, such as 0.0055."),
     ({"worth": -1}, "worth is -1. Give the desirability that a unit of cost must bring, such as 0.0055."),
     ({"seed": "x"}, "seed is 'x'. Give a whole number from 0 to 4294967295."),
 ])

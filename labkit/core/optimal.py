@@ -116,7 +116,7 @@ def d_optimum(candidates, *, pours=1.0, prior=None, gap=GAP) -> ContinuousOptimu
 
     With S = that precision, s_i = pours f_i' S^-1 f_i. At the optimum max s = sum w s (= p without a prior: Kiefer &
     Wolfowitz 1960; with one: Chaloner & Larntz 1989). Multiplicative algorithm w <- w s / sum w s (Titterington
-    1976; Yu 2010, Ann. Stat. 38:1593), points that cannot carry weight dropped (Harman & Pronzato 2007).
+    1976; Yu 2010, Ann. Stat. 38:1593), points that cannot carry weight dropped (`_without_idle`).
     """
     candidates = np.asarray(candidates, dtype=float)
     prior = np.zeros((candidates.shape[1],) * 2) if prior is None else np.asarray(prior, dtype=float)
@@ -131,20 +131,24 @@ def d_optimum(candidates, *, pours=1.0, prior=None, gap=GAP) -> ContinuousOptimu
             break
         weights = weights * sensitivity / bound
         if step % 20 == 19:
-            alive, weights = _without_idle(alive, weights, sensitivity, bound, excess, flat=not prior.any())
+            alive, weights = _without_idle(alive, weights, sensitivity, bound, p=len(precision))
     return _certified(candidates, alive, weights, pours, prior)
 
 
-def _without_idle(alive, weights, sensitivity, bound, excess, *, flat):
-    """Leave out points that no optimum uses: s < p (1 + e/2 - sqrt(e (4 + e - 4/p)) / 2), e = max s / p - 1.
+def _without_idle(alive, weights, sensitivity, bound, *, p):
+    """Leave out points that no optimum uses: s < p (h - 1) + sum w s, with e = max s - sum w s and
+    h = 1 + e/2 - sqrt(e (4 + e - 4/p)) / 2.
 
-    The bound holds without a prior; with one, points of no weight to speak of go, and the certificate looks again.
+    Without a prior sum w s = p and the bound is p h: Harman & Pronzato 2007, Stat. Prob. Letters 77:90-94. It is so
+    with a prior B too. Let S* = M* + B be the precision at an optimum, s* what s is there, l the eigenvalues of
+    S^-1 S*. Then sum l = tr S^-1 M* + tr S^-1 B <= max s + p - sum w s = p + e, and sum 1/l = tr S*^-1 S <= p by the
+    equivalence theorem. As the other p - 1 have an arithmetic mean above their harmonic one, the least l has
+    l + (p - 1)^2 / (p - 1/l) <= p + e, which is l >= h. A point in use has s* = p - tr S*^-1 B, hence
+    s >= l s* >= l p - tr S^-1 B = p (l - 1) + sum w s.
     """
-    if flat:
-        least = 1 + excess / 2 - np.sqrt(excess * (4 + excess - 4 / bound)) / 2
-        kept = sensitivity >= bound * least
-    else:
-        kept = weights > 1e-9 * weights.max()
+    excess = sensitivity.max() - bound
+    least = 1 + excess / 2 - np.sqrt(excess * (4 + excess - 4 / p)) / 2
+    kept = sensitivity >= bound - p * (1 - least)
     return alive[kept], weights[kept] / weights[kept].sum()
 
 

@@ -8,8 +8,9 @@ from types import MappingProxyType
 from labkit.attributes import EXPECTED, WANTED_POINTS, Attribute, Wanted
 from labkit.checks import check_choice, is_blank
 from labkit.definition.instruments import check_methods, instrument_of
+from labkit.definition.pantry import pantry_of, prices_of
 from labkit.definition.recipe import recipe_of
-from labkit.definition.words import KEYS, check_keys, check_shapes, markets_of, number_of, points_of
+from labkit.definition.words import BESIDE_ATTRIBUTES, KEYS, check_keys, check_shapes, markets_of, number_of, points_of
 from labkit.errors import TrialError
 from labkit.formula import Recipe
 from labkit.region import Region
@@ -53,7 +54,7 @@ class Definition:
     noise: Mapping[str, float]
     cost: Cost = field(default_factory=Cost)
     prices: Mapping[str, float] = field(default_factory=dict)
-    pantry: Mapping[str, Mapping] = field(default_factory=dict)
+    pantry: Mapping[str, Mapping | str] = field(default_factory=dict)
 
 
 def read_definition(text: str) -> Definition:
@@ -82,8 +83,8 @@ def read_definition(text: str) -> Definition:
         attributes=MappingProxyType(attributes),
         noise=_noise(said.get("noise", {})),
         cost=_cost(said.get("cost", {})),
-        prices=MappingProxyType(said.get("prices", {})),
-        pantry=MappingProxyType(said.get("pantry", {})),
+        prices=prices_of(said.get("prices", {}), recipe.shelf),
+        pantry=pantry_of(said.get("pantry", {}), recipe.shelf),
     )
 
 
@@ -110,29 +111,53 @@ def _cost(words: Mapping) -> Cost:
     return Cost(**found)
 
 
+def _check_attribute_name(name: str, recipe: Recipe) -> None:
+    """An attribute is a column, or a row, beside what varies and the columns of the kit."""
+    taken = {
+        "something that varies": name in recipe.coordinates,
+        "an ingredient": name in recipe.ingredients,
+        "a column of the tables": name.casefold() in BESIDE_ATTRIBUTES or name.endswith(" [g]"),
+    }
+    for what, is_taken in taken.items():
+        if is_taken:
+            raise TrialError(
+                f"the name {name!r} is given to an attribute, but it is already that of {what}. "
+                "Give the attribute another name."
+            )
+
+
 def attribute_of(name: str, words: Mapping, recipe: Recipe) -> Attribute:
+    _check_attribute_name(name, recipe)
     where = f"[attributes.{name}]"
     check_keys(words, KEYS["attribute"], where)
     scale = points_of(words.get("scale", [0, 10]), f"{where} scale", 2)
     ends = words.get("ends", ["", ""])
     if not isinstance(ends, list) or len(ends) != 2:
         raise TrialError(f"{where} ends is {ends!r}. Give the words at both ends of the scale.")
-    expect = {
-        coordinate: EXPECTED[check_choice(way, EXPECTED, name=f"{where} expect {coordinate}", error=TrialError)]
-        for coordinate, way in words.get("expect", {}).items()
-    }
     found = Attribute(
         name=name,
         low=scale[0],
         high=scale[1],
         ends=(str(ends[0]), str(ends[1])),
-        expect=expect,
+        expect=_expected(words.get("expect", {}), where),
         wanted=_wanted(words["wanted"], where) if "wanted" in words else None,
         importance=number_of(words.get("importance", 1.0), f"{where} importance"),
         **instrument_of(name, words, where),
     )
     found.check_expected(recipe.coordinates)
     return found
+
+
+def _expected(words: object, where: str) -> dict[str, int]:
+    if not isinstance(words, dict):
+        raise TrialError(
+            f"{where} expect is {words!r}, which is not a table. "
+            'Give up or down for what varies, such as expect = { wax = "up" }.'
+        )
+    return {
+        coordinate: EXPECTED[check_choice(way, EXPECTED, name=f"{where} expect {coordinate}", error=TrialError)]
+        for coordinate, way in words.items()
+    }
 
 
 def _wanted(words: object, where: str) -> Wanted:

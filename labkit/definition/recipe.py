@@ -4,13 +4,11 @@ import difflib
 import math
 from collections.abc import Mapping
 
-from labkit.definition.words import KEYS, check_keys, names_of, number_of, range_of
+from labkit.definition.words import BESIDE_COORDINATES, KEYS, check_keys, names_of, number_of, range_of
 from labkit.errors import FormulaError, TrialError
 from labkit.formula import Recipe
 from labkit.statements import TO_100, Blend, Limit, Setting, Share, Shelf
 from labkit.wording import words_joined
-
-TAKEN = ("round", "melt", "pour", "order", "date", "outcome", "defects", "note", "corrects", "reason", "base")
 
 
 def recipe_of(said: Mapping) -> Recipe:
@@ -35,7 +33,7 @@ def _check_distinct(recipe: Recipe) -> None:
     """No two columns of one table share a name."""
     names = list(recipe.coordinates)
     for k, name in enumerate(names):
-        if name in recipe.ingredients or name in TAKEN or name in names[:k] or name.endswith(" [g]"):
+        if name in recipe.ingredients or name in BESIDE_COORDINATES or name in names[:k] or name.endswith(" [g]"):
             raise TrialError(
                 f"the name {name!r} is given to something that varies, but it is already a column of the tables. "
                 "Give the factor or setting another name."
@@ -150,9 +148,10 @@ def _setting(name: str, words: Mapping) -> Setting:
     where = f"[settings.{name}]"
     check_keys(words, KEYS["setting"], where)
     low, high = range_of(words, where)
-    return Setting(
-        name=name, low=low, high=high, unit=str(words.get("unit", "")), per_melt=words.get("per_melt", False) is True
-    )
+    per_melt = words.get("per_melt", False)
+    if not isinstance(per_melt, bool):
+        raise TrialError(f"{where} per_melt is {per_melt!r}. Write true or false, without quotes.")
+    return Setting(name=name, low=low, high=high, unit=str(words.get("unit", "")), per_melt=per_melt)
 
 
 def _limit(k: int, words: Mapping) -> Limit:

@@ -21,8 +21,25 @@ KEYS = MappingProxyType(
         "attribute": ("scale", "ends", "wanted", "expect", "importance", "reading", "unit", "direction", "noise"),
         "noise": ("round", "melt", "pour", "tester", "tester_pour"),
         "read_noise": ("round", "melt", "pour", "reading"),
+        "pantry": ("inci", "role", "density", "melting", "flag"),
         "cost": ("round", "melt", "pour", "tester"),
     }
+)
+
+# What stands beside the coordinates of a pour: in plan.csv and pours.csv, in what was made or failed, at the stationary
+# point, along the path of the settled formula and in rehearsals.
+BESIDE_COORDINATES = (
+    *("round", "melt", "pour", "order", "date", "outcome", "defects", "note", "corrects", "reason", "base"),
+    *("ok", "inside", "failed", "chance", "low", "high", "level", "kind"),
+    *("pours", "desirability", "holds", "today", "today low", "today high", "moved"),
+    *("seed", "evening", "melts", "cost", "best possible", "ratio", "ratio before", "predicted", "predicted to hold"),
+    *("expected gain", "stop"),
+)
+# What stands beside attributes, in columns or in rows: in scores as people have them, in what is predicted of a formula
+# and in what a slip changes.
+BESIDE_ATTRIBUTES = (
+    *("tester", "pour", "code", "session", "position", "attribute", "score", "date", "corrects", "reason"),
+    *("desirability", "holds", "slip", "moves", "low"),
 )
 
 MARKETS = ("US", "EU", "UK")  # where a product may be sold

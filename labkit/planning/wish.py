@@ -7,7 +7,7 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_choice, check_whole
+from labkit.checks import check_choice, check_held, check_hold, check_whole
 from labkit.core.terms import MODELS
 from labkit.errors import FormulaError, PlanError, RegionError
 from labkit.planning.points import Points
@@ -46,9 +46,7 @@ class Wish:
         for name in ("pours", "melts"):
             if getattr(self, name) is not None:
                 check_size(getattr(self, name), name)
-        if self.hold is not None and not isinstance(self.hold, Mapping):
-            raise PlanError(f"hold is {self.hold!r}. Give a dict of coordinates and values, such as {{'wax': 0.15}}.")
-        object.__setattr__(self, "hold", MappingProxyType(dict(self.hold or {})))
+        object.__setattr__(self, "hold", MappingProxyType(check_hold(self.hold, error=PlanError)))
         if self.control is not None and not isinstance(self.control, str):
             raise PlanError(f"control is {self.control!r}. Give the name of one pour, {STARTING!r} or {NOTHING!r}.")
         if self.pours is not None and self.melts is not None and self.melts > self.pours:
@@ -71,8 +69,7 @@ def check_size(value: object, name: str) -> None:
 def held_region(trial: Trial, hold: Mapping[str, float]) -> Region:
     """The region with coordinates held at values; the region itself where nothing is held."""
     recipe = trial.recipe
-    for name, value in hold.items():
-        _check_held(trial, name, value)
+    hold = check_held(hold, bounds=recipe.bounds, error=PlanError)
     if not hold:
         return trial.region
     held = replace(
@@ -86,21 +83,6 @@ def held_region(trial: Trial, hold: Mapping[str, float]) -> Region:
     except (RegionError, FormulaError):
         words = words_joined([f"{name} = {value:g}" for name, value in hold.items()])
         raise PlanError(f"no formula within the limits has {words}. Hold another value, or widen a limit.") from None
-
-
-def _check_held(trial: Trial, name: str, value: object) -> None:
-    bounds = trial.recipe.bounds
-    if name not in bounds.index:
-        raise PlanError(f"hold names {name!r}, which does not vary. Choose {words_joined(bounds.index, last='or')}.")
-    number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
-    if not number or not np.isfinite(value):
-        raise PlanError(f"hold gives {name} the value {value!r}. Give a number.")
-    low, high = bounds.loc[name]
-    if not low - 1e-9 <= value <= high + 1e-9:
-        raise PlanError(
-            f"hold puts {name} at {value:g}, outside its limits {low:g} to {high:g}. Hold a value within them, or "
-            "widen them."
-        )
 
 
 def _pinned(stated, hold: Mapping[str, float], name: str):

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_whole
+from labkit.checks import check_held, check_whole
 from labkit.errors import TweakError
 from labkit.rounds import Round, small_portions
 from labkit.trial import check_trial
@@ -76,10 +76,11 @@ def _checked(trial, pours, melts, seed, hold, worth) -> Asked:
     if not any(a.wanted is not None for a in trial.attributes.values()):
         raise TweakError("no attribute in trial.toml says what is wanted, so no formula is better than another. "
                          "Give at least one a line such as wanted = { rising = [4, 8] }.")
-    if worth is not None and not (isinstance(worth, int | float) and 0 <= worth < math.inf):
+    number = isinstance(worth, int | float | np.number) and not isinstance(worth, bool)
+    if worth is not None and not (number and 0 <= worth < math.inf):
         raise TweakError(f"worth is {worth!r}. Give the desirability that a unit of cost must bring, "
                          f"such as {WORTH:g}.")
-    hold = _checked_hold(trial, hold or {})
+    hold = check_held(hold, bounds=trial.recipe.bounds, error=TweakError)
     return Asked(trial=trial, sizes=_sizes(trial, pours, melts), seed=seed, hold=hold, fixed=hold,
                  worth=WORTH if worth is None else float(worth))
 
@@ -95,19 +96,6 @@ def _sizes(trial, pours: int | None, melts: int | None) -> tuple[tuple[int, int]
         own = not trial.recipe.pot
         found += [(p, p)] if own else [(p, min(m, p)) for m in ([melts] if melts is not None else PROPOSED_MELTS)]
     return tuple(dict.fromkeys(found))
-
-
-def _checked_hold(trial, hold: Mapping[str, float]) -> dict[str, float]:
-    bounds = trial.recipe.bounds
-    for name, value in hold.items():
-        if name not in bounds.index:
-            raise TweakError(f"hold names {name!r}, which does not vary. "
-                             f"Choose {words.choices(trial.recipe.coordinates)}.")
-        low, high = bounds.loc[name]
-        if not low <= value <= high:
-            raise TweakError(f"hold asks for {name} {value:g}, but it runs from {low:g} to {high:g}. "
-                             "Hold a value within its limits.")
-    return {name: float(value) for name, value in hold.items()}
 
 
 def _scored_pours(trial) -> int:

@@ -21,6 +21,13 @@ def lattice(q, m):
     return np.array([c for c in itertools.product(range(m + 1), repeat=q) if sum(c) == m]) / m
 
 
+def scattered(seed):
+    """Some more candidates than terms, without any structure."""
+    rng = np.random.default_rng(seed)
+    terms = int(rng.integers(2, 13))
+    return rng.normal(size=(int(rng.integers(terms + 2, 40)), terms))
+
+
 class TestHandbookDesign:
     """NIST/SEMATECH e-Handbook 5.5.2.1, Table 5.2: 12 runs, model 1, x1, x2, x3, x1^2; printed D .6825575, A 2.2, G 1."""
 
@@ -121,6 +128,18 @@ class TestContinuousOptimum:
         found = d_optimum(polynomial_terms(["x", "y"]).evaluate(grid((-1, 0, 1), 2)), gap=1e-7)
         assert found.weights == pytest.approx([0.1458, 0.0802, 0.1458, 0.0802, 0.0962, 0.0802, 0.1458, 0.0802, 0.1458],
                                               abs=1e-4)
+
+    @pytest.mark.parametrize("seed", [0, 1, 36, 88, 357, 366, 374, 442, 532, 579, 594, 610])
+    def test_no_point_is_left_out_that_the_optimum_needs(self, seed):
+        """The certificate looks at every candidate (Kiefer & Wolfowitz 1960), also at those left out on the way."""
+        assert d_optimum(scattered(seed)).gap <= 1e-4
+
+    @pytest.mark.parametrize("seed", range(12))
+    def test_with_a_prior_neither(self, seed):
+        rows = scattered(seed)
+        strength = 10 ** np.random.default_rng([seed, 1]).uniform(-3, 1, size=rows.shape[1])
+        for pours in (1, 30):
+            assert d_optimum(rows, pours=pours, prior=np.diag(strength)).gap <= 1e-4
 
     @pytest.mark.parametrize("pours", [4, 40])
     def test_with_a_prior_no_direction_raises_the_determinant(self, pours):

@@ -173,7 +173,7 @@ class TestBadWishes:
             "hold puts wax at 0.3, outside its limits 0.1 to 0.22. Hold a value within them, or widen them."
         )
         assert refusal(terracotta, hold={"whacks": 0.3}) == (
-            "hold names 'whacks', which does not vary. Choose wax, red_share, load or pour_temperature."
+            "hold names 'whacks', which does not vary. Choose 'wax', 'red_share', 'load' or 'pour_temperature'."
         )
         assert refusal(terracotta, hold={"wax": "much"}) == "hold gives wax the value 'much'. Give a number."
         assert refusal(terracotta, hold=["wax"]) == (
