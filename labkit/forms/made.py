@@ -12,8 +12,9 @@ from labkit.store import append_melts, append_pours, correct_pours, read_trial
 from labkit.trial import Trial
 from labkit.wording import number_text, plural, words_joined
 
-_HELP = ("Write what the balance showed, with a comma or a point; small print is what was meant. A row that is left "
-         f"empty was not made. Write {NONE_ADDED} where something was meant and none was added.")
+_HELP = ("Write what was added each time, as the bench sheet has it, and no running totals; with a comma or a point. "
+         "Small print is what was meant. A row that is left empty was not made. "
+         f"Write {NONE_ADDED} where something was meant and none was added.")
 _OUTCOME = "ok, or failed and why"
 _NARROW = "100px"       # a round with two pastes and a setting stays within a notebook beside the list of files
 _NOTE = Column(name="note", words=True, width="130px")
