@@ -294,7 +294,7 @@ class Trial:
             return typed_plan(frame, recipe, self.batch, table=name, known=set(old["pour"]))
         if table == "melts":
             return typed_melts(
-                frame, recipe, table=name, planned=self._planned_by("melt"), known=set(old["melt"]), whole=whole
+                frame, recipe, table=name, planned=self._planned_by("melt"), recorded=old, whole=whole
             )
         if table == "pours":
             return typed_pours(

@@ -9,7 +9,15 @@ import pandas as pd
 
 from labkit.checks import is_blank
 from labkit.formula import Recipe
-from labkit.pours import BASE, own_columns, standing_pours, unwritten, unwritten_words, weighed_masses
+from labkit.pours import (
+    BASE,
+    own_columns,
+    standing_melts,
+    standing_pours,
+    unwritten,
+    unwritten_words,
+    weighed_masses,
+)
 from labkit.region import Region
 from labkit.rounds import grams_column, planned_grams
 
@@ -56,7 +64,7 @@ def round_labels(pours: pd.DataFrame) -> np.ndarray:
 def _unsaid(tables: Mapping[str, pd.DataFrame], pours: pd.DataFrame, recipe: Recipe) -> dict[str, str]:
     """By pour: the weight that was planned, of the pour itself or of its melt, and is left empty."""
     by_pour, by_melt = (planned_grams(tables["plan"], recipe, by=kind) for kind in ("pour", "melt"))
-    melts, pot = tables["melts"].set_index("melt"), [grams_column(i) for i in recipe.pot]
+    melts, pot = standing_melts(tables["melts"]).set_index("melt"), [grams_column(i) for i in recipe.pot]
     of_melt = {m: unwritten(melts.loc[m], by_melt.get(m, {}), pot) for m in melts.index}
     found = {}
     for name, pour in pours.iterrows():

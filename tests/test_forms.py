@@ -128,7 +128,7 @@ class TestPours:
         form.button.click()
         trial = read_trial(planned)
         assert said(form) == "Saved 1 melt and saved 1 pour."
-        assert trial.melts.iloc[0].tolist() == ["M01", "2025-03-08", 4.11, 12.9, 22.0, ""]
+        assert trial.melts.iloc[0].tolist() == ["M01", "2025-03-08", 4.11, 12.9, 22.0, "", "", ""]
         row, = trial.pours.to_dict("records")
         assert (row["pour"], row["melt"], row["base [g]"], row["red paste [g]"], row["pour_temperature"],
                 row["outcome"], row["date"]) == ("P01", "M01", 19.21, 0.79, 69.0, "ok", "2025-03-08")

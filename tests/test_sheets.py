@@ -64,12 +64,20 @@ def test_pot_adds_up_to_what_the_pours_draw_and_the_allowance():
     trial, round_ = planned()
     shown = cells(bench_sheet(trial, round_, allowance=0.1))
     at = [k for k, cell in enumerate(shown) if cell == "candelilla wax"]
-    added = [[float(shown[k + 4 * row + 1]) for row in range(3)] for k in at]
-    showing = [[float(shown[k + 4 * row + 2]) for row in range(3)] for k in at]
+    added = [[float(shown[k + 3 * row + 1]) for row in range(3)] for k in at]
     drawn = round_.pour_sheet().groupby("melt", sort=False)["base [g]"].sum()
-    assert [pan[-1] for pan in showing] == pytest.approx(list(1.1 * drawn), abs=0.02)
-    for adds, pan in zip(added, showing):
-        assert pan == pytest.approx([sum(adds[: k + 1]) for k in range(3)], abs=0.006)
+    together = [float(total) for total in re.findall(r"together (\d+\.\d\d)\sg", bench_sheet(trial, round_, allowance=0.1))]
+    assert together == pytest.approx(list(1.1 * drawn), abs=0.02)
+    assert together == pytest.approx([sum(adds) for adds in added], abs=0.006)
+
+
+def test_asks_for_what_was_added_and_for_no_running_totals():
+    trial, round_ = planned()
+    page = bench_sheet(trial, round_)
+    assert '<th class="number">add [g]</th><th class="half">added [g]</th>' in page and "pan shows" not in page
+    assert ("set the balance to zero before each, and write down what was added, not what was meant. A balance that is "
+            "not set to zero shows a running total: write what it shows less what it showed before."
+            ) in re.sub(r"\s+", " ", page)
 
 
 def test_colour_by_the_base_drawn_defects_to_tick_and_labels_to_cut_out():

@@ -6,14 +6,15 @@ from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import is_blank
 from labkit.errors import LabkitError, PourError
 from labkit.forms.grid import Column, Form, form_around, grid_of_boxes
-from labkit.pours import BASE, NONE_ADDED, standing_pours
+from labkit.pours import BASE, NONE_ADDED, standing_melts, standing_pours
 from labkit.rounds import Round, grams_column, planned_grams
-from labkit.store import append_melts, append_pours, correct_pours, read_trial
+from labkit.store import append_melts, append_pours, correct_melts, correct_pours, read_trial
 from labkit.trial import Trial
 from labkit.wording import number_text, plural, words_joined
 
-_HELP = ("Write what the balance showed, with a comma or a point; small print is what was meant. A row that is left "
-         f"empty was not made. Write {NONE_ADDED} where something was meant and none was added.")
+_HELP = ("Write what was added each time, as the bench sheet has it, and no running totals; with a comma or a point. "
+         "Small print is what was meant. A row that is left empty was not made. "
+         f"Write {NONE_ADDED} where something was meant and none was added.")
 _OUTCOME = "ok, or failed and why"
 _NARROW = "100px"       # a round with two pastes and a setting stays within a notebook beside the list of files
 _NOTE = Column(name="note", words=True, width="130px")
@@ -45,7 +46,7 @@ def _planned(trial: Trial, number: int | None) -> Round:
 def _melts_grid(trial: Trial, round_: Round):
     sheet = round_.melt_sheet().set_index("melt")
     weighed = [grams_column(i) for i in trial.recipe.pot]
-    known = trial.melts.set_index("melt")
+    known = standing_melts(trial.melts).set_index("melt")
     columns = [_weight(c) for c in weighed] + [_NOTE]
     texts = _texts(known, sheet.index, columns, planned_grams(trial.plan, trial.recipe, by="melt"))
     meant = {(melt, c): f"meant {sheet.at[melt, c]:.2f} or more" for melt in sheet.index for c in weighed}
@@ -100,36 +101,42 @@ def _save(form: Form, folder, round_: Round) -> str:
 
 def _write(form: Form, folder, round_: Round, found: dict, news: dict) -> str:
     """Tried in memory first, so that a pour which is refused leaves its melt unwritten too."""
-    date, (pours, changed), melts = form.date.value.strip(), news["pours"], news.get("melts", ([], []))[0]
-    frames = {"melts": _frame("melt", melts, form, found["melts"], round_, date)} if melts else {}
-    frames |= {"pours": _frame("pour", pours, form, found["pours"], round_, date)} if pours else {}
+    date, said = form.date.value.strip(), []
+    frames = {name: _frame(name.removesuffix("s"), news[name][0], form, found[name], round_, date)
+              for name in ("melts", "pours") if name in news and news[name][0]}
     read_trial(folder).with_tables(frames)
-    said = []
-    if changed:
-        corrected = _frame("pour", changed, form, found["pours"], round_, date or None)
-        correct_pours(folder, corrected, reason=form.reason.value.strip())
-        said.append(f"corrected {plural(len(changed), 'pour')}")
+    for kind, correct in (("melts", correct_melts), ("pours", correct_pours)):
+        if kind in news and (changed := news[kind][1]):
+            corrected = _frame(kind.removesuffix("s"), changed, form, found[kind], round_, date or None)
+            try:
+                correct(folder, corrected, reason=form.reason.value.strip())
+            except LabkitError as problem:
+                if not said:
+                    raise
+                return f"{_sentence(said)} The rest was not saved. {problem}"
+            said.append(f"corrected {plural(len(changed), kind.removesuffix('s'))}")
     for kind, append in (("melts", append_melts), ("pours", append_pours)):
         if kind in frames:
             append(folder, frames[kind])
             said.append(f"saved {plural(len(frames[kind]), kind.removesuffix('s'))}")
     form.reason.value = ""
-    text = words_joined(said) if said else "nothing new: all of this is saved already"
+    return _sentence(said or ["nothing new: all of this is saved already"])
+
+
+def _sentence(said: list[str]) -> str:
+    text = words_joined(said)
     return f"{text[0].upper()}{text[1:]}."
 
 
 def _news(form: Form, name: str, entries: dict, trial: Trial, round_: Round) -> tuple[list[str], list[str]]:
     """Rows that are new, and rows that differ from what is on disk, for which a reason must be given."""
     grid, kind = form.grids[name], name.removesuffix("s")
-    known = (trial.melts if name == "melts" else standing_pours(trial.pours)).set_index(kind)
+    known = (standing_melts(trial.melts) if name == "melts" else standing_pours(trial.pours)).set_index(kind)
     rows = list(dict.fromkeys(row for row, _ in grid.boxes))
     saved = _texts(known, rows, list(grid.columns.values()), planned_grams(trial.plan, trial.recipe, by=kind))
     new = [row for row in rows if row not in known.index and any(r == row for r, _ in entries)]
     changed = [row for row in rows if row in known.index and any(
         _typed(entries.get((row, c)), column) != saved[row, c] for c, column in grid.columns.items())]
-    if changed and name == "melts":
-        raise LabkitError(f"{words_joined(changed)} is in melts.csv with other weights. Put the boxes back; a melt "
-                          "that was written down wrongly is mended in the file itself.")
     if changed and not form.reason.value.strip():
         raise LabkitError(f"{words_joined(changed)} is saved with other values. To change it, give a reason; "
                           "otherwise put the boxes back.")

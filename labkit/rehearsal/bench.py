@@ -30,5 +30,5 @@ def weighed(trial, round_: Round, rng: np.random.Generator) -> tuple[pd.DataFram
     for setting in recipe.setting_list:
         reach = KETTLE * (setting.high - setting.low)
         pours[setting.name] = np.round(pours[setting.name] + rng.normal(0, reach, len(pours)), 1 if reach > 0.1 else 3)
-    return (melts.assign(date="", note="")[list(melt_columns(recipe))],
+    return (melts.reindex(columns=list(melt_columns(recipe)), fill_value=""),
             pours.reindex(columns=[c for c in pour_columns(recipe) if c in pours.columns]))

@@ -8,7 +8,7 @@ import pandas as pd
 
 from labkit.checks import check_columns, check_frame, is_blank, parse_id, parse_number
 from labkit.errors import LabkitError, PourError, ScoreError
-from labkit.pours import CORRECTION, pour_columns, says_none, standing_pours
+from labkit.pours import CORRECTION, melt_columns, pour_columns, says_none, standing_melts, standing_pours
 from labkit.scores import ASIDE, BACK, SCORE_COLUMNS, SCORE_KEY, aside_standing
 from labkit.store.appending import WAIT, append_to, plain_frame
 from labkit.store.reading import OnDisk
@@ -46,16 +46,29 @@ def correct_pours(folder: str | os.PathLike, frame: pd.DataFrame, *, reason: str
     missing value keeps what stands, as an absent column does; the empty text clears a cell. A pour that stands as it is
     to be is passed over.
     """
-    _check_reason(reason, "correct_pours", PourError)
-    frame = plain_frame(check_frame(frame, what="the pours frame", error=PourError))
+    return _correct_made(folder, "pour", frame, reason=reason, wait=wait)
+
+
+def correct_melts(folder: str | os.PathLike, frame: pd.DataFrame, *, reason: str, wait: float = WAIT) -> Trial:
+    """Append to melts.csv rows that supersede earlier ones; every pour drawn from such a melt is read off anew.
+
+    Parameters: `frame` with melt and the columns to correct; the rest as in `correct_pours`.
+    """
+    return _correct_made(folder, "melt", frame, reason=reason, wait=wait)
+
+
+def _correct_made(folder: str | os.PathLike, kind: str, frame: pd.DataFrame, *, reason: str, wait: float) -> Trial:
+    table = f"{kind}s"
+    _check_reason(reason, f"correct_{table}", PourError)
+    frame = plain_frame(check_frame(frame, what=f"the {table} frame", error=PourError))
 
     def grown(disk: OnDisk) -> Trial:
-        columns = pour_columns(disk.trial.recipe)
+        columns = (pour_columns if kind == "pour" else melt_columns)(disk.trial.recipe)
         allowed = [c for c in columns if c not in CORRECTION]
-        check_columns(frame, allowed=allowed, required=("pour",), what="pours", error=PourError)
-        return disk.trial.with_pours(_frame_of(_corrected_pours(disk, frame, reason), columns))
+        check_columns(frame, allowed=allowed, required=(kind,), what=table, error=PourError)
+        return disk.trial.with_tables({table: _frame_of(_corrected_made(disk, kind, frame, reason), columns)})
 
-    return append_to(folder, "pours", grown, wait=wait)
+    return append_to(folder, table, grown, wait=wait)
 
 
 def set_aside(
@@ -154,21 +167,23 @@ def _only_score(last: pd.DataFrame, names: Mapping[str, str], where: str) -> pd.
     return found.iloc[0]
 
 
-def _corrected_pours(disk: OnDisk, frame: pd.DataFrame, reason: str) -> Iterator[tuple[object, dict]]:
-    """By label: the whole row that supersedes the standing one of the same pour."""
-    numbers, seen = _row_numbers(disk, "pours", ("pour",), filled="pour"), set()
-    standing = standing_pours(disk.trial.pours).set_index("pour", drop=False)
+def _corrected_made(disk: OnDisk, kind: str, frame: pd.DataFrame, reason: str) -> Iterator[tuple[object, dict]]:
+    """By label: the whole row that supersedes the standing one of the same pour or melt."""
+    table, seen = f"{kind}s", set()
+    numbers = _row_numbers(disk, table, (kind,), filled=kind)
+    last = standing_pours(disk.trial.pours) if kind == "pour" else standing_melts(disk.trial.melts)
+    standing = last.set_index(kind, drop=False)
     for label, cells in frame.astype(object).iterrows():
-        where, pour = f"pours row {label}", parse_id(cells["pour"])
-        if pour not in standing.index:
-            raise PourError(f"{where}: pour {pour!r} is not recorded. Use append_pours for a first record.")
-        if pour in seen:
-            raise PourError(f"{where}: pour {pour} is corrected twice in one frame. Give it once.")
-        seen.add(pour)
-        old = standing.loc[pour].to_dict()
+        where, name = f"{table} row {label}", parse_id(cells[kind])
+        if name not in standing.index:
+            raise PourError(f"{where}: {kind} {name!r} is not recorded. Use append_{table} for a first record.")
+        if name in seen:
+            raise PourError(f"{where}: {kind} {name} is corrected twice in one frame. Give it once.")
+        seen.add(name)
+        old = standing.loc[name].to_dict()
         fresh = old | {c: cell for c, cell in cells.items() if isinstance(cell, str) or not is_blank(cell)}
         if any(_differs(fresh[c], old[c], f"{where}: {c}") for c in fresh if c not in CORRECTION):
-            yield label, fresh | {"corrects": str(numbers[(pour,)]), "reason": reason}
+            yield label, fresh | {"corrects": str(numbers[(name,)]), "reason": reason}
 
 
 def _differs(new: object, old: object, where: str) -> bool:

@@ -29,7 +29,7 @@ def append_round(folder: str | os.PathLike, round_: Round, *, wait: float = WAIT
 
 
 def append_melts(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: float = WAIT) -> Trial:
-    """Append melts as weighed to melts.csv."""
+    """Append melts as weighed to melts.csv; an equal row again is passed over."""
     return append_frame(folder, "melts", frame, wait=wait)
 
 

@@ -1,0 +1,30 @@
+"""What was made: melts as weighed, pours as divided and coloured.
+
+A table comes as text or numbers; its index names the row in every message. Grams left empty were not added where none
+were planned. Where some were planned an empty cell says nothing, and the word `none` says that none was added.
+"""
+
+from labkit.pours.melts import melt_columns, standing_melts, typed_melts
+from labkit.pours.poured import pour_columns, standing_pours, typed_pours, weighed_masses
+from labkit.pours.rows import CORRECTION, FedAgain, check_day, texts
+from labkit.pours.weights import BASE, NONE_ADDED, own_columns, says_none, unwritten, unwritten_words
+
+__all__ = [
+    "BASE",
+    "CORRECTION",
+    "NONE_ADDED",
+    "FedAgain",
+    "check_day",
+    "melt_columns",
+    "own_columns",
+    "pour_columns",
+    "says_none",
+    "standing_melts",
+    "standing_pours",
+    "texts",
+    "typed_melts",
+    "typed_pours",
+    "unwritten",
+    "unwritten_words",
+    "weighed_masses",
+]

@@ -1,0 +1,130 @@
+"""Pours as divided and coloured."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from labkit.checks import check_columns, is_blank, parse_grams, parse_id, parse_number
+from labkit.errors import PourError
+from labkit.formula import Recipe
+from labkit.pours.rows import CORRECTION, FedAgain, is_news, texts
+from labkit.pours.weights import BASE, NONE_ADDED, check_written, own_columns, says_none, weight_of
+from labkit.rounds import UNPLANNED, grams_column
+
+
+def pour_columns(recipe: Recipe) -> tuple[str, ...]:
+    """Columns of pours.csv."""
+    grams = tuple(grams_column(i) for i in recipe.ingredients)
+    return ("pour", "melt", "date", BASE, *grams, *recipe.settings, "outcome", "defects", "note", *CORRECTION)
+
+
+def typed_pours(
+    frame: pd.DataFrame,
+    recipe: Recipe,
+    *,
+    table: str,
+    planned: Mapping[str, Mapping[str, float]],
+    melts: set[str],
+    recorded: pd.DataFrame,
+    whole: bool = True,
+) -> pd.DataFrame:
+    """Pours with ids as text and grams as numbers, new rows only: a row that is recorded already is passed over.
+
+    Refuses what cannot have been made: no weight, a weight below zero, a base without a melt, a pour that is neither
+    planned nor named X-, a second row for a pour that does not say that it corrects. `whole` : refuses too what was
+    planned and is left empty in a pour that came out ok.
+    """
+    columns = pour_columns(recipe)
+    check_columns(frame, allowed=columns, required=("pour",), what=table, error=PourError)
+    rows = [row.to_dict() for _, row in recorded.iterrows()]
+    before, again = len(rows), FedAgain(rows, ("pour",))
+    for label, cells in texts(frame, columns).iterrows():
+        row = _typed_pour(cells, recipe, f"{table} row {label}", planned, melts, rows)
+        if not again.holds(row) and is_news(row, rows, "pour", f"{table} row {label}"):
+            if whole and row["outcome"] == "ok":
+                check_written(row, planned.get(row["pour"], {}), own_columns(row, recipe), f"{table} row {label}")
+            rows.append(row)
+    return pd.DataFrame(rows[before:], columns=list(columns))
+
+
+def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: set[str], rows: list[dict]) -> dict:
+    pour = parse_id(cells["pour"])
+    if not pour:
+        raise PourError(f"{where}: pour is empty. Every row names its pour.")
+    if pour not in planned and not (pour.startswith(UNPLANNED) and len(pour) > len(UNPLANNED)):
+        raise PourError(
+            f"{where}: pour {pour!r} is neither planned nor named {UNPLANNED}01, {UNPLANNED}02 and so on. "
+            "Check the name, or give an unplanned pour such a name."
+        )
+    plan = planned.get(pour, {})
+    row = {
+        "pour": pour,
+        "melt": parse_id(cells["melt"]),
+        "date": parse_id(cells["date"]),
+        "outcome": parse_id(cells["outcome"]) or "ok",
+    }
+    if says_none(cells[BASE]):
+        raise PourError(f"{where}: {BASE} is {NONE_ADDED}. Leave the cell empty if the pour had a pot of its own.")
+    row[BASE] = parse_grams(cells[BASE], where=f"{where}: {BASE}", error=PourError)
+    for ingredient in recipe.ingredients:
+        column = grams_column(ingredient)
+        known = any(r["pour"] == pour and r[column] == 0 for r in rows)  # an earlier row says none
+        row[column] = weight_of(cells[column], f"{where}: {column}", 0.0 if known else plan.get(column, 0.0))
+    for name in recipe.settings:
+        row[name] = parse_number(cells[name], where=f"{where}: {name}", error=PourError)
+    row |= {c: parse_id(cells[c]) for c in ("defects", "note", *CORRECTION)}
+    if not (row["outcome"] == "ok" or row["outcome"].startswith("failed")):
+        raise PourError(f"{where}: outcome is {row['outcome']!r}. Write ok, or failed and why.")
+    _check_weighed(row, recipe, where, melts)
+    return row
+
+
+def _check_weighed(row: Mapping, recipe: Recipe, where: str, melts: set[str]) -> None:
+    """A pour has a base from a weighed melt, or all its grams; one that failed may hold nothing."""
+    grams = {i: row[grams_column(i)] for i in recipe.ingredients}
+    if row["outcome"] != "ok" and is_blank(row[BASE]) and not any(v > 0 for v in grams.values()):
+        return
+    if row[BASE] == 0:
+        raise PourError(f"{where}: {BASE} is 0. Weigh again, or leave the cell empty if the pour had a pot of its own.")
+    if not is_blank(row[BASE]):
+        if not recipe.pot:
+            raise PourError(
+                f"{where}: {BASE} is {row[BASE]:g}, but trial.toml names no pot. "
+                "Add [melt] with its pot, or give all grams."
+            )
+        if row["melt"] not in melts:
+            raise PourError(
+                f"{where}: {BASE} is drawn from melt {row['melt']!r}, which melts.csv does not have. "
+                "Record the melt first, or check its name."
+            )
+        return
+    weighed = sum(v for v in grams.values() if not is_blank(v))
+    needed = recipe.pot or recipe.ingredients
+    if not weighed > 0 or not any(grams[i] > 0 for i in needed):
+        raise PourError(
+            f"{where}: pour {row['pour']} has no weight of its base. "
+            + (
+                f"Give {BASE} drawn from a melt, or all grams of a pour with a pot of its own."
+                if recipe.pot
+                else "Give the grams of every ingredient."
+            )
+        )
+
+
+def standing_pours(pours: pd.DataFrame) -> pd.DataFrame:
+    """The last row of each pour: corrections supersede, in the order in which the pours were first recorded."""
+    order = pours["pour"].drop_duplicates()
+    return pours.drop_duplicates("pour", keep="last").set_index("pour").loc[order].reset_index()
+
+
+def weighed_masses(pour: pd.Series, melts: pd.DataFrame, recipe: Recipe) -> np.ndarray:
+    """Grams by ingredient in one pour: its base times the pot's composition as weighed, and what was added to it."""
+    grams = np.nan_to_num(np.array([pour[grams_column(i)] for i in recipe.ingredients], dtype=float))
+    if is_blank(pour[BASE]):
+        return grams
+    melt = melts.loc[melts["melt"] == pour["melt"]].iloc[-1]
+    pot = np.nan_to_num(np.array([melt[grams_column(i)] for i in recipe.pot], dtype=float))
+    at = [recipe.ingredients.index(i) for i in recipe.pot]
+    grams[at] += pour[BASE] * pot / pot.sum()
+    return grams

@@ -1,0 +1,82 @@
+"""Rows as people write them: cells as text, what is recorded already, and what corrects it, and says why."""
+
+import datetime
+import re
+from collections.abc import Iterable, Mapping
+
+import pandas as pd
+
+from labkit.checks import is_blank
+from labkit.errors import LabkitError, PourError
+
+CORRECTION = ("corrects", "reason")
+_DAY = re.compile(r"\d{4}-\d\d-\d\d([ T]\d\d:\d\d.*)?")
+
+
+def texts(frame: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
+    """All columns of a table in order, those that are absent blank, every cell as trimmed text or as it was."""
+    return frame.reindex(columns=list(columns)).astype(object)
+
+
+def is_day(text: str) -> bool:
+    """Whether a text is a day of the calendar as YYYY-MM-DD, with or without the hour."""
+    try:
+        datetime.datetime.fromisoformat(text)
+    except ValueError:
+        return False
+    return _DAY.fullmatch(text) is not None
+
+
+def not_a_day(what: str, text: str) -> str:
+    """Fact and advice about a date that is none."""
+    return f"{what} is {text!r}, which is no day. Write it as YYYY-MM-DD, such as 2026-03-08, or leave it empty."
+
+
+def check_day(text: str, where: str, error: type[LabkitError]) -> None:
+    """A date in a new row is a day, or blank."""
+    if text and not is_day(text):
+        raise error(not_a_day(f"{where}: date", text))
+
+
+def is_news(row: Mapping, rows: list[dict], kind: str, where: str) -> bool:
+    """Whether a row adds something: equal rows are passed over, a second one must say what it corrects and why."""
+    name = row[kind]
+    same = [r for r in rows if r[kind] == name]
+    if row["corrects"]:
+        if not same:
+            raise PourError(
+                f"{where}: corrects {kind} {name}, which is not recorded before it. Leave `corrects` empty."
+            )
+        if not row["reason"]:
+            raise PourError(f"{where}: corrects {kind} {name} without a reason. Write the reason.")
+        return not _equal(row, same[-1], CORRECTION[:0])
+    if any(_equal(row, r, CORRECTION) for r in same):
+        return False
+    if same:
+        raise PourError(
+            f"{where}: {kind} {name} is recorded already with other values. Use correct_{kind}s to correct it."
+        )
+    return True
+
+
+def _equal(one: Mapping, other: Mapping, but: tuple[str, ...]) -> bool:
+    return all(one[k] == other[k] or (is_blank(one[k]) and is_blank(other[k])) for k in one if k not in but)
+
+
+class FedAgain:
+    """A table that is fed again, corrections and all: tells the rows of a key that come in the order of the records."""
+
+    def __init__(self, recorded: Iterable[Mapping], key: tuple[str, ...]):
+        self.key, self.left = key, {}
+        for row in recorded:
+            self.left.setdefault(tuple(row[k] for k in key), []).append(row)
+
+    def holds(self, row: Mapping) -> bool:
+        """Whether the row is the next that is recorded of its key; once one is not, none after it is."""
+        key = tuple(row[k] for k in self.key)
+        left = self.left.get(key)
+        if left and _equal(row, left[0], ()):
+            left.pop(0)
+            return True
+        self.left.pop(key, None)
+        return False
