@@ -7,9 +7,11 @@ import pandas as pd
 
 from labkit.checks import check_type
 from labkit.errors import TweakError
-from labkit.tweaks.confirming import NEAR, Confirmation
-from labkit.tweaks.standing import better_known, known_formulas, standing_of
-from labkit.wording import Report, grid_of, heading, line, number_text, report, words_joined
+from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
+from labkit.tweaks.confirming import NEAR, Confirmation, with_units
+from labkit.tweaks.forecast import judges_of
+from labkit.tweaks.standing import known_formulas, standing_of
+from labkit.wording import Report, grid_of, heading, line, report
 
 VERDICTS = ("confirmed", "overturned", "not clear")
 
@@ -18,8 +20,9 @@ VERDICTS = ("confirmed", "overturned", "not clear")
 class Verdict:
     """The settled formula after its confirmation pours.
 
-    attributes : a row an attribute: mean result, the interval it was expected in, verdict, and why in words. verdict :
-    one of VERDICTS for the whole. desirability : mean, low, high (90 %) of the formula now that these scores count.
+    attributes : a row an attribute: mean result, the interval it was expected in, unit, verdict (one of VERDICTS, or
+    `not judged`), and why in words. verdict : one of VERDICTS for the whole. desirability : mean, low, high (90 %) of
+    the formula now that these scores count.
     """
 
     verdict: str
@@ -38,7 +41,8 @@ class Verdict:
     def _report(self) -> Report:
         blocks = [heading(f"The choice is {self.verdict}"), *(line(part) for part in self.advice.split("\n"))]
         blocks += [line(f"{row.attribute}: {row.why}") for row in self.attributes.itertuples()]
-        return report(*blocks, grid_of(self.attributes.drop(columns="why")))
+        shown = self.attributes.drop(columns=["why", "unit"])
+        return report(*blocks, grid_of(with_units(shown, self.attributes.set_index("attribute")["unit"])))
 
     def __str__(self) -> str:
         return self._report().as_text()
@@ -53,25 +57,36 @@ class Verdict:
 def appraise_confirmation(trial, confirmation: Confirmation, seed: int = 0) -> Verdict:
     """Compare what the confirmation pours scored with what was expected of them, and with what is known of others.
 
-    trial : with the round of `confirmation` poured and scored. An attribute is overturned when its mean result lies
-    beyond the turning point, confirmed when it lies where it was expected, else not clear. The whole is confirmed when
-    every attribute is, and overturned when one of them is and another known formula is expected to be better now that
-    all scores count.
+    trial : with the round of `confirmation` poured and scored. An attribute is confirmed when its mean result lies
+    where it was expected and within its turning points, overturned when it lies beyond one and a known formula is
+    expected to be better now that all scores count, else not clear. The whole is confirmed when every attribute is and
+    no known formula is clearly better, overturned when one is better and something came out otherwise than expected.
+    Where fewer testers, readings or pours told of them than were counted on, more is expected to be off by chance.
     """
     check_type(confirmation, Confirmation, name="confirmation", advice="Give what plan_confirmation returned.",
                error=TweakError)
     pours = list(confirmation.round.pours)
-    results = _results(trial, pours, list(confirmation.expected["attribute"]))
-    turns = confirmation.overturns.drop(columns=["expected", "at once"])
-    table = pd.merge(confirmation.expected.drop(columns="mean"), turns)
-    table.insert(1, "result", [results[name] for name in table["attribute"]])
-    rows = [_verdict_on(row) for row in table.to_dict("records")]
+    table = _beside_expected(trial, confirmation, pours)
+    failed, known = [pour for pour in pours if pour in trial.failed], _known(trial, confirmation, seed)
+    rows = [verdict_on(row, known) for row in table.to_dict("records")]
     table["verdict"], table["why"] = [row[0] for row in rows], [row[1] for row in rows]
-    failed = [pour for pour in pours if pour in trial.failed]
-    now, better = _now(trial, confirmation, seed)
-    whole = _whole(list(table["verdict"]), better, failed)
-    return Verdict(verdict=whole, attributes=table[["attribute", "result", "low", "high", "verdict", "why"]],
-                   desirability=now, advice=_advice(whole, now, better, failed, table))
+    whole = whole_of(table, known, failed)
+    advice = advice_on(whole, table, known, failed, pours)
+    return Verdict(verdict=whole, desirability=known.formula, advice=advice,
+                   attributes=table[["attribute", "result", "low", "high", "unit", "verdict", "why"]])
+
+
+def _beside_expected(trial, confirmation: Confirmation, pours: list[str]) -> pd.DataFrame:
+    """A row an attribute: result, where it was expected and where the choice turns, and how many told of it."""
+    results = _results(trial, pours, list(confirmation.expected["attribute"]))
+    judges = judges_of(trial).query("pour in @pours").groupby("attribute")["judges"]
+    counts, each = judges.size().to_dict(), (1 / judges.agg(lambda n: (1 / n).mean())).to_dict()
+    forecast = confirmation.forecast.of_fewer(counts, each)
+    table = pd.merge(forecast.expected(), forecast.overturns().drop(columns="expected"), on="attribute")
+    table.insert(1, "result", [results[name] for name in table["attribute"]])
+    table["read"] = [trial.attributes[name].is_read for name in table["attribute"]]
+    table["usual"] = [confirmation.forecast.usual[name] for name in table["attribute"]]
+    return table.assign(pours=table["attribute"].map(counts), judges=table["attribute"].map(each))
 
 
 def _results(trial, pours: list[str], attributes: list[str]) -> dict[str, float]:
@@ -102,46 +117,13 @@ def _means(trial) -> list[tuple[str, pd.Series]]:
     return [(name, panel.means(name)[0]) for name in panel.attributes] + found
 
 
-def _verdict_on(row: dict) -> tuple[str, str]:
-    result = row["result"]
-    if np.isnan(result):
-        return "not clear", "no pour of the confirmation was scored for it."
-    told = f"{result:.1f}, where {row['low']:.1f} to {row['high']:.1f} was expected"
-    for side, word, beyond in (("below", "under", result < row["below"]), ("above", "over", result > row["above"])):
-        if beyond:
-            return "overturned", f"{told}; {word} {row[side]:.1f} {row[f'better {side}']} would be the better choice."
-    if row["low"] <= result <= row["high"]:
-        return "confirmed", f"{told}."
-    return "not clear", f"{told}; of itself that makes no known formula a better choice."
-
-
-def _now(trial, confirmation: Confirmation, seed: int) -> tuple[pd.Series, tuple[str, float] | None]:
-    """Desirability of the formula with all scores, and the known formula that is now expected to be better, if any."""
+def _known(trial, confirmation: Confirmation, seed: int) -> Known:
+    """Desirability of the formula and of the known ones now that all scores count."""
     point = confirmation.round.frame.iloc[[0]][list(trial.recipe.coordinates)]
     standing = standing_of(trial, point, seed=seed)
-    return better_known(standing, known_formulas(standing, NEAR))
-
-
-def _whole(verdicts: list[str], better, failed: list[str]) -> str:
-    if "overturned" in verdicts and better:
-        return "overturned"
-    return "confirmed" if set(verdicts) == {"confirmed"} and not failed else "not clear"
-
-
-def _advice(whole: str, now: pd.Series, better, failed: list[str], table: pd.DataFrame) -> str:
-    known = (f"With these scores its desirability is {now['mean']:.2f} (90 %: {number_text(now['low'])} to "
-             f"{number_text(now['high'])})")
-    beside = (f", that of {better[0]} {better[1]:.2f}." if better
-              else "; no other known formula is expected to be better.")
-    sentences = []
-    if failed:
-        sentences.append(f"{words_joined(failed)} failed. A formula that fails is not settled: find out why first.")
-    if whole == "confirmed":
-        sentences.append("The formula did what was expected of it in everything that is wanted. Keep it.")
-    elif whole == "overturned":
-        sentences.append(f"Settle on {better[0]}, or ask suggest_next for another round.")
-    else:
-        off = list(table.loc[table["verdict"] != "confirmed", "attribute"])
-        sentences.append((f"{words_joined(off)} came out otherwise than expected. " if off else "")
-                         + "Pour it once more, or ask suggest_next for another round.")
-    return "\n".join([*sentences, known + beside])
+    others = known_formulas(standing, NEAR)
+    drawn = standing.outlook().draws(pd.concat([standing.settled, others[standing.names]], ignore_index=True))
+    low, high = np.quantile(drawn[:, 0], [0.05, 0.95])
+    means = drawn.mean(axis=0)
+    return Known(formula=pd.Series({"mean": means[0], "low": low, "high": high}),
+                 others=pd.Series(means[1:], index=others.index, dtype=float))

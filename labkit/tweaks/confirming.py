@@ -12,9 +12,9 @@ from labkit.attributes import Wanted
 from labkit.checks import check_whole
 from labkit.errors import TweakError
 from labkit.rounds import Cost, Round, grams_column, small_portions
+from labkit.tweaks.forecast import Forecast, unit_of, usual_judges
 from labkit.tweaks.foretold import Foretold, foretold
 from labkit.tweaks.outlook import desirability_of, wanted_part
-from labkit.tweaks.overturning import overturns_of
 from labkit.tweaks.slips import slips_at, slips_in_words
 from labkit.tweaks.standing import Standing, better_known, known_formulas, standing_of
 from labkit.tweaks.suggest import FAINT, _in_grams
@@ -37,8 +37,9 @@ class Confirmation:
     round : ready to pour. misses : a row an attribute, one for desirability: mean, low, high (90 %) of the long-run
     mean, wanted, the chance that it is useless (desirability 0), and that it is less than half of what is wanted.
     all_met : the chance that no attribute is useless. expected : a row an attribute: where the mean of the confirmation
-    pours should fall, nine times in ten. overturns : a row an attribute: below and above which mean result which known
-    pour's formula would be the better choice. slips : a row a slip, the largest loss first. why : the number of pours.
+    pours should fall, nine times in ten, and the unit of what is read. overturns : a row an attribute: below and above
+    which mean result which known pour's formula would be the better choice. slips : a row a slip, the largest loss
+    first. why : the number of pours. forecast : what the two before follow from, and how many testers were counted on.
     """
 
     round: Round
@@ -49,6 +50,7 @@ class Confirmation:
     slips: pd.DataFrame
     why: str
     advice: str
+    forecast: Forecast
 
     def __post_init__(self):
         for name in ("misses", "expected", "overturns", "slips"):
@@ -64,9 +66,12 @@ class Confirmation:
         blocks = [heading("How to confirm the choice"), *(line(part) for part in self.advice.split("\n"))]
         blocks += self.round._report().blocks
         blocks.append(heading("What is known of this formula"))
-        blocks.append(grid_of(self.misses, title="Long-run mean, with 90 % intervals, and the chance of a miss"))
-        blocks.append(grid_of(_turns_shown(self.expected, self.overturns),
-                              title="Mean of these pours: expected nine times in ten; what would overturn the choice"))
+        units = self.expected.set_index("attribute")["unit"]
+        blocks.append(grid_of(with_units(self.misses, units),
+                              title="Long-run mean, with 90 % intervals, and the chance of a miss"))
+        blocks.append(grid_of(with_units(_turns_shown(self.expected, self.overturns), units),
+                              title=f"Mean of these pours{self.forecast.judged_by()}: expected nine times in ten; what "
+                                    "would overturn the choice"))
         blocks.append(heading("How far a slip may push it"))
         blocks.append(grid_of(self.slips.head(SHOWN).drop(columns=["moves", "low"]), digits=3,
                               title="Change of each predicted mean and of desirability (a pot filled for one pour)"))
@@ -81,6 +86,12 @@ class Confirmation:
 
     def _repr_html_(self) -> str:
         return self._report().as_html()
+
+
+def with_units(table: pd.DataFrame, units: pd.Series) -> pd.DataFrame:
+    """`softness [mm]` where an instrument reads the attribute."""
+    return table.assign(attribute=[f"{name} [{units[name]}]" if units.get(name) else name
+                                   for name in table["attribute"]])
 
 
 def _turns_shown(expected: pd.DataFrame, overturns: pd.DataFrame) -> pd.DataFrame:
@@ -113,14 +124,15 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
     count, why = (pours, f"{plural(pours, 'pour')}, as asked.") if pours else enough_pours(told, trial.attributes)
     round_ = _poured_again(trial, point, count)
     misses, all_met = misses_at(standing)
-    expected = expected_of(told, count)
-    overturns = overturns_of(trial.attributes, told, list(others.index), count, standing.holds(points))
+    forecast = Forecast(attributes=trial.attributes, told=told, names=list(others.index), holds=standing.holds(points),
+                        pours=count, usual=usual_judges(trial))
+    expected, overturns = forecast.expected(), forecast.overturns()
     grams = round_.frame.iloc[0][[grams_column(i) for i in trial.recipe.ingredients]]
     slips = slips_at(standing, grams.set_axis(trial.recipe.ingredients))
     advice = _advice(round_, trial.cost, why, _todays(standing, others), _expected_words(expected, overturns),
                      _misses_words(misses, all_met), slips_in_words(slips))
     return Confirmation(round=round_, misses=misses, all_met=all_met, expected=expected, overturns=overturns,
-                        slips=slips, why=why, advice=advice)
+                        slips=slips, why=why, advice=advice, forecast=forecast)
 
 
 def _poured_again(trial, point: pd.DataFrame, pours: int) -> Round:
@@ -162,15 +174,16 @@ def enough_pours(told: Mapping[str, Foretold], attributes) -> tuple[int, str]:
                    f"{words_joined(needed, last='or')} misses what is wanted: too little is known.")
     count = max(n for n in needed.values() if n is not None)
     hardest = min((name for name, n in needed.items() if n == count), key=lambda name: chances[name][count - 1][0])
-    why = _why(hardest, count, *chances[hardest][count - 1])
+    chance, score = chances[hardest][count - 1]
+    why = _why(hardest, count, chance, f"{score:g} {unit_of(attributes[hardest])}".strip())
     if hopeless:
         why += (f" Not even {MOST} would do for {words_joined(hopeless)}: too little is known, or too much changes "
                 "from round to round.")
     return count, why
 
 
-def _why(name: str, count: int, chance: float, score: float) -> str:
-    seen = (f"if {name} were useless in the long run ({score:g}), the mean of {plural(count, 'pour')} would fall "
+def _why(name: str, count: int, chance: float, score: str) -> str:
+    seen = (f"if {name} were useless in the long run ({score}), the mean of {plural(count, 'pour')} would fall "
             f"outside what is expected with a chance of {100 * chance:.0f} %")
     return f"1 pour is enough: {seen}." if count == 1 else f"{count} pours: {seen}; of one less it would not be 90 %."
 
@@ -200,12 +213,6 @@ def misses_at(standing: Standing) -> tuple[pd.DataFrame, float]:
     return table, float(all_met.mean())
 
 
-def expected_of(told: Mapping[str, Foretold], pours: int) -> pd.DataFrame:
-    """A row an attribute: mean of so many pours as expected, and where it should fall nine times in ten."""
-    rows = [(name, t.expected(pours), *t.interval(pours)) for name, t in told.items()]
-    return pd.DataFrame(rows, columns=["attribute", "mean", "low", "high"])
-
-
 # In words
 
 def _advice(round_: Round, cost: Cost, why: str, *parts: str) -> str:
@@ -231,8 +238,13 @@ def _todays(standing: Standing, others: pd.DataFrame) -> str:
 
 def _expected_words(expected: pd.DataFrame, overturns: pd.DataFrame) -> str:
     turns = overturns.set_index("attribute")
-    return "\n".join(f"{row.attribute} should come out between {row.low:.1f} and {row.high:.1f}"
+    return "\n".join(f"{row.attribute} should come out between {row.low:.1f} and {measured(row.high, row.unit)}"
                      f"{_turns_words(turns.loc[row.attribute])}." for row in expected.itertuples())
+
+
+def measured(value: float, unit: str) -> str:
+    """`8.1`, or `8.1 mm`."""
+    return f"{value:.1f} {unit}" if unit else f"{value:.1f}"
 
 
 def _turns_words(turn: pd.Series) -> str:

@@ -1,6 +1,6 @@
 """What pours of one formula should score: draws of its long-run mean, and of the mean of some pours of one round."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -18,7 +18,8 @@ class Foretold:
     Each draw comes from one Gaussian of the posterior, so that what makes the noise large makes the surface unsure.
     long_run (n, m); middle (n,) and shared (n, m), of the Gaussian a draw comes from: the mean at the first formula,
     and its covariance with the others. together (n,): standard deviation of what a round adds to all of its pours;
-    alone (n,): of what each pour, in a melt of its own, adds by melt, pour and tasting. normal (2, n).
+    alone (n,): of what each pour, in a melt of its own, adds by melt, pour and tasting; tasting (n,): of the part of
+    that which a usual panel, or the usual readings, add. normal (2, n).
     """
 
     low: float
@@ -29,6 +30,12 @@ class Foretold:
     together: np.ndarray
     alone: np.ndarray
     normal: np.ndarray
+    tasting: np.ndarray | float = 0.0
+
+    def thinner(self, *, judges: float, pours: float) -> "Foretold":
+        """The same where a pour is judged by `judges` times fewer than usual, and `pours` times fewer pours are."""
+        alone = np.sqrt(pours * (self.alone**2 + (judges - 1) * self.tasting**2))
+        return replace(self, alone=alone, tasting=np.sqrt(pours * judges) * self.tasting)
 
     def seen(self, pours: int) -> np.ndarray:
         """Draws (n,) of the mean score of so many pours of one round, each in its own melt; off the scale too."""
@@ -71,10 +78,10 @@ def foretold(surface, points: pd.DataFrame, *, seed: int, n: int = DRAWS) -> For
     panel = float(surface.scores["score_se"].median())
     parts = [_drawn(c, int(k), columns, reading.ground.linear, panel, rng)
              for c, k in zip(reading.candidates, counts, strict=True) if k]
-    long_run, middle, shared, together, alone = (np.concatenate(part) for part in zip(*parts, strict=True))
+    long_run, middle, shared, together, alone, tasting = (np.concatenate(part) for part in zip(*parts, strict=True))
     scale = reading.attribute
     return Foretold(low=scale.low, high=scale.high, long_run=long_run, middle=middle, shared=shared,
-                    together=together, alone=alone, normal=rng.standard_normal((2, n)))
+                    together=together, alone=alone, tasting=tasting, normal=rng.standard_normal((2, n)))
 
 
 def _drawn(candidate, n: int, columns: np.ndarray, linear: np.ndarray, panel: float, rng) -> tuple[np.ndarray, ...]:
@@ -91,9 +98,10 @@ def _drawn(candidate, n: int, columns: np.ndarray, linear: np.ndarray, panel: fl
     bent, bent_alike = _waving(left[at], candidate.linear(columns), rng)
     shared = np.einsum("kmq,kq->km", lines, lines[:, 0]) + OWN * pour[:, None] * alike[0]
     shared = shared + slope * slope[:, :1] * left[:, None] ** 2 * bent_alike[0]
-    alone = candidate.depart("melt") + (1 - OWN) * pour + (panel * candidate.mixture.scales.sampling) ** 2
+    tasting = panel * candidate.mixture.scales.sampling
+    alone = candidate.depart("melt") + (1 - OWN) * pour + tasting**2
     return (candidate.link.height(b @ own_columns.T + bent) + own, middle[at], shared[at],
-            np.sqrt(candidate.depart("round"))[at], np.sqrt(alone)[at])
+            np.sqrt(candidate.depart("round"))[at], np.sqrt(alone)[at], tasting[at])
 
 
 def _waving(sizes: np.ndarray, at: np.ndarray, rng) -> tuple[np.ndarray, np.ndarray]:

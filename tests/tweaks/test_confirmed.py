@@ -5,7 +5,7 @@ import pytest
 
 import labkit
 from labkit.errors import TweakError
-from labkit.tweaks.confirmed import _whole
+from labkit.tweaks.appraising import Known, whole_of
 
 
 @pytest.fixture(scope="module")
@@ -79,16 +79,20 @@ def test_a_pour_that_fails_settles_nothing(demo, confirmation, levels):
     assert found.advice.startswith("P14 failed. A formula that fails is not settled: find out why first.\n")
 
 
-@pytest.mark.parametrize("verdicts, better, failed, whole", [
-    (["confirmed", "confirmed"], None, [], "confirmed"),
-    (["confirmed", "confirmed"], ("P07", 0.7), [], "confirmed"),
-    (["confirmed", "overturned"], ("P07", 0.7), [], "overturned"),
-    (["confirmed", "overturned"], None, [], "not clear"),
-    (["confirmed", "not clear"], ("P07", 0.7), [], "not clear"),
-    (["confirmed", "confirmed"], None, ["P14"], "not clear"),
+@pytest.mark.parametrize("verdicts, other, failed, whole", [
+    (["confirmed", "confirmed"], 0.5, [], "confirmed"),
+    (["confirmed", "confirmed"], 0.603, [], "confirmed"),
+    (["confirmed", "confirmed"], 0.7, [], "not clear"),
+    (["confirmed", "overturned"], 0.7, [], "overturned"),
+    (["confirmed", "not clear"], 0.5, [], "not clear"),
+    (["confirmed", "not clear"], 0.603, [], "overturned"),
+    (["confirmed", "not judged"], 0.7, [], "not clear"),
+    (["confirmed", "not judged"], 0.5, [], "not clear"),
+    (["confirmed", "confirmed"], 0.5, ["P14"], "not clear"),
 ])
-def test_the_whole_follows_from_its_parts(verdicts, better, failed, whole):
-    assert _whole(verdicts, better, failed) == whole
+def test_the_whole_follows_from_its_parts(verdicts, other, failed, whole):
+    known = Known(formula=pd.Series({"mean": 0.6, "low": 0.5, "high": 0.7}), others=pd.Series({"P03": 0.1, "P07": other}))
+    assert whole_of(pd.DataFrame({"verdict": verdicts}), known, failed) == whole
 
 
 def test_reports(as_expected):

@@ -1,0 +1,171 @@
+"""What follows from the confirmation pours, attribute by attribute and for the whole, and what to do then."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from labkit.tweaks.confirming import measured
+from labkit.wording import number_text, plural, words_joined
+
+LEAD = 0.005           # desirability: what is less apart is the same in print, and to within the draws
+UNJUDGED = "not judged"        # of an attribute that no pour of the confirmation was scored or read for
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Known:
+    """Desirability with all scores: mean, low, high (90 %) of the formula; by name the mean of each known one."""
+
+    formula: pd.Series
+    others: pd.Series
+
+    @property
+    def better(self) -> str:
+        """The known formula that is expected to be the best and better than the formula; empty where none is."""
+        return str(self.others.idxmax()) if self._lead > 0 else ""
+
+    @property
+    def clearly(self) -> bool:
+        """Whether it is better by more than LEAD."""
+        return self._lead >= LEAD
+
+    @property
+    def _lead(self) -> float:
+        return self.others.max() - self.formula["mean"] if len(self.others) else 0.0
+
+
+def turned(row: Mapping) -> tuple[str, float, str] | None:
+    """The turning point beyond which a result lies: `over`, the result, and which known pour was to be better there.
+
+    None where there is none, or where another was better already when the confirmation was planned.
+    """
+    if row["at once"]:
+        return None
+    if row["result"] < row["below"]:
+        return "under", row["below"], row["better below"]
+    return ("over", row["above"], row["better above"]) if row["result"] > row["above"] else None
+
+
+def inside(row: Mapping) -> bool:
+    return row["low"] <= row["result"] <= row["high"]
+
+
+def verdict_on(row: Mapping, known: Known) -> tuple[str, str]:
+    """The verdict on one attribute, and why."""
+    if np.isnan(row["result"]):
+        return UNJUDGED, f"no pour of the confirmation was {_done(row)} for it."
+    told = f"{measured(row['result'], row['unit'])}, where {row['low']:.1f} to {row['high']:.1f} was expected"
+    turn = turned(row)
+    if turn:
+        word, value, other = turn
+        if known.better == other:
+            return "overturned", f"{told}; {word} {value:.1f} {other} would be the better choice."
+        told += f"; {word} {value:.1f} {other} was to become the better choice, but with all scores counted"
+        return ("overturned", f"{told} {known.better} is.") if known.better else ("not clear", f"{told} it is not.")
+    if inside(row):
+        return "confirmed", f"{told}."
+    return "not clear", f"{told}." if row["at once"] else (
+        f"{told}; of itself that makes no known formula a better choice.")
+
+
+def whole_of(table: pd.DataFrame, known: Known, failed: list[str]) -> str:
+    """The verdict on the formula, from those on its attributes and whether a known formula is better now.
+
+    Where nothing came out otherwise than expected, another has to be clearly better to cast a doubt.
+    """
+    verdicts = set(table["verdict"])
+    if known.better and verdicts & {"overturned", "not clear"}:
+        return "overturned"
+    return "confirmed" if verdicts == {"confirmed"} and not known.clearly and not failed else "not clear"
+
+
+def advice_on(whole: str, table: pd.DataFrame, known: Known, failed: list[str], pours: list[str]) -> str:
+    """What to do, then the desirability it follows from, then where fewer told of it than were counted on."""
+    sentences = []
+    if failed:
+        sentences.append(f"{words_joined(failed)} failed. A formula that fails is not settled: find out why first.")
+    if whole == "confirmed":
+        sentences.append("The formula did what was expected of it in everything that is wanted. Keep it.")
+    elif whole == "overturned":
+        first = "" if "overturned" in set(table["verdict"]) else (
+            f"{words_joined(_otherwise(table))} came out otherwise than expected, and with all scores counted "
+            f"{known.better} is the better choice. ")
+        sentences.append(f"{first}Settle on {known.better}, or ask suggest_next for another round.")
+    else:
+        sentences += _not_clear(table, known, failed, pours)
+    return "\n".join([*sentences, _numbers(whole, known), *_fewer(table, len(pours))])
+
+
+def _not_clear(table: pd.DataFrame, known: Known, failed: list[str], pours: list[str]) -> list[str]:
+    """What is still to be judged, what came out otherwise, what is close, and what speaks for another formula."""
+    left = [pour for pour in pours if pour not in failed]
+    sentences = _unjudged(table, left) if left else []
+    close = [row for row in table.to_dict("records") if row["verdict"] == "not clear" and turned(row)]
+    off = [name for name in _otherwise(table) if name not in {row["attribute"] for row in close}]
+    if off:
+        sentences.append(f"{words_joined(off)} came out otherwise than expected. Pour it once more, or ask "
+                         "suggest_next for another round.")
+    sentences += [_close(row, known) for row in close]
+    if known.clearly and not failed and not sentences:
+        sentences.append("Everything came out as expected, but with all scores counted "
+                         f"{known.better} is expected to be better. Settle on {known.better}, or pour the two side by "
+                         "side to be sure.")
+    return sentences or (["Pour it once more, or ask suggest_next for another round."] if failed else [])
+
+
+def _close(row: Mapping, known: Known) -> str:
+    """Beyond a turning point, and yet nothing better: the two are near each other."""
+    word, value, other = turned(row)
+    worth = f" ({known.formula['mean']:.2f} against {known.others[other]:.2f})" if other in known.others else ""
+    return (f"{row['attribute']} came out {word} {measured(value, row['unit'])}, from where on {other} was to become "
+            f"the better choice; with all scores counted it is not{worth}. Keep the formula, or pour the two side by "
+            "side to be sure.")
+
+
+def _otherwise(table: pd.DataFrame) -> list[str]:
+    return list(table.loc[table["verdict"].isin(["overturned", "not clear"]), "attribute"])
+
+
+def _unjudged(table: pd.DataFrame, pours: list[str]) -> list[str]:
+    """What nobody has scored yet, and what has not been read."""
+    missing = table[table["verdict"] == UNJUDGED]
+    been = f"{words_joined(pours)} {'has' if len(pours) == 1 else 'have'} not been"
+    scored, read = (words_joined(missing.loc[missing["read"] == is_read, "attribute"]) for is_read in (False, True))
+    ways = {scored: ("scored", "Have it tasted for that"), read: ("read", "Take the reading")}
+    return [f"{been} {done} for {names} yet. {advice}, and appraise the confirmation again."
+            for names, (done, advice) in ways.items() if names != "nothing"]
+
+
+def _done(row: Mapping) -> str:
+    return "read" if row["read"] else "scored"
+
+
+def _numbers(whole: str, known: Known) -> str:
+    now = known.formula
+    text = (f"With these scores its desirability is {now['mean']:.2f} (90 %: {number_text(now['low'])} to "
+            f"{number_text(now['high'])})")
+    if known.better and whole == "confirmed":
+        return f"{text}; {known.better} is expected to be as good."
+    if known.better:
+        return f"{text}, that of {known.better} {known.others[known.better]:.2f}."
+    return f"{text}; no other known formula is expected to be better."
+
+
+def _fewer(table: pd.DataFrame, planned: int) -> list[str]:
+    """A sentence for all attributes of which as many fewer testers, readings or pours told than were counted on."""
+    found: dict[str, list[str]] = {}
+    for row in table[table["verdict"] != UNJUDGED].to_dict("records"):
+        noun, parts = "reading" if row["read"] else "tester", []
+        if row["judges"] < row["usual"]:
+            parts.append(f"{_few(row['judges'], noun)} a pour in place of {row['usual']:g}")
+        if row["pours"] < planned:
+            parts.append(f"{plural(int(row['pours']), 'pour')} in place of {planned}")
+        if parts:
+            found.setdefault(words_joined(parts), []).append(row["attribute"])
+    return [f"Of {words_joined(names)} only {what} told, so that more may be chance: the result was expected in a "
+            "wider interval than planned." for what, names in found.items()]
+
+
+def _few(count: float, noun: str) -> str:
+    return f"{count:.2g} {noun if count == 1 else f'{noun}s'}"

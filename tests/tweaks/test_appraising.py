@@ -1,0 +1,146 @@
+"""What is said of confirmation pours: headline, rows and sentences agree with each other and with the plan."""
+import numpy as np
+import pandas as pd
+import pytest
+
+import labkit
+from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
+from labkit.tweaks.confirming import _expected_words, measured, with_units
+from labkit.tweaks.foretold import Foretold
+
+PLANNED = {"low": 4.3, "high": 8.1, "unit": "", "below": 4.0, "better below": "P11", "above": 7.7, "better above": "P07",
+           "at once": False, "read": False, "usual": 6.0, "pours": 1.0, "judges": 6.0}
+NUMBERS = "With these scores its desirability is 0.77 (90 %: 0.65 to 0.86)"
+NONE = f"{NUMBERS}; no other known formula is expected to be better."
+TOLD = "8.0, where 4.3 to 8.1 was expected"
+
+
+def known(**others):
+    return Known(formula=pd.Series({"mean": 0.772, "low": 0.65, "high": 0.86}), others=pd.Series(others, dtype=float))
+
+
+def row(result, attribute="softness", **changed):
+    return {"attribute": attribute, "result": result, **PLANNED, **changed}
+
+
+def said(rows, now, failed=(), pours=("P13",)):
+    """The verdict on the whole, those on the rows with their reasons, and the advice."""
+    table = pd.DataFrame(rows)
+    found = [verdict_on(each, now) for each in rows]
+    table["verdict"] = [verdict for verdict, _ in found]
+    whole = whole_of(table, now, list(failed))
+    return whole, found, advice_on(whole, table, now, list(failed), list(pours)).split("\n")
+
+
+def test_within_the_interval_and_beyond_a_turning_point_where_nothing_is_better_the_two_are_close():
+    whole, found, advice = said([row(6.9, "payoff"), row(8.0)], known(P07=0.768))
+    assert whole == "not clear" and found[0][0] == "confirmed"
+    assert found[1] == ("not clear", f"{TOLD}; over 7.7 P07 was to become the better choice, but with all scores counted "
+                                     "it is not.")
+    assert advice == ["softness came out over 7.7, from where on P07 was to become the better choice; with all scores "
+                      "counted it is not (0.77 against 0.77). Keep the formula, or pour the two side by side to be sure.",
+                      NONE]
+
+
+@pytest.mark.parametrize("now, why, choice", [
+    (known(P07=0.8, P03=0.7), f"{TOLD}; over 7.7 P07 would be the better choice.", "P07"),
+    (known(P07=0.78, P03=0.8), f"{TOLD}; over 7.7 P07 was to become the better choice, but with all scores counted P03 "
+                               "is.", "P03"),
+])
+def test_beyond_a_turning_point_where_a_known_formula_is_better_the_choice_is_overturned(now, why, choice):
+    whole, found, advice = said([row(8.0)], now)
+    assert (whole, found) == ("overturned", [("overturned", why)])
+    assert advice == [f"Settle on {choice}, or ask suggest_next for another round.", f"{NUMBERS}, that of {choice} 0.80."]
+
+
+def test_a_surprise_that_with_all_scores_makes_another_better_overturns_the_choice():
+    whole, found, advice = said([row(8.0, above=np.nan, high=7.5)], known(P07=0.8))
+    assert whole == "overturned" and found == [
+        ("not clear", "8.0, where 4.3 to 7.5 was expected; of itself that makes no known formula a better choice.")]
+    assert advice[0] == ("softness came out otherwise than expected, and with all scores counted P07 is the better choice. "
+                         "Settle on P07, or ask suggest_next for another round.")
+
+
+def test_as_expected_and_yet_another_is_clearly_better():
+    whole, _, advice = said([row(6.0)], known(P07=0.8))
+    assert whole == "not clear" and advice == [
+        "Everything came out as expected, but with all scores counted P07 is expected to be better. Settle on P07, or pour "
+        "the two side by side to be sure.", f"{NUMBERS}, that of P07 0.80."]
+    whole, _, advice = said([row(6.0)], known(P07=0.774))
+    assert whole == "confirmed" and advice[1] == f"{NUMBERS}; P07 is expected to be as good."
+
+
+def test_where_another_was_better_already_no_turning_point_counts():
+    whole, found, _ = said([row(7.9, **{"at once": True})], known(P07=0.7))
+    assert (whole, found) == ("confirmed", [("confirmed", "7.9, where 4.3 to 8.1 was expected.")])
+    assert said([row(8.9, **{"at once": True})], known(P07=0.7))[1] == [
+        ("not clear", "8.9, where 4.3 to 8.1 was expected.")]
+
+
+def test_what_was_not_judged_yet_is_to_be_judged():
+    rows = [row(np.nan, "payoff"), row(np.nan, "shade"), row(6.0, read=True, unit="mm")]
+    whole, found, advice = said(rows, known(P07=0.7))
+    assert whole == "not clear" and found == [
+        ("not judged", "no pour of the confirmation was scored for it.")] * 2 + [
+        ("confirmed", "6.0 mm, where 4.3 to 8.1 was expected.")]
+    assert advice == ["P13 has not been scored for payoff and shade yet. Have it tasted for that, and appraise the "
+                      "confirmation again.", NONE]
+    _, found, advice = said([row(6.0, "payoff"), row(np.nan, read=True)], known(P07=0.7), pours=("P13", "P14"))
+    assert found[1] == ("not judged", "no pour of the confirmation was read for it.")
+    assert advice[0] == ("P13 and P14 have not been read for softness yet. Take the reading, and appraise the confirmation "
+                         "again.")
+
+
+def test_fewer_who_tell_are_named():
+    rows = [row(6.0, "payoff", judges=1.0), row(6.0, "shade", judges=1.0, pours=2.0),
+            row(6.0, read=True, usual=3.0, judges=1.5, pours=2.0)]
+    advice = said(rows, known(P07=0.7), pours=("P13", "P14"))[2]
+    end = "told, so that more may be chance: the result was expected in a wider interval than planned."
+    assert advice[2:] == [f"Of payoff only 1 tester a pour in place of 6 and 1 pour in place of 2 {end}",
+                          f"Of shade only 1 tester a pour in place of 6 {end}",
+                          f"Of softness only 1.5 readings a pour in place of 3 {end}"]
+
+
+def test_fewer_testers_and_pours_add_the_variance_that_they_leave():
+    """Normal, so that the half width is 1.645 standard deviations: 0.3^2 shared, 0.8^2 a pour, of it 0.5^2 by 6 testers."""
+    n, rng = 200_000, np.random.default_rng(1)
+    told = Foretold(low=-99, high=99, long_run=np.zeros((n, 1)), middle=np.zeros(n), shared=np.ones((n, 1)),
+                    together=np.full(n, 0.3), alone=np.full(n, 0.8), tasting=np.full(n, 0.5),
+                    normal=rng.standard_normal((2, n)))
+    low, high = told.thinner(judges=6.0, pours=2.0).interval(2)
+    assert (high - low) / 2 == pytest.approx(1.645 * np.sqrt(0.09 + 0.64 - 0.25 + 6 * 0.25), rel=0.01)
+
+
+def test_units_of_what_is_read_stand_in_sentences_and_grids():
+    assert (measured(8.09, "mm"), measured(8.09, "")) == ("8.1 mm", "8.1")
+    expected = pd.DataFrame({"attribute": ["payoff", "softness"], "low": 4.3, "high": 8.1, "unit": ["", "mm"]})
+    turns = pd.DataFrame({"attribute": ["payoff", "softness"], "at once": True})
+    assert _expected_words(expected, turns) == ("payoff should come out between 4.3 and 8.1.\n"
+                                                "softness should come out between 4.3 and 8.1 mm.")
+    shown = with_units(expected, expected.set_index("attribute")["unit"])
+    assert list(shown["attribute"]) == ["payoff", "softness [mm]"]
+
+
+@pytest.fixture(scope="module")
+def planned(demo):
+    return labkit.plan_confirmation(demo, pours=2, seed=2)
+
+
+def test_one_tester_in_place_of_six_is_told_and_widens_the_interval(demo, planned):
+    assert "Mean of these pours (6 testers): expected nine times in ten" in str(planned)
+    trial = demo.with_round(planned.round).with_pours(planned.round.as_poured())
+    rows = [{"pour": pour, "tester": "T01", "session": "9", "attribute": name, "score": round(mean)}
+            for name, mean in planned.expected[["attribute", "mean"]].to_numpy() for pour in planned.round.pours]
+    found = labkit.appraise_confirmation(trial.with_scores(pd.DataFrame(rows)), planned, seed=2)
+    wide, before = (frame["high"] - frame["low"] for frame in (found.attributes, planned.expected))
+    assert (wide > before).all() and (wide[:3] > 1.15 * before[:3]).all()      # shade ends at the end of its scale
+    assert found.advice.split("\n")[-1] == (
+        "Of payoff, hardness, sheerness and shade only 1 tester a pour in place of 6 told, so that more may be chance: the "
+        "result was expected in a wider interval than planned.")
+
+
+def test_where_all_pours_fail_nothing_is_to_be_tasted(demo, planned):
+    made = planned.round.as_poured().assign(outcome="failed: broke on unmoulding")
+    found = labkit.appraise_confirmation(demo.with_round(planned.round).with_pours(made), planned, seed=2)
+    assert found.verdict == "not clear" and (found.attributes["verdict"] == "not judged").all()
+    assert found.advice.startswith("P13 and P14 failed. A formula that fails is not settled: find out why first.\nWith ")
