@@ -56,8 +56,9 @@ def ballot_book(trial: Trial, serving: Serving | pd.DataFrame, *, scale_as: str 
 def allergen_statement(trial: Trial) -> tuple[str, ...]:
     """Sentences for testers, from the flags of the ingredients here and in the trial's own [pantry]."""
     names = _constituents(trial)
-    told = [f"{name} ({flag})" for name in names if (flag := _flag(trial, name))]
-    unknown = [name for name in names if name not in PANTRY and name not in trial.definition.pantry]
+    flags = {name: _flag(trial, name) for name in names}
+    told = [f"{name} ({flag})" for name, flag in flags.items() if flag]
+    unknown = [name for name, flag in flags.items() if not flag and name not in PANTRY]
     sentences = [f"The samples may hold {words_joined(told)}." if told else
                  "No ingredient is flagged here for an allergy that is common."]
     if unknown:
@@ -71,11 +72,11 @@ def _constituents(trial: Trial) -> list[str]:
 
 
 def _flag(trial: Trial, name: str) -> str:
-    """What testers are told about an ingredient; the trial's own pantry overrules ours."""
-    own = trial.definition.pantry.get(name)
-    known = PANTRY[name].flag if name in PANTRY else ""
-    flag = own.get("flag", known) if isinstance(own, Mapping) else own if isinstance(own, str) else known
-    parts = [part.strip() for part in str(flag).split(";")]
+    """What testers are told about an ingredient; a text of the trial's own pantry overrules ours."""
+    own, known = trial.definition.pantry.get(name), PANTRY[name].flag if name in PANTRY else ""
+    said = own.get("flag") if isinstance(own, Mapping) else own
+    flag = said if isinstance(said, str) and said.strip() else known
+    parts = [part.strip() for part in flag.split(";")]
     return "; ".join(part for part in parts if part and not part.startswith(BENCH_NOTES))
 
 
