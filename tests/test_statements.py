@@ -58,6 +58,6 @@ def first():
     return planned(1)
 
 
-@pytest.mark.parametrize("seed", [2, 3, 4])
+@pytest.mark.parametrize("seed", [2, 5, 6])        # each gave something else than 1: rows, rules, grams
 def test_the_same_grams_in_every_process(first, seed):
     assert planned(seed) == first
