@@ -193,7 +193,7 @@ REFUSED = {
 }
 
 
-@pytest.mark.parametrize("name", ["tester", "Score", "desirability", "holds", "slip", "oil [g]"])
+@pytest.mark.parametrize("name", ["tester", "Score", "desirability", "holds", "moves", "oil [g]"])
 def test_an_attribute_named_like_a_column(name):
     with pytest.raises(TrialError) as problem:
         Trial.from_toml(changed(HAZEL, "[attributes.hardness]", f"[attributes.{name!r}]"))

@@ -38,7 +38,7 @@ def slips_at(standing: Standing, grams: pd.Series) -> pd.DataFrame:
     outlook = standing.outlook()
     known = outlook.known(points)
     scores, desired = dict(zip(outlook.surfaces, known)), outlook.worth(known)
-    table = pd.DataFrame({"slip": [s.text for s in slips], "moves": _moves(standing, points)})
+    table = pd.DataFrame({"what slips": [s.text for s in slips], "moves": _moves(standing, points)})
     for name, drawn in scores.items():
         table[name] = drawn.mean(axis=0)[1:] - drawn.mean(axis=0)[0]
     change = desired[:, 1:] - desired[:, [0]]
@@ -116,6 +116,6 @@ def slips_in_words(slips: pd.DataFrame) -> str:
                 f"{worst['slip']}, {worst['desirability']:+.3f}.")
     most = max(scores, key=lambda name: abs(worst[name]))
     remedy = (" Weigh the base that has arrived, and stir in for each gram of it as the round's sheet says."
-              if worst["slip"].endswith(BEAKER) else "")
+              if worst["what slips"].endswith(BEAKER) else "")
     return (f"The slip to guard against: {worst['slip']}. It moves {most} by {worst[most]:+.2f} and costs "
             f"{-worst['desirability']:.3f} of desirability.{remedy}")

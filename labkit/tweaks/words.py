@@ -14,10 +14,6 @@ RISKY = 0.2                    # chance of failing that is worth a word
 HOLDS = "holds"                # the row of the chance that the settled formula holds, among the predictions
 
 
-def choices(names) -> str:
-    return words_joined([repr(name) for name in names], last="or")
-
-
 def first_advice(trial, scored: int) -> str:
     """What to say while there is nothing to go by."""
     or_read, and_read = (f" {word} read" if trial.read_attributes else "" for word in ("or", "and"))

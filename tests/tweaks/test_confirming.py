@@ -230,7 +230,7 @@ class TestConfirmation:
         trial = hazel_rounds(2)[-1]
         found = labkit.plan_confirmation(trial, pours=2)
         assert "each time from the start" in found.advice and len(found.round.melts) == 2
-        assert "the beaker" not in " ".join(found.slips["slip"])
+        assert "the beaker" not in " ".join(found.slips["what slips"])
 
     def test_reports(self, confirmation):
         text, page = str(confirmation), confirmation._repr_html_()

@@ -25,13 +25,13 @@ def slips(demo, standing):
 
 def moved(slips, text):
     """What a slip moves, as numbers by coordinate."""
-    words = slips.set_index("slip").at[text, "moves"]
+    words = slips.set_index("what slips").at[text, "moves"]
     return {name: float(value) for name, value in (part.rsplit(" ", 1) for part in words.split(", "))}
 
 
 def test_every_weight_setting_and_loss_is_there_once(slips):
-    assert len(slips) == 6 * 2 + 2 + 2 + 2 and slips["slip"].is_unique
-    assert list(slips.columns) == ["slip", "moves", "payoff", "hardness", "sheerness", "shade", "desirability", "low"]
+    assert len(slips) == 6 * 2 + 2 + 2 + 2 and slips["what slips"].is_unique
+    assert list(slips.columns) == ["what slips", "moves", "payoff", "hardness", "sheerness", "shade", "desirability", "low"]
     assert slips["desirability"].is_monotonic_increasing and (slips["low"] <= slips["desirability"] + 1e-12).all()
 
 
@@ -59,7 +59,7 @@ def test_base_that_stays_in_the_beaker_makes_the_load_higher(slips):
 
 def test_a_setting_is_off_by_a_twentieth_of_its_range_and_vitamin_e_changes_nothing(slips):
     assert moved(slips, "pour_temperature 0.6 degC too high") == {"pour_temperature": 0.6}
-    row = slips.set_index("slip").loc["0.03 g too much vitamin E in the pot"]
+    row = slips.set_index("what slips").loc["0.03 g too much vitamin E in the pot"]
     assert row["moves"] == "nothing that varies" and row["desirability"] == pytest.approx(0, abs=1e-9)
 
 
@@ -68,12 +68,12 @@ def test_scores_move_as_the_surfaces_say(demo, slips):
     points = pd.DataFrame([POINT, POINT | {"load": load}]).assign(wax=2.88 / 18.2)
     for name, surface in labkit.fit_surfaces(demo).items():
         change = np.diff(surface.predict(points)["mean"])[0]
-        assert slips.set_index("slip").at["8 % of the base left in the beaker", name] == pytest.approx(change, abs=0.03)
+        assert slips.set_index("what slips").at["8 % of the base left in the beaker", name] == pytest.approx(change, abs=0.03)
 
 
 def test_the_most_dangerous_one_is_named():
     table = pd.DataFrame([["0.03 g too little wax in the pot", "", 0.1, -0.4, -0.051, -0.2], ["x", "", 0, 0, 0.0, 0.0]],
-                         columns=["slip", "moves", "payoff", "hardness", "desirability", "low"])
+                         columns=["what slips", "moves", "payoff", "hardness", "desirability", "low"])
     assert slips_in_words(table) == ("The slip to guard against: 0.03 g too little wax in the pot. It moves hardness by -0.40 "
                                      "and costs 0.051 of desirability.")
     assert slips_in_words(table.assign(slip="8 % of the base left in the beaker")).endswith(
@@ -89,4 +89,4 @@ def test_where_each_pour_has_its_own_pot_everything_is_weighed_into_the_pour():
     trial = hazel_rounds(1)[-1]
     grams = trial.recipe.starting.iloc[0] * trial.batch.pour_g
     found = slips_at(standing_of(trial, trial.recipe.starting_factors), grams)
-    assert found["slip"].str.endswith("in the pour").all() and len(found) == 2 * len(trial.recipe.ingredients)
+    assert found["what slips"].str.endswith("in the pour").all() and len(found) == 2 * len(trial.recipe.ingredients)
