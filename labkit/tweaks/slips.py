@@ -113,9 +113,9 @@ def slips_in_words(slips: pd.DataFrame) -> str:
     scores = slips.columns[2:-2]
     if worst["desirability"] > -HARMLESS:
         return (f"No slip of hand, balance or kettle costs more than {HARMLESS:g} of desirability; the largest is "
-                f"{worst['slip']}, {worst['desirability']:+.3f}.")
+                f"{worst['what slips']}, {worst['desirability']:+.3f}.")
     most = max(scores, key=lambda name: abs(worst[name]))
     remedy = (" Weigh the base that has arrived, and stir in for each gram of it as the round's sheet says."
               if worst["what slips"].endswith(BEAKER) else "")
-    return (f"The slip to guard against: {worst['slip']}. It moves {most} by {worst[most]:+.2f} and costs "
+    return (f"The slip to guard against: {worst['what slips']}. It moves {most} by {worst[most]:+.2f} and costs "
             f"{-worst['desirability']:.3f} of desirability.{remedy}")

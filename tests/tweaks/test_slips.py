@@ -76,7 +76,7 @@ def test_the_most_dangerous_one_is_named():
                          columns=["what slips", "moves", "payoff", "hardness", "desirability", "low"])
     assert slips_in_words(table) == ("The slip to guard against: 0.03 g too little wax in the pot. It moves hardness by -0.40 "
                                      "and costs 0.051 of desirability.")
-    assert slips_in_words(table.assign(slip="8 % of the base left in the beaker")).endswith(
+    assert slips_in_words(table.assign(**{"what slips": "8 % of the base left in the beaker"})).endswith(
         " Weigh the base that has arrived, and stir in for each gram of it as the round's sheet says.")
     assert slips_in_words(table.assign(desirability=[-0.002, 0.0])) == (
         "No slip of hand, balance or kettle costs more than 0.005 of desirability; the largest is 0.03 g too little wax in "
