@@ -78,8 +78,8 @@ def _sides(rows: pd.DataFrame, attributes: int) -> list[str]:
     for side, own in (("high", rows[rows["level"] > 0]), ("low", rows[rows["level"] < 0])):
         parts = [f"{row['attribute']} ({row['level']:+.1f})" for _, row in own.iterrows()]
         if len(own) == attributes > 1:
-            ends = sorted(own["level"], key=abs)
-            parts = [f"everything ({ends[0]:+.1f} to {ends[-1]:+.1f})"]
+            ends = [f"{level:+.1f}" for level in sorted(own["level"], key=abs)]
+            parts = [f"everything ({words_joined(dict.fromkeys([ends[0], ends[-1]]), last='to')})"]
         found += [f"{side} on {words_joined(parts)}"] if parts else []
     return found
 

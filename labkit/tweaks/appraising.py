@@ -111,7 +111,10 @@ def _not_clear(table: pd.DataFrame, known: Known, failed: list[str], pours: list
         sentences.append("Everything came out as expected, but with all scores counted "
                          f"{known.better} is expected to be better. Settle on {known.better}, or pour the two side by "
                          "side to be sure.")
-    return sentences or (["Pour it once more, or ask suggest_next for another round."] if failed else [])
+    if failed and not sentences:
+        what = f"Settle on {known.better}" if known.better else "Pour it once more"
+        sentences.append(f"{what}, or ask suggest_next for another round.")
+    return sentences
 
 
 def _close(row: Mapping, known: Known) -> str:

@@ -30,7 +30,8 @@ class Efforts:
 
     table : a row an effort, by name (round, pour, melt, tester, repeat, tasting): effort in words, pours, melts,
     testers, cost, gain of desirability and that per unit of cost, difference to the suggested round and the standard
-    error of computing it, added cost, difference per unit of it, and whether it pays (surely, and `worth` a unit).
+    error of computing it, added cost, difference per unit of it, and whether it pays: it surely brings `worth`
+    for each unit that it adds, and the round with it does for all that it costs.
     rounds : by name, ready to pour. advice : plain words.
     """
 
@@ -57,8 +58,8 @@ class Efforts:
 
     def __repr__(self) -> str:
         pays = [name for name in self.table.index[1:] if self.table.at[name, "pays"]]
-        if _none_pays(self.table):
-            return "<Efforts: nothing would pay by itself>"
+        if not self.table["pays"].any():
+            return "<Efforts: no round would pay>"
         return f"<Efforts: {words_joined(pays) if pays else 'nothing'} would pay beside the round>"
 
     def _repr_html_(self) -> str:
@@ -152,9 +153,13 @@ def _table(trial, evenings: Mapping[str, Evening], paid: np.ndarray, usual: int,
     table = pd.DataFrame(rows, index=pd.Index(evenings, name="name"))
     added = table["added cost"] = table["cost"] - table.at["round", "cost"]
     table["added per unit"] = table["difference"] / added.where(added > 1e-9)
-    table["pays"] = (table["difference"] >= WORTH * added) & (table["difference"] > CLEAR * table["se"])
-    table.loc["round", "pays"] = bool(table.at["round", "per unit"] >= WORTH)
+    table["pays"] = (_beside(table) | (table.index == "round")) & (table["per unit"] >= WORTH)
     return table
+
+
+def _beside(row):
+    """Whether it surely brings enough for what it adds to the cost of a round that is poured anyway (a row, or all)."""
+    return (row["difference"] >= WORTH * row["added cost"]) & (row["difference"] > CLEAR * row["se"])
 
 
 def _words(evenings: Mapping[str, Evening], best: str) -> dict[str, str]:
@@ -185,17 +190,12 @@ def _advice(table: pd.DataFrame) -> str:
     return "\n".join([_first(table), *sentences])
 
 
-def _none_pays(table: pd.DataFrame) -> bool:
-    """Whether neither the round nor the round with anything more brings enough for all that it costs."""
-    return not (table["gain"] / table["cost"] >= WORTH).any()
-
-
 def _first(table: pd.DataFrame) -> str:
     """What to do, before the numbers."""
     paying = table.iloc[1:].query("pays")
-    if _none_pays(table):
-        return ("None of these pays by itself. Where suggest_next says stop as well, settle on the formula that it "
-                "gives, and confirm it (plan_confirmation).")
+    if not table["pays"].any():
+        return ("No round pays for all that it costs, neither as suggested nor with anything more. Where suggest_next "
+                "says stop as well, settle on the formula that it gives, and confirm it (plan_confirmation).")
     if not len(paying):
         return "Pour the round as suggested; nothing beside it pays for itself."
     net = paying["difference"] - WORTH * paying["added cost"]
@@ -205,13 +205,14 @@ def _first(table: pd.DataFrame) -> str:
 
 
 def _about(row: Mapping) -> str:
-    """One effort: what it costs, what it adds, whether that pays."""
+    """One effort: what it costs, what it adds, whether that pays, or would beside a round that is poured anyway."""
     name = row["effort"][0].upper() + row["effort"][1:]
     told = abs(row["difference"]) > CLEAR * row["se"]
     adds = f"{abs(row['difference']):.4f} {'more' if row['difference'] > 0 else 'less'}"
+    anyway = "" if row["pays"] else " if the round is poured all the same"
     if abs(row["added cost"]) <= 1e-9:
-        verdict = "do it" if row["pays"] else "leave the round as it is"
+        verdict = f"do it{anyway}" if _beside(row) else "leave the round as it is"
         return f"{name} costs the same and brings {adds if told else FAINT}: {verdict}."
     adds = f"{adds} ({row['added per unit']:.4f} a unit)" if told else FAINT
-    verdict = "it pays" if row["pays"] else "it does not pay"
+    verdict = f"it pays{anyway}" if _beside(row) else "it does not pay"
     return f"{name} costs {row['added cost']:g} more and brings {adds}: {verdict}."

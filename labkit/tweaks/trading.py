@@ -2,7 +2,7 @@
 
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -110,11 +110,13 @@ def tell_tradeoffs(trial, surfaces=None, at: pd.DataFrame | None = None, seed: i
     cloud = _cloud(standing, pairs)
     outlook, rows, paths = standing.outlook(DRAWS), [], {}
     for pair in pairs:
-        row, places = _row(cloud, pair, outlook)
+        row, places, sides = _row(cloud, pair, outlook)
         rows.append(row)
         if row["conflict"]:
             path = cloud.points.iloc[places].reset_index(drop=True)
-            paths[row["attribute"], row["other"]] = path.assign(**{n: v[places] for n, v in cloud.means.items()})
+            path = path.assign(**_predicted(standing, path))
+            paths[row["attribute"], row["other"]] = path
+            rows[-1] = _with_words(row, path[row["attribute"]].iloc[[0, -1]], sides, cloud.attributes)
     columns = ["attribute", "other", "conflict", "cost", "low", "high", "from", "to", "says"]
     return Tradeoffs(formula=standing.settled, table=pd.DataFrame(rows, columns=columns), paths=paths,
                      scores=pd.Series({name: float(values[0]) for name, values in cloud.means.items()}))
@@ -124,7 +126,7 @@ def _cloud(standing: Standing, pairs) -> Cloud:
     """A sample of the region, and ever smaller steps from what is best attainable for each pair."""
     region, rng = standing.trial.region, np.random.default_rng([standing.seed, 73])
     start = starting_points(standing.trial, standing.hold, size=SAMPLE, seed=standing.seed)
-    cloud = _joined(standing, None, pd.concat([standing.settled, start], ignore_index=True))
+    cloud = _joined(standing, _only(standing), start)
     pool = start.to_numpy(dtype=float)
     for scale in SCALES:
         parents = np.concatenate([[0], *(_front(cloud, pair) for pair in pairs)])
@@ -134,14 +136,26 @@ def _cloud(standing: Standing, pairs) -> Cloud:
     return cloud
 
 
-def _joined(standing: Standing, cloud: Cloud | None, points: pd.DataFrame) -> Cloud:
+def _predicted(standing: Standing, points: pd.DataFrame) -> dict[str, np.ndarray]:
+    """By attribute the means that are shown wherever these formulas are."""
+    return {name: surface.predict(points)["mean"].to_numpy() for name, surface in standing.surfaces.items()}
+
+
+def _only(standing: Standing) -> Cloud:
+    """The formula in question alone."""
+    return Cloud(attributes=standing.trial.attributes, points=standing.settled, apart=np.zeros(1),
+                 means=_predicted(standing, standing.settled))
+
+
+def _joined(standing: Standing, cloud: Cloud, points: pd.DataFrame) -> Cloud:
+    """With more formulas: their means in some draws, moved by what these are off by at the formula in question."""
     coded = standing.trial.region.coded
     apart = np.abs(coded(points) - coded(standing.settled)).max(axis=1) / 2
-    means = {name: drawn.mean(axis=0) for name, drawn in standing.outlook(MEANS).scores(points).items()}
-    if cloud is not None:
-        points, apart = pd.concat([cloud.points, points], ignore_index=True), np.append(cloud.apart, apart)
-        means = {name: np.append(cloud.means[name], values) for name, values in means.items()}
-    return Cloud(attributes=standing.trial.attributes, points=points, apart=apart, means=means)
+    drawn = standing.outlook(MEANS).scores(pd.concat([standing.settled, points], ignore_index=True))
+    means = {name: np.append(values, values[0] + drawn[name][:, 1:].mean(axis=0) - drawn[name][:, 0].mean())
+             for name, values in cloud.means.items()}
+    return replace(cloud, points=pd.concat([cloud.points, points], ignore_index=True),
+                   apart=np.append(cloud.apart, apart), means=means)
 
 
 def _front(cloud: Cloud, pair: tuple[str, str], side: tuple[int, int] | None = None) -> np.ndarray:
@@ -168,26 +182,30 @@ def _ways(cloud: Cloud, name: str) -> tuple[int, ...]:
     return (1, -1) if abs(off) <= LITTLE * attribute.width else (1,) if off > 0 else (-1,)
 
 
-def _row(cloud: Cloud, pair: tuple[str, str], outlook) -> tuple[dict, np.ndarray]:
-    """One pair, the attribute that is further off first, and the places of formulas along the trade."""
+def _row(cloud: Cloud, pair: tuple[str, str], outlook) -> tuple[dict, np.ndarray, tuple[int, int]]:
+    """One pair, the attribute that is further off first; formulas along the trade; which way each score goes there."""
     width = {name: cloud.attributes[name].width for name in pair}
     pair = tuple(sorted(pair, key=lambda name: -cloud.short(name)[0] / width[name]))
     plain, nowhere = {"attribute": pair[0], "other": pair[1], "conflict": False}, np.empty(0, dtype=int)
     if cloud.short(pair[0])[0] <= LITTLE * width[pair[0]]:
-        return plain | {"says": f"{pair[0]} and {pair[1]} are both as wanted."}, nowhere
+        return plain | {"says": f"{pair[0]} and {pair[1]} are both as wanted."}, nowhere, (1, 1)
     sides = list(itertools.product(*(_ways(cloud, name) for name in pair)))
     trades = [_costly(cloud, pair, _front(cloud, pair, side)) for side in sides]
     k = int(np.argmax([np.ptp(cloud.short(pair[0])[trade]) if len(trade) else 0.0 for trade in trades]))
     spans = [np.ptp(cloud.short(name)[trades[k]]) / width[name] if len(trades[k]) else 0.0 for name in pair]
     if min(spans) <= LITTLE:
-        return plain | {"says": _peace(pair, len(trades[k]) > 1)}, nowhere
+        return plain | {"says": _peace(pair, len(trades[k]) > 1)}, nowhere, sides[k]
     places = along(trades[k], cloud.short(pair[0]), PLACES)[::-1]
     rates = exchange_rate(outlook.scores(cloud.points.iloc[places]), pair, sides[k])
     cost, low, high = np.where(np.abs(rates) > width[pair[1]], np.sign(rates) * np.inf, rates)
-    ends = cloud.means[pair[0]][places[[0, -1]]]
-    row = plain | {"conflict": True, "cost": cost, "low": low, "high": high, "from": ends[0], "to": ends[1]}
-    unit = cloud.attributes[pair[0]].unit if cloud.attributes[pair[0]].is_read else "point"
-    return row | {"says": _says(row, sides[k], unit)}, places
+    return plain | {"conflict": True, "cost": cost, "low": low, "high": high}, places, sides[k]
+
+
+def _with_words(row: dict, ends: pd.Series, side: tuple[int, int], attributes: Mapping[str, Attribute]) -> dict:
+    """From where to where of the first attribute the trade goes, and the sentence about it."""
+    first = attributes[row["attribute"]]
+    row = row | {"from": float(ends.iloc[0]), "to": float(ends.iloc[1])}
+    return row | {"says": _says(row, side, first.unit if first.is_read else "point")}
 
 
 def _costly(cloud: Cloud, pair: tuple[str, str], front: np.ndarray) -> np.ndarray:

@@ -91,6 +91,14 @@ def test_what_was_not_judged_yet_is_to_be_judged():
                          "again.")
 
 
+def test_after_a_failure_a_better_formula_is_named():
+    for other, what in ((0.7, "Pour it once more"), (0.8, "Settle on P07")):
+        whole, _, advice = said([row(6.0)], known(P07=other), failed=["P14"], pours=["P13", "P14"])
+        assert whole == "not clear" and advice[:2] == [
+            "P14 failed. A formula that fails is not settled: find out why first.",
+            f"{what}, or ask suggest_next for another round."]
+
+
 def test_fewer_who_tell_are_named():
     rows = [row(6.0, "payoff", judges=1.0), row(6.0, "shade", judges=1.0, pours=2.0),
             row(6.0, read=True, usual=3.0, judges=1.5, pours=2.0)]
@@ -143,4 +151,5 @@ def test_where_all_pours_fail_nothing_is_to_be_tasted(demo, planned):
     made = planned.round.as_poured().assign(outcome="failed: broke on unmoulding")
     found = labkit.appraise_confirmation(demo.with_round(planned.round).with_pours(made), planned, seed=2)
     assert found.verdict == "not clear" and (found.attributes["verdict"] == "not judged").all()
-    assert found.advice.startswith("P13 and P14 failed. A formula that fails is not settled: find out why first.\nWith ")
+    assert found.advice.startswith("P13 and P14 failed. A formula that fails is not settled: find out why first.\n"
+                                   "Pour it once more, or ask suggest_next for another round.\nWith ")

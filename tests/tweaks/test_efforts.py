@@ -184,16 +184,17 @@ def test_prices_decide_what_pays(demo):
     dear = labkit.compare_efforts(priced(demo, "\n[cost]\npour = 50\nmelt = 50\nround = 50\ntester = 0\n"), seed=2)
     assert not dear.table.loc[["round", "pour", "melt"], "pays"].any()
     assert dear.table.at["tester", "added cost"] == 0 and np.isnan(dear.table.at["tester", "added per unit"])
-    assert dear.advice.startswith("None of these pays by itself. Where suggest_next says stop as well, settle on the "
-                                  "formula that it gives, and confirm it (plan_confirmation).\n")
+    assert dear.advice.startswith("No round pays for all that it costs, neither as suggested nor with anything more. Where "
+                                  "suggest_next says stop as well, settle on the formula that it gives, and confirm it "
+                                  "(plan_confirmation).\n")
     assert "One tester more costs the same and brings " in dear.advice
-    assert repr(dear) == "<Efforts: nothing would pay by itself>"
+    assert repr(dear) == "<Efforts: no round would pay>"
 
 
 def test_what_would_pay_beside_a_round_that_does_not_is_not_named(efforts):
     """More of it would pay, but not enough to carry what the round itself costs."""
-    table = efforts.table.assign(gain=efforts.worth * efforts.table["cost"] / 2, pays=efforts.table.index == "tester")
-    assert repr(replace(efforts, table=table)) == "<Efforts: nothing would pay by itself>"
+    table = efforts.table.assign(pays=False)
+    assert repr(replace(efforts, table=table)) == "<Efforts: no round would pay>"
 
 
 def test_a_pot_for_every_pour_has_no_melt_to_add():

@@ -31,6 +31,9 @@ class Invented:
         self.ground = types.SimpleNamespace(columns=trial.region.coded)
         self.height, self.spread = height, spread
 
+    def predict(self, frame):
+        return pd.DataFrame({"mean": self.height(self.ground.columns(frame))})
+
     def draws_at(self, columns, n, seed):
         drawn = np.tile(self.height(columns), (n, 1))
         if self.spread is not None:
@@ -168,7 +171,7 @@ class TestDemo:
             assert demo.region.keeps(path[list(demo.recipe.coordinates)]).all()
             for name in set(demo.attributes) - set(pair):
                 attribute = demo.attributes[name]
-                most = shortfall(attribute, found.scores[name]) + 0.02 * attribute.width
+                most = shortfall(attribute, found.scores[name]) + 0.03 * attribute.width    # 0.02 in the draws of the search
                 assert (shortfall(attribute, path[name]) <= most + 1e-9).all()
 
     def test_it_repeats_bit_for_bit(self, demo, found):

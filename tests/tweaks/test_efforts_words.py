@@ -1,0 +1,47 @@
+"""What an effort pays is said alike in the first sentence, the table, the sentence about it and the short form."""
+import pandas as pd
+import pytest
+
+from labkit.tweaks.efforts import WORTH, Efforts, _advice, _beside
+
+
+def efforts(gain, repeat, tester, se=0.0005):
+    """A round of cost 9, a repeat in it that costs nothing, a tester more for 0.25; gain of the first, what these add."""
+    table = pd.DataFrame({"effort": ["the round as suggested", "P05 again in place of a new formula", "one tester more"],
+                          "cost": [9.0, 9.0, 9.25], "gain": [gain, gain + repeat, gain + tester],
+                          "difference": [0.0, repeat, tester], "se": se, "testers": 6, "added cost": [0.0, 0.0, 0.25]},
+                         index=["round", "repeat", "tester"])
+    table["per unit"] = table["gain"] / table["cost"]
+    table["added per unit"] = table["difference"] / table["added cost"].where(table["added cost"] > 0)
+    table["pays"] = (_beside(table) | (table.index == "round")) & (table["per unit"] >= WORTH)
+    return Efforts(table=table, rounds={}, worth=WORTH, advice=_advice(table))
+
+
+def test_what_is_better_in_a_round_that_does_not_pay_is_for_who_pours_it_all_the_same():
+    found = efforts(0.011, 0.0024, 0.002)
+    lines = found.advice.split("\n")
+    assert lines[0] == ("No round pays for all that it costs, neither as suggested nor with anything more. Where "
+                        "suggest_next says stop as well, settle on the formula that it gives, and confirm it "
+                        "(plan_confirmation).")
+    assert lines[2:] == [
+        "P05 again in place of a new formula costs the same and brings 0.0024 more: do it if the round is poured all the "
+        "same.", "One tester more costs 0.25 more and brings 0.0020 more (0.0080 a unit): it pays if the round is poured all "
+                 "the same."]
+    assert not found.table["pays"].any() and repr(found) == "<Efforts: no round would pay>"
+
+
+def test_beside_a_round_that_pays_the_same_is_to_be_done():
+    found = efforts(0.06, 0.0024, 0.0001)
+    lines = found.advice.split("\n")
+    assert lines[0] == "Best beside the round as suggested: P05 again in place of a new formula."
+    assert lines[2:] == ["P05 again in place of a new formula costs the same and brings 0.0024 more: do it.",
+                         "One tester more costs 0.25 more and brings nothing that could be told: it does not pay."]
+    assert list(found.table["pays"]) == [True, True, False] and repr(found) == "<Efforts: repeat would pay beside the round>"
+
+
+@pytest.mark.parametrize("gain", [0.0494, 0.0496])
+def test_a_round_that_pays_only_with_something_more_is_told_with_it(gain):
+    """0.0055 a unit of 9 is 0.0495."""
+    found = efforts(gain, 0.0024, 0.0)
+    assert list(found.table["pays"]) == [gain > 0.0495, True, False]
+    assert found.advice.startswith("Best beside the round as suggested: P05 again in place of a new formula.\n")
