@@ -39,7 +39,7 @@ BESIDE_COORDINATES = (
 # and in what a slip changes.
 BESIDE_ATTRIBUTES = (
     *("tester", "pour", "code", "session", "position", "attribute", "score", "date", "corrects", "reason"),
-    *("desirability", "holds", "moves", "low"),
+    *("desirability", "holds", "what slips", "moves", "low"),
 )
 
 MARKETS = ("US", "EU", "UK")  # where a product may be sold
