@@ -19,13 +19,13 @@ def label_points(ax, across: pd.Series, up: pd.Series) -> None:
 
     Places are sought on the paper, so that sizes, titles and words on the axes have to stand before.
     """
-    _settle(ax)
-    at = _in_points(ax, np.column_stack([across, up]).astype(float))
+    settle(ax)
+    at = in_points(ax, np.column_stack([across, up]).astype(float))
     groups = _coinciding(at)
     words = [", ".join(str(across.index[k]) for k in group) for group in groups]
     anchors = at[[group[0] for group in groups]]
-    sizes = np.array([_size(text) for text in words]).reshape(-1, 2)
-    dots = np.unique(np.vstack([at, *_markers(ax)]).round(3), axis=0)
+    sizes = np.array([size_of(text) for text in words]).reshape(-1, 2)
+    dots = np.unique(np.vstack([at, *markers(ax)]).round(3), axis=0)
     found = _offsets(anchors, sizes, np.hstack([dots - DOT, dots + DOT]), _values(ax), _room(ax))
     for group, text, (dx, dy, away) in zip(groups, words, found, strict=True):
         ax.annotate(text, (across.iloc[group[0]], up.iloc[group[0]]), xytext=(dx, dy), textcoords="offset points",
@@ -33,7 +33,7 @@ def label_points(ax, across: pd.Series, up: pd.Series) -> None:
                     bbox={"boxstyle": "round,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.75})
 
 
-def _settle(ax) -> None:
+def settle(ax) -> None:
     """The axes take the place that they will have on the paper."""
     figure = ax.get_figure(root=True)
     if figure.get_layout_engine() is not None:
@@ -50,14 +50,14 @@ def _coinciding(at: np.ndarray) -> list[list[int]]:
     return groups
 
 
-def _size(text: str) -> tuple[float, float]:
+def size_of(text: str, size: float = NAME_SIZE) -> tuple[float, float]:
     """Width and height of words with the white about them [points]."""
     from matplotlib.textpath import TextPath
 
-    return TextPath((0, 0), text, size=NAME_SIZE).vertices[:, 0].max() + 2 * PAD, HIGH + 2 * PAD
+    return TextPath((0, 0), text, size=size).vertices[:, 0].max() + 2 * PAD, 1.2 * size + 2 * PAD
 
 
-def _markers(ax) -> list[np.ndarray]:
+def markers(ax) -> list[np.ndarray]:
     """Places of all dots, crosses and diamonds [points]."""
     marks = [line for line in ax.lines if line.get_linestyle() == "None"]
     return [line.get_transform().transform(line.get_xydata()) * 72 / ax.figure.dpi for line in marks]
@@ -72,7 +72,7 @@ def _room(ax) -> np.ndarray:
     return ax.bbox.extents * 72 / ax.figure.dpi
 
 
-def _in_points(ax, places: np.ndarray) -> np.ndarray:
+def in_points(ax, places: np.ndarray) -> np.ndarray:
     return ax.transData.transform(places) * 72 / ax.figure.dpi
 
 

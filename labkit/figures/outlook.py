@@ -1,6 +1,7 @@
 """What is wanted, attribute by attribute, over two coordinates; and the chance of meeting all of it at once."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -23,9 +24,11 @@ from labkit.figures.axes import (
     title_at,
     words_of,
 )
+from labkit.figures.names import settle
 from labkit.figures.shades import DOUBT, UNKNOWN, levels_of, paint_doubt, paint_forbidden, paint_lines
 from labkit.figures.slices import Slice, check_some_allowed, given_row, held_words, pair_slice
 from labkit.figures.surface import frame
+from labkit.figures.values import label_values
 from labkit.surfaces import Surface
 from labkit.trial import Trial
 from labkit.tweaks.outlook import Outlook, wanted_part
@@ -55,20 +58,34 @@ def draw_outlook(trial: Trial, surfaces: Mapping[str, Surface], along: Sequence[
     check_some_allowed(slice_, held)
     outlook = Outlook.of(trial, wanted, seed=seed, n=DRAWS)
     figure, axes = sheet(len(wanted) + 1)
-    for ax, (name, draws) in zip(axes, outlook.scores(slice_.points).items(), strict=False):
-        _draw_attribute(ax, slice_, draws, trial.attributes[name])
-    shades = _draw_chance(axes[-1], slice_, outlook)
+    pictures = [_draw_attribute(ax, slice_, draws, trial.attributes[name])
+                for ax, (name, draws) in zip(axes, outlook.scores(slice_.points).items(), strict=False)]
+    shades, lines = _draw_chance(axes[-1], slice_, outlook)
     figure.colorbar(shades, ax=list(axes), shrink=0.6 if len(axes) > 3 else 1.0, aspect=30, pad=0.02,
                     label="chance of meeting everything\n(last picture)")
     for ax in axes:
         _finish(ax, trial, slice_, along, given if at is not None else None)
     label_outside(axes, *(words_of(trial.recipe, name, width=34) for name in along))
     figure.suptitle(title_at(f"{trial.name}: what is wanted", held, width=int(10 * figure.get_figwidth())))
-    legend_below(figure, _marks(trial, slice_, given=at is not None))
+    legend_below(figure, _marks(trial, slice_, pictures, given=at is not None))
+    settle(axes[0])
+    for ax, picture in zip(axes, [*pictures, lines], strict=True):
+        label_values(ax, slice_, [picture.ideal, picture.lines], picture.values, size=7)
     return axes
 
 
-def _draw_attribute(ax, slice_: Slice, draws: np.ndarray, attribute: Attribute) -> None:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Picture:
+    """One small picture: its lines, the heavy one, the values behind them, and whether grey or dots are to be seen."""
+
+    values: np.ndarray
+    lines: object
+    ideal: object = None
+    unwanted: bool = False
+    doubt: bool = False
+
+
+def _draw_attribute(ax, slice_: Slice, draws: np.ndarray, attribute: Attribute) -> Picture:
     mean = slice_.shaped(np.clip(draws.mean(axis=0), attribute.low, attribute.high))
     low, high = np.quantile(draws, [0.05, 0.95], axis=0)
     worth = slice_.shaped(wanted_part(attribute.wanted, mean))
@@ -78,10 +95,14 @@ def _draw_attribute(ax, slice_: Slice, draws: np.ndarray, attribute: Attribute) 
         ax.contourf(slice_.x, slice_.y, unwanted, levels=[0, np.inf], colors=[UNWANTED["facecolor"]], zorder=1)
     others = [v for v in levels_of(mean[slice_.allowed], attribute, most=6)
               if attribute.low < v < attribute.high and not np.isclose(v, best)]
-    paint_lines(ax, slice_, mean, others, size=7, colors="0.3")
-    paint_lines(ax, slice_, mean, [best], size=8, linewidths=IDEAL["linewidth"])
-    paint_doubt(ax, slice_, slice_.shaped(high - low - DOUBT * attribute.width))
+    doubt = slice_.shaped(high - low - DOUBT * attribute.width)
+    paint_doubt(ax, slice_, doubt)
     ax.set_title(f"{attribute.name}: {_wanted_words(attribute)}", fontsize=10)
+    inside = slice_.allowed
+    return Picture(lines=paint_lines(ax, slice_, mean, others, colors="0.3"),
+                   ideal=paint_lines(ax, slice_, mean, [best], linewidths=IDEAL["linewidth"]),
+                   values=mean, unwanted=bool((unwanted[inside] > 0).any()),
+                   doubt=bool((doubt[inside] > 0).any()))
 
 
 def _wanted_words(attribute: Attribute) -> str:
@@ -105,13 +126,14 @@ def chance_of_all(outlook: Outlook, points: pd.DataFrame) -> tuple[np.ndarray, n
 
 
 def _draw_chance(ax, slice_: Slice, outlook: Outlook):
-    """The last picture; returns what its shades stand for."""
+    """The last picture; returns what its shades stand for, and its lines."""
     chance, desired = (slice_.shaped(values) for values in chance_of_all(outlook, slice_.points))
     chance = np.ma.masked_where(~slice_.near_allowed, chance)
     shades = ax.contourf(slice_.x, slice_.y, chance, levels=CHANCES, cmap="cividis", alpha=0.6, zorder=1)
-    paint_lines(ax, slice_, desired, np.arange(1, 10) * (0.2 if desired[slice_.allowed].max() > 0.6 else 0.1), size=8)
-    ax.set_title("everything; lines: desirability", fontsize=10)
-    return shades
+    inside = desired[slice_.allowed]
+    lines = paint_lines(ax, slice_, desired, np.arange(1, 10) * (0.2 if inside.max() > 0.6 else 0.1))
+    ax.set_title("everything; lines: desirability" if lines else "everything; number: desirability", fontsize=10)
+    return shades, Picture(lines=lines, values=desired)
 
 
 def _finish(ax, trial: Trial, slice_: Slice, along: tuple[str, str], given: pd.Series | None) -> None:
@@ -126,14 +148,17 @@ def _finish(ax, trial: Trial, slice_: Slice, along: tuple[str, str], given: pd.S
     ax.locator_params(nbins=5)
 
 
-def _marks(trial: Trial, slice_: Slice, *, given: bool) -> list:
+def _marks(trial: Trial, slice_: Slice, pictures: Sequence[Picture], *, given: bool) -> list:
+    """What the legend explains, as far as it occurs."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     ok = trial.made["ok"]
-    marks = [Patch(label="mean not wanted", **UNWANTED), Line2D([], [], label="mean wanted most", **IDEAL)]
+    marks = [Patch(label="mean not wanted", **UNWANTED)] * int(any(p.unwanted for p in pictures))
+    marks += [Line2D([], [], label="mean wanted most", **IDEAL)] * int(any(p.ideal is not None for p in pictures))
     marks += [Line2D([], [], linestyle="none", label="poured", **POURED | SMALL)] * int(ok.any())
     marks += [Line2D([], [], linestyle="none", label="failed", **FAILED | SMALL_CROSS)] * int((~ok).any())
     marks += [Line2D([], [], linestyle="none", label="this formula", **GIVEN)] * int(given)
     marks += [Patch(label="not allowed", **FORBIDDEN)] * int(not slice_.allowed.all())
-    return marks + [Patch(label=f"mean not known to ±{100 * DOUBT / 2:g} % of the scale", **UNKNOWN)]
+    doubt = f"mean not known to ±{100 * DOUBT / 2:g} % of the scale"
+    return marks + [Patch(label=doubt, **UNKNOWN)] * int(any(p.doubt for p in pictures))

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.errors import TweakError
-from labkit.figures.axes import FAILED, POURED, SMALL, SMALL_CROSS, label_outside, legend_below, sheet
+from labkit.figures.axes import FAILED, POURED, SMALL, SMALL_CROSS, label_outside, legend_below, sheet, words_of
 from labkit.trial import Trial
 from labkit.tweaks.path import PREDICTED, TODAY, rounds_of
 from labkit.wording import words_joined
@@ -61,14 +61,8 @@ def _draw_coordinate(ax, path: pd.DataFrame, trial: Trial, name: str) -> None:
     ax.plot(path["round"], path[name], zorder=3, **SETTLED)
     room = 0.05 * (high - low)
     ax.set(ylim=(np.fmin(low, seen[name].min()) - room, np.fmax(high, seen[name].max()) + room))
-    ax.set_title(_short(trial, name), fontsize=9)
+    ax.set_title(words_of(trial.recipe, name, width=34), fontsize=9)
     ax.locator_params(axis="y", nbins=5)
-
-
-def _short(trial: Trial, name: str) -> str:
-    """The coordinate and its unit; of what it is a share would not fit above a small picture."""
-    unit = next((s.unit.replace("degC", "°C") for s in trial.recipe.setting_list if s.name == name), "g/g")
-    return f"{name.replace('_', ' ')} [{unit}]" if unit else name.replace("_", " ")
 
 
 def _draw_desirability(ax, path: pd.DataFrame) -> None:

@@ -29,8 +29,8 @@ def doubt_of(told: pd.DataFrame, scale) -> np.ndarray:
     return (told["high"] - told["low"]).to_numpy() - DOUBT * scale.width
 
 
-def paint(ax, slice_: Slice, mean: np.ndarray, doubt: np.ndarray, scale) -> None:
-    """Shades that keep their order in grey, lines with their values, dots for doubt, what is forbidden on top.
+def paint(ax, slice_: Slice, mean: np.ndarray, doubt: np.ndarray, scale):
+    """Shades that keep their order in grey, lines, dots for doubt, what is forbidden on top. Returns the lines.
 
     A shade holds its upper line; the lowest holds its lower one too, where the end of the scale is a plain.
     """
@@ -39,20 +39,19 @@ def paint(ax, slice_: Slice, mean: np.ndarray, doubt: np.ndarray, scale) -> None
     shades = np.append(levels[0] - 1e-6 * scale.width, levels[1:])
     ax.contourf(slice_.x, slice_.y, np.ma.masked_invalid(mean), levels=shades, cmap="cividis", alpha=0.6, zorder=1,
                 extend="both")
-    paint_lines(ax, slice_, mean, [level for level in levels if scale.low < level < scale.high])
     paint_doubt(ax, slice_, doubt)
     paint_forbidden(ax, slice_)
+    return paint_lines(ax, slice_, mean, [level for level in levels if scale.low < level < scale.high])
 
 
-def paint_lines(ax, slice_: Slice, values: np.ndarray, levels, *, size: int = 8, **style) -> None:
-    """Lines of equal value with the value on them, as far as they lie in what is allowed."""
+def paint_lines(ax, slice_: Slice, values: np.ndarray, levels, **style):
+    """Lines of equal value as far as they lie in what is allowed, for `label_lines`; None where none does."""
     inside = np.where(slice_.near_allowed, values, np.nan)
     levels = [level for level in levels if np.nanmin(inside) < level < np.nanmax(inside)]
-    if levels:
-        style = {"colors": "black", "linewidths": 0.8} | style
-        lines = ax.contour(slice_.x, slice_.y, np.ma.masked_invalid(inside), levels=levels, zorder=2, **style)
-        for text in ax.clabel(lines, fmt=lambda value: f"{value:g}", fontsize=size, zorder=2):
-            text.set_bbox({"boxstyle": "round,pad=0.05", "facecolor": "white", "edgecolor": "none", "alpha": 0.6})
+    if not levels:
+        return None
+    style = {"colors": "black", "linewidths": 0.8} | style
+    return ax.contour(slice_.x, slice_.y, np.ma.masked_invalid(inside), levels=levels, zorder=2, **style)
 
 
 def paint_doubt(ax, slice_: Slice, doubt: np.ndarray) -> None:

@@ -6,9 +6,10 @@ import pandas as pd
 
 from labkit.errors import SurfaceError
 from labkit.figures.axes import GIVEN, axes_or_new, check_along, mark_made, title_and_marks, title_at, words_of
-from labkit.figures.names import label_points
+from labkit.figures.names import label_points, settle
 from labkit.figures.shades import doubt_of, marks_of, paint, told_on
 from labkit.figures.slices import Slice, check_some_allowed, given_row, held_words, pair_slice, room_for
+from labkit.figures.values import label_values
 from labkit.surfaces import Surface
 from labkit.trial import Trial
 
@@ -29,13 +30,15 @@ def draw_surface(surface: Surface, along: Sequence[str], at: pd.DataFrame | None
     told = told_on(surface, slice_)
     doubt = doubt_of(told, scale)
     ax = axes_or_new(ax, size=(6.6, 5.4))
-    paint(ax, slice_, told["mean"].to_numpy(), doubt, scale)
+    lines = paint(ax, slice_, told["mean"].to_numpy(), doubt, scale)
     frame(ax, trial, along, slice_)
     mark_made(ax, trial, trial.made[along[0]], trial.made[along[1]])
     if at is not None:
         ax.plot(*given[list(along)], linestyle="none", zorder=7, **GIVEN)
     title = title_at(f"{scale.name}: mean {scale.measure}", held)
     title_and_marks(ax, title, marks_of(trial, slice_, doubt, scale, given=at is not None))
+    settle(ax)
+    label_values(ax, slice_, [lines], told["mean"])
     label_points(ax, trial.made[along[0]], trial.made[along[1]])
     return ax
 

@@ -8,7 +8,7 @@ import pandas as pd
 
 from labkit.errors import SurfaceError
 from labkit.figures.axes import GIVEN, axes_or_new, mark_made, title_and_marks, title_at, words_of
-from labkit.figures.names import label_points
+from labkit.figures.names import label_points, settle
 from labkit.figures.shades import doubt_of, marks_of, paint, told_on
 from labkit.figures.slices import (
     STEPS,
@@ -19,6 +19,7 @@ from labkit.figures.slices import (
     slice_of,
     value_words,
 )
+from labkit.figures.values import label_values
 from labkit.formula import Recipe
 from labkit.surfaces import Surface
 from labkit.trial import Trial
@@ -77,13 +78,15 @@ def draw_triangle(surface: Surface, blend: str | None = None, at: pd.DataFrame |
     told = told_on(surface, slice_)
     doubt = doubt_of(told, scale)
     ax = axes_or_new(ax, size=(7.0, 6.6))
-    paint(ax, slice_, told["mean"].to_numpy(), doubt, scale)
+    lines = paint(ax, slice_, told["mean"].to_numpy(), doubt, scale)
     _draw_sides(ax, triangle, trial.recipe)
     places = _mark_pours(ax, trial, triangle)
     if at is not None:
         ax.plot(*triangle.places(given[list(columns)].to_numpy()[None])[0], linestyle="none", zorder=7, **GIVEN)
     title = title_at(f"{scale.name}: mean {scale.measure}", held)
     title_and_marks(ax, title, marks_of(trial, slice_, doubt, scale, given=at is not None))
+    settle(ax)
+    label_values(ax, slice_, [lines], told["mean"])
     label_points(ax, places[0], places[1])
     return ax
 

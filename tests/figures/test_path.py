@@ -19,8 +19,10 @@ def diamonds(ax):
 
 def test_a_picture_a_coordinate_and_the_desirability_as_the_last(demo):
     axes = draw_path(PATH, demo)
-    assert [ax.get_title() for ax in axes] == ["wax [g/g]", "red share [g/g]", "load [g/g]", "pour temperature [°C]",
-                                               "desirability, 90 % interval"]
+    assert [ax.get_title() for ax in axes] == [
+        "wax\n[g/g of candelilla wax, mango\nbutter and jojoba oil]",
+        "red share\n[g/g of red iron oxide and yellow\niron oxide]", "load [g/g of the whole batch]",
+        "pour temperature [°C]", "desirability, 90 % interval"]
     for ax, name in zip(axes, ("wax", "red_share", "load", "pour_temperature")):
         assert list(diamonds(ax).get_ydata()) == list(PATH[name]) and list(diamonds(ax).get_xdata()) == [1, 2, 3]
 
@@ -53,8 +55,8 @@ def test_what_does_not_vary_has_no_picture(hazel):
     path = PATH.rename(columns={"wax": "base: sunflower wax", "red_share": "base: cocoa butter",
                                 "pour_temperature": "base: castor oil"})
     titles = [ax.get_title() for ax in draw_path(path, hazel)]
-    assert titles == ["load [g/g]", "base: sunflower wax [g/g]", "base: cocoa butter [g/g]", "base: castor oil [g/g]",
-                      "desirability, 90 % interval"]
+    assert titles == ["load [g/g of the whole batch]", "sunflower wax [g/g of base]", "cocoa butter [g/g of base]",
+                      "castor oil [g/g of base]", "desirability, 90 % interval"]
 
 
 def test_another_frame_is_refused(demo):
