@@ -1,5 +1,6 @@
 """A planned round: which melts, which pours, what each weighs, in which order."""
 
+import math
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -13,6 +14,9 @@ from labkit.statements import Setting
 from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
 
 LEAST_STEPS = 20  # a portion below this many balance steps is advised against
+POCKET_STEP = 0.01  # g, of a pocket balance; what reads no finer is the first thing to change
+LITTLE = 0.05  # of a pour: what is more is no longer weighed in a premix
+MOST_LARGER = 3  # times the pour: beyond it, pouring more is no advice
 ALLOWANCE = 0.10  # of the base drawn: beaker and pipette keep 3 to 8 % of a 20 g pour (common practice)
 PLAN_IDS = ("round", "melt", "pour", "order")
 UNPLANNED = "X-"  # names of pours and melts that no round planned begin so
@@ -217,28 +221,56 @@ def weighable(fractions: np.ndarray, batch: Batch) -> np.ndarray:
 
 
 def small_portions(round_: Round, batch: Batch) -> tuple[str, ...]:
-    """A sentence for each ingredient weighed below 20 balance steps: where, how much, what would do.
+    """One note on all that is weighed below 20 balance steps: each ingredient's smallest weight, and what would do.
 
-    What goes into the pot is weighed once a melt, for all its pours together.
+    Weights are those of the sheets: of the pot once a melt, with what stays in the beaker.
     """
-    least, found = LEAST_STEPS * batch.balance_step_g, []
-    for ingredient in round_.recipe.ingredients:
-        weighed = round_.frame.set_index("pour")[grams_column(ingredient)]
-        if ingredient in round_.recipe.pot:
-            weighed = round_.frame.groupby("melt", sort=False)[grams_column(ingredient)].sum()
-        small = weighed[(weighed > 0) & (weighed < least - 1e-9)]
-        if len(small):
-            enough = np.ceil(batch.pour_g * least / small.min())
-            found.append(
-                f"{small.idxmin()}: {small.min():.2f} g of {ingredient} is under {LEAST_STEPS} steps of the balance. "
-                f"Pour {enough:.0f} g, or weigh it as a {_strength(small.min() / least)} paste or premix."
-            )
-    return tuple(found)
+    small = [portion for i in round_.recipe.ingredients if (portion := _smallest(round_, batch, i)) is not None]
+    told = words_joined([f"{float(s.grams):.2f} g of {s.ingredient} in {s.where}" for s in small])
+    fact = f"{told} {'is' if len(small) == 1 else 'are'} under {LEAST_STEPS} steps of the balance."
+    return (f"{fact} {_what_would_do(small, batch)}",) if small else ()
 
 
-def _strength(share: float) -> str:
-    """The strongest paste that is still weighable, in whole steps of 5 %."""
-    return f"{max(5 * np.floor(share * 20 + 1e-9), 1):.0f} %"
+@dataclass(frozen=True, kw_only=True)
+class _Portion:
+    """The smallest weight of an ingredient [g], its share of the pour or melt it goes into, and of what would do."""
+
+    ingredient: str
+    where: str
+    grams: Fraction
+    share: float
+    enough: Fraction
+
+
+def _smallest(round_: Round, batch: Batch, ingredient: str) -> _Portion | None:
+    """The smallest weight of an ingredient, where it is below 20 balance steps."""
+    in_pot = ingredient in round_.recipe.pot
+    columns = [grams_column(i) for i in round_.recipe.ingredients]
+    sheet = round_.frame.groupby("melt" if in_pot else "pour", sort=False)[columns].sum()
+    weighed = sheet[grams_column(ingredient)].loc[lambda grams: grams > 1e-9]
+    if not len(weighed):
+        return None
+    where, share = weighed.idxmin(), weighed.min() / sheet.loc[weighed.idxmin()].sum()
+    grams = Fraction(str(round(weighed.min(), 6))) * (1 + Fraction(str(ALLOWANCE)) if in_pot else 1)
+    enough = grams / (LEAST_STEPS * batch.exact_step)
+    return _Portion(ingredient=ingredient, where=where, grams=grams, share=share, enough=enough) if enough < 1 else None
+
+
+def _what_would_do(small: list[_Portion], batch: Batch) -> str:
+    """A finer balance where ours is coarse; else one size of pour that does for all, or premixes of what is little."""
+    if batch.balance_step_g > POCKET_STEP:
+        it = "it" if len(small) == 1 else "them"
+        return f"Weigh {it} on a balance that reads {POCKET_STEP:g} g, and give balance_step_g in trial.toml so."
+    pour = f"Pour {math.ceil(batch.exact_pour / min(s.enough for s in small))} g"
+    if any(s.share > LITTLE for s in small):
+        return f"{pour}."
+    premixes = words_joined([f"{s.ingredient} in a premix of {_strength(s.enough)} %" for s in small])
+    return f"{pour}, or weigh {premixes}." if min(s.enough for s in small) >= 1 / MOST_LARGER else f"Weigh {premixes}."
+
+
+def _strength(enough: Fraction) -> int:
+    """The strongest premix that is still weighable [%], in whole steps of 5."""
+    return 5 * math.floor(20 * enough) or max(math.floor(100 * enough), 1)
 
 
 def plan_columns(recipe: Recipe) -> tuple[str, ...]:
@@ -249,14 +281,15 @@ def plan_columns(recipe: Recipe) -> tuple[str, ...]:
 def typed_plan(frame: pd.DataFrame, recipe: Recipe, batch: Batch, *, table: str, known: set[str]) -> pd.DataFrame:
     """Planned pours; the grams rule, and a stated factor that differs by more than half a balance step is refused.
 
-    A factor column may be absent, and columns of factors that trial.toml no longer names are passed over.
+    A factor column may be absent, and columns of factors that trial.toml no longer names are passed over. Where the
+    column of an ingredient is absent, none of it was planned.
     """
     columns = plan_columns(recipe)
     _check_plan_columns(frame, recipe, table)
     if not len(frame):
         return pd.DataFrame(columns=list(columns))
-    seen = set(known)
-    rows = [_plan_row(cells, recipe, f"{table} row {label}", seen) for label, cells in frame.astype(object).iterrows()]
+    seen, whole = set(known), frame.reindex(columns=list(columns)).astype(object)
+    rows = [_plan_row(cells, recipe, f"{table} row {label}", seen) for label, cells in whole.iterrows()]
     typed = pd.DataFrame(rows, index=frame.index)
     try:
         found = planned_coordinates(recipe, typed)
@@ -267,14 +300,12 @@ def typed_plan(frame: pd.DataFrame, recipe: Recipe, batch: Batch, *, table: str,
 
 
 def _check_plan_columns(frame: pd.DataFrame, recipe: Recipe, table: str) -> None:
-    columns = [c for c in plan_columns(recipe) if c not in recipe.factors]
+    columns = [*PLAN_IDS, *recipe.settings]
     for column in columns:
         if column not in frame.columns:
-            raise PlanError(
-                f"{table} lacks the column {column!r}. It needs {words_joined([repr(c) for c in columns])}."
-            )
+            raise PlanError(f"{table} lacks the column {column!r}. It needs {words_joined(map(repr, columns))}.")
     for column in map(str, frame.columns):
-        if column.endswith(" [g]") and column not in columns:
+        if column.endswith(" [g]") and column not in plan_columns(recipe):
             raise PlanError(
                 f"{table} has a column {column!r}, but {column[:-4]!r} is not in [formula]. "
                 "Add it there, with 0 percent if need be."
@@ -288,10 +319,8 @@ def _plan_row(cells: pd.Series, recipe: Recipe, where: str, seen: set[str]) -> d
         whole = int(value) if value == value and value == int(value) else cells[key]
         row[key] = check_whole(whole, name=f"{where}: {key}", low=1, high=9999, error=PlanError)
     if not row["melt"] or not row["pour"] or row["pour"].startswith(UNPLANNED):
-        raise PlanError(
-            f"{where}: the pour is {row['pour']!r} in melt {row['melt']!r}. "
-            f"Name both; {UNPLANNED} is for unplanned pours."
-        )
+        raise PlanError(f"{where}: the pour is {row['pour']!r} in melt {row['melt']!r}. "
+                        f"Name both; {UNPLANNED} is for unplanned pours.")
     if row["pour"] in seen:
         raise PlanError(f"{where}: pour {row['pour']} is planned already. Give each planned pour a name of its own.")
     seen.add(row["pour"])

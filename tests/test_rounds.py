@@ -76,8 +76,8 @@ def test_small_portions_are_named_with_what_to_do():
         trial.recipe, trial.batch, number=1, melts=["M01", "M02"], pours=["P01", "P02"], coordinates=at
     )
     assert small_portions(round_, trial.batch) == (
-        "P01: 0.10 g of vitamin E is under 20 steps of the balance. Pour 20 g, or weigh it as a 50 % paste or premix.",
-        "P01: 0.15 g of brown iron oxide is under 20 steps of the balance. Pour 14 g, or weigh it as a 75 % paste or premix.",
+        "0.10 g of vitamin E in P01 and 0.15 g of brown iron oxide in P01 are under 20 steps of the balance. Pour 20 g, or "
+        "weigh vitamin E in a premix of 50 % and brown iron oxide in a premix of 75 %.",
     )
 
 

@@ -97,11 +97,13 @@ class TestCaveats:
     def test_small_portions_name_pour_ingredient_grams_and_what_would_do(self, terracotta):
         small = trial_of(TERRACOTTA.replace("low = 0.02\nhigh = 0.08", "low = 0.004\nhigh = 0.008"))
         round_ = labkit.plan_round(small, pours=4, melts=2)
-        grams = round_.to_frame().set_index("pour")["red paste [g]"]
+        grams = round_.to_frame().set_index("pour")[["red paste [g]", "yellow paste [g]"]]
+        least, where = grams.min(), grams.idxmin()
+        red, yellow = (5 * np.floor(20 * part / 0.2 + 1e-9) for part in least)
         assert (
-            f"{grams.idxmin()}: {grams.min():.2f} g of red paste is under 20 steps of the balance. "
-            f"Pour {np.ceil(20 * 0.2 / grams.min()):.0f} g, or weigh it as a "
-            f"{5 * np.floor(20 * grams.min() / 0.2 + 1e-9):.0f} % paste or premix."
+            f"{least.iloc[0]:.2f} g of red paste in {where.iloc[0]} and {least.iloc[1]:.2f} g of yellow paste in "
+            f"{where.iloc[1]} are under 20 steps of the balance. Pour {np.ceil(20 * 0.2 / least.min() - 1e-9):.0f} g, or "
+            f"weigh red paste in a premix of {red:.0f} % and yellow paste in a premix of {yellow:.0f} %."
         ) in round_.notes
 
     def test_how_it_was_judged(self, terracotta):

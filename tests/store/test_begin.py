@@ -75,4 +75,5 @@ def test_a_new_trial_takes_another_definition_before_its_first_row(tmp_path):
     (tmp_path / "trial.toml").write_text(STICK, encoding="utf-8")
     with pytest.raises(LabkitError) as problem:        # a table with rows is not given up
         labkit.read_trial(tmp_path)
-    assert str(problem.value).startswith("plan.csv lacks the column 'mango butter [g]'.")
+    assert str(problem.value) == ("plan.csv has a column 'shea butter [g]', but 'shea butter' is not in [formula]. Add it "
+                                  "there, with 0 percent if need be.")
