@@ -6,8 +6,10 @@ import sys
 
 import labkit
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
+from labkit.checks import parse_id
 from labkit.errors import LabkitError
 from labkit.rounds import Round
+from labkit.store.reading import file_of, read_folder
 from labkit.trial import Trial
 from labkit.tweaks import Tweak
 from labkit.tweaks.words import first_of_all, newest_waits
@@ -107,15 +109,25 @@ def checked(asked) -> Report:
     varies = (f"{plural(len(recipe.ingredients), 'ingredient')}; what varies: {words_joined(recipe.coordinates)}. The "
               f"region has {plural(len(region.vertices()), 'corner')} in {plural(region.dimension, 'free dimension')}.")
     blocks = [line(f"{asked.folder} can be read."), line(_standing(trial)), line(varies)]
-    blocks += _left_out(trial)
+    blocks += _left_out(trial, asked.folder)
     outside = trial.made.index[~trial.made["inside"]]
     blocks += [line(f"Outside the present limits, and kept: {words_joined(outside)}.")] * bool(len(outside))
     return report(*blocks, *_beside(trial), *_waiting(trial))
 
 
-def _left_out(trial: Trial) -> list[Block]:
-    """Pours that cannot be expressed in the present factors, and why."""
-    return [line(f"Left out: {why}") for why in trial.left_out.values()]
+def _left_out(trial: Trial, folder: str) -> list[Block]:
+    """Pours that cannot be expressed in the present factors, why, and in which row of which file."""
+    if not trial.left_out:
+        return []
+    tables = read_folder(folder).tables
+    return [line(f"Left out: {_row_of(tables, *trial.left_out_at[pour])}{why}") for pour, why in trial.left_out.items()]
+
+
+def _row_of(tables, table: str, name: str) -> str:
+    """`pours.csv row 5: `, the last row of a pour or melt; nothing where the file has changed since."""
+    frame = tables[table].to_frame() if table in tables else {}
+    rows = [row for row, cell in frame[table[:-1]].items() if parse_id(cell) == name] if len(frame) else []
+    return f"{file_of(table)} row {rows[-1]}: " if rows else ""
 
 
 def _beside(trial: Trial) -> list[Block]:
@@ -146,15 +158,15 @@ def next_tweak(asked) -> Report:
     planned = _unpoured(trial)
     if planned is not None:
         kept = _kept(asked, trial, planned, append=False)
-        blocks = [line(_standing(trial)), *_left_out(trial), *_unjudged(trial)]
+        blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_unjudged(trial)]
         return report(*blocks, *_round_blocks(planned, "Planned, and not poured yet"), *kept,
                       line(_instead(asked, planned)), *_ending())
     first = [line(first_of_all(trial))] if first_of_all(trial) else []
     if newest_waits(trial):
-        blocks = [line(_standing(trial)), *_left_out(trial), *_waiting(trial), *_findings(trial)]
+        blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_waiting(trial), *_findings(trial)]
         return report(*blocks, heading("Advice"), *first, line(_no_round(asked)), *_ending())
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
-    blocks = [line(_standing(trial)), *_left_out(trial), *_waiting(trial), *first, *_findings(trial)]
+    blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_waiting(trial), *first, *_findings(trial)]
     blocks += _round_blocks(tweak.round, "If you go on" if tweak.stop else "Pour next") + _reasons(tweak)
     blocks += _kept(asked, trial, tweak.round, append=True) + _settled(trial, tweak) + _advice(tweak) + _ending()
     return report(*blocks)
