@@ -250,7 +250,7 @@ class TestRefusedWhole:
         assert refused(PlanError, labkit.append_round, poured, pd.DataFrame()) == (
             "the round is of type DataFrame. Give what plan_round or suggest_next(...).round returned.")
         assert refused(StoreError, labkit.append_scores, poured, [1]) == (
-            "the scores frame is of type list. Give a pandas DataFrame, a row a pour.")
+            "the scores frame is of type list. Give what read_scores returned, or a pandas DataFrame, a row a score.")
 
     def test_a_sign_that_the_file_cannot_hold(self, poured):
         path = poured / "pours.csv"
