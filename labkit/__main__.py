@@ -6,10 +6,13 @@ import sys
 
 import labkit
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
+from labkit.checks import parse_id
 from labkit.errors import LabkitError
 from labkit.rounds import Round
+from labkit.store.reading import file_of, read_folder
 from labkit.trial import Trial
 from labkit.tweaks import Tweak
+from labkit.tweaks.words import first_of_all, newest_waits
 from labkit.wording import Block, Report, grid_of, heading, line, plural, report, words_joined
 
 COMMANDS = {
@@ -35,7 +38,7 @@ class _Parser(argparse.ArgumentParser):
 def main(arguments: list[str] | None = None) -> int:
     """Run a command and return the exit code: 0, or 2 after one sentence about what is wrong."""
     try:
-        asked = _parser().parse_args(arguments)
+        asked = _completed(_parser().parse_args(arguments))
         _say({"next": next_tweak, "check": checked, "new": laid_out, "rehearse": rehearsed}[asked.command](asked))
         sys.stdout.flush()
     except LabkitError as problem:
@@ -63,11 +66,21 @@ def _parser() -> argparse.ArgumentParser:
         command.add_argument("folder", metavar=folder)
         for option in OPTIONS.get(name, ()):
             usual, _, means = WHOLE[option]
-            command.add_argument(f"--{option}", type=_whole(option), default=usual, metavar="N",
+            command.add_argument(f"--{option}", type=_whole(option), metavar="N",
                                  help=f"{means} (default {usual})")
         if name == "next":
             command.add_argument("--keep", action="store_true", help="keep the round in plan.csv, with a bench sheet")
     return parser
+
+
+def _completed(asked: argparse.Namespace) -> argparse.Namespace:
+    """What was asked, with what is usual where nothing was said; `said` has the options that were given, as typed."""
+    options = OPTIONS.get(asked.command, ())
+    asked.said = [f"--{option} {given}" for option in options if (given := getattr(asked, option)) is not None]
+    for option in options:
+        if getattr(asked, option) is None:
+            setattr(asked, option, WHOLE[option][0])
+    return asked
 
 
 def _whole(option: str):
@@ -96,15 +109,25 @@ def checked(asked) -> Report:
     varies = (f"{plural(len(recipe.ingredients), 'ingredient')}; what varies: {words_joined(recipe.coordinates)}. The "
               f"region has {plural(len(region.vertices()), 'corner')} in {plural(region.dimension, 'free dimension')}.")
     blocks = [line(f"{asked.folder} can be read."), line(_standing(trial)), line(varies)]
-    blocks += _left_out(trial)
+    blocks += _left_out(trial, asked.folder)
     outside = trial.made.index[~trial.made["inside"]]
     blocks += [line(f"Outside the present limits, and kept: {words_joined(outside)}.")] * bool(len(outside))
     return report(*blocks, *_beside(trial), *_waiting(trial))
 
 
-def _left_out(trial: Trial) -> list[Block]:
-    """Pours that cannot be expressed in the present factors, and why."""
-    return [line(f"Left out: {why}") for why in trial.left_out.values()]
+def _left_out(trial: Trial, folder: str) -> list[Block]:
+    """Pours that cannot be expressed in the present factors, why, and in which row of which file."""
+    if not trial.left_out:
+        return []
+    tables = read_folder(folder).tables
+    return [line(f"Left out: {_row_of(tables, *trial.left_out_at[pour])}{why}") for pour, why in trial.left_out.items()]
+
+
+def _row_of(tables, table: str, name: str) -> str:
+    """`pours.csv row 5: `, the last row of a pour or melt; nothing where the file has changed since."""
+    frame = tables[table].to_frame() if table in tables else {}
+    rows = [row for row, cell in frame[table[:-1]].items() if parse_id(cell) == name] if len(frame) else []
+    return f"{file_of(table)} row {rows[-1]}: " if rows else ""
 
 
 def _beside(trial: Trial) -> list[Block]:
@@ -135,12 +158,32 @@ def next_tweak(asked) -> Report:
     planned = _unpoured(trial)
     if planned is not None:
         kept = _kept(asked, trial, planned, append=False)
-        return report(line(_standing(trial)), *_round_blocks(planned, "Planned, and not poured yet"), *kept, *_ending())
+        blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_unjudged(trial)]
+        return report(*blocks, *_round_blocks(planned, "Planned, and not poured yet"), *kept,
+                      line(_instead(asked, planned)), *_ending())
+    first = [line(first_of_all(trial))] if first_of_all(trial) else []
+    if newest_waits(trial):
+        blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_waiting(trial), *_findings(trial)]
+        return report(*blocks, heading("Advice"), *first, line(_no_round(asked)), *_ending())
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
-    blocks = [line(_standing(trial)), *_left_out(trial), *_waiting(trial), *_findings(trial)]
+    blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_waiting(trial), *first, *_findings(trial)]
     blocks += _round_blocks(tweak.round, "If you go on" if tweak.stop else "Pour next") + _reasons(tweak)
     blocks += _kept(asked, trial, tweak.round, append=True) + _settled(trial, tweak) + _advice(tweak) + _ending()
     return report(*blocks)
+
+
+def _instead(asked, planned: Round) -> str:
+    """How to be rid of a round that is planned, and which options play no part beside it."""
+    play = "plays" if len(asked.said) == 1 else "play"
+    ignored = f", so {words_joined(asked.said)} {play} no part" * bool(asked.said)
+    return (f"Round {planned.number} is planned already{ignored}. To plan another in its place, delete its rows in "
+            "plan.csv, and ask again.")
+
+
+def _no_round(asked) -> str:
+    """Why there is no round where pours wait to be judged."""
+    kept = ", and none is kept" * bool(asked.keep)
+    return f"No new round is planned before it is known what the newest one taught{kept}. Then ask again."
 
 
 def _kept(asked, trial: Trial, round_: Round, *, append: bool) -> list[Block]:
@@ -171,17 +214,16 @@ def _read_so_far(trial: Trial) -> str:
 
 def _waiting(trial: Trial) -> list[Block]:
     """Planned and not poured, poured and not scored: each in one line."""
-    poured, scored = set(trial.pours["pour"]), set(trial.scores["pour"])
+    poured = set(trial.pours["pour"])
     late = [pour for pour in trial.plan["pour"] if pour not in poured]
-    bare = [pour for pour in trial.made.index[trial.made["ok"]] if pour not in scored]
-    return ([line(f"Planned and not recorded as poured: {words_joined(late)}.")] * bool(late)
-            + [line(f"Poured and not scored yet: {words_joined(bare)}.")] * bool(bare and trial.scored_attributes)
-            + _unread(trial))
+    return [line(f"Planned and not recorded as poured: {words_joined(late)}.")] * bool(late) + _unjudged(trial)
 
 
-def _unread(trial: Trial) -> list[Block]:
-    """Poured and not read yet, a line an attribute that an instrument reads."""
-    made, readings, blocks = trial.made, trial.standing_readings, []
+def _unjudged(trial: Trial) -> list[Block]:
+    """Poured and not scored yet; poured and not read yet, a line an attribute that an instrument reads."""
+    made, readings, scored = trial.made, trial.standing_readings, set(trial.scores["pour"])
+    bare = [pour for pour in made.index[made["ok"]] if pour not in scored]
+    blocks = [line(f"Poured and not scored yet: {words_joined(bare)}.")] * bool(bare and trial.scored_attributes)
     for name in trial.read_attributes:
         there = set(readings.loc[readings["attribute"] == name, "pour"])
         bare = [pour for pour in made.index[made["ok"]] if pour not in there]

@@ -10,6 +10,14 @@ import pandas as pd
 from labkit.errors import LabkitError
 from labkit.wording import words_joined
 
+_ROW_A_POUR = "Give a pandas DataFrame, a row a pour."
+_FRAMES = {                                    # what to give where a row is something else than a pour
+    "the servings frame": "Give what plan_serving returned, or a pandas DataFrame, a row a serving.",
+    "the scores frame": "Give what read_scores returned, or a pandas DataFrame, a row a score.",
+    "the melts frame": "Give a pandas DataFrame, a row a melt.",
+    "the readings frame": "Give a pandas DataFrame, a row a reading.",
+    "the set_aside frame": "Give a pandas DataFrame, a row for what is set aside or taken back.",
+}
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 
 
@@ -111,7 +119,7 @@ def check_type(value: object, kind: type, *, name: str, advice: str, error: type
 
 def check_frame(frame: object, *, what: str, error: type[LabkitError]) -> pd.DataFrame:
     """`frame` when it is a table with one column of a name and at least one row."""
-    check_type(frame, pd.DataFrame, name=what, advice="Give a pandas DataFrame, a row a pour.", error=error)
+    check_type(frame, pd.DataFrame, name=what, advice=_FRAMES.get(what, _ROW_A_POUR), error=error)
     double = sorted({str(c) for c in frame.columns[frame.columns.duplicated()]})
     if double:
         raise error(f"{what} has two columns named {words_joined(double)}. Give each column a name of its own.")

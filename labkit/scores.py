@@ -15,6 +15,8 @@ from labkit.wording import words_joined
 SERVING_COLUMNS = ("session", "date", "tester", "position", "code", "pour")
 SCORE_KEY = ("pour", "tester", "session", "position", "attribute")
 SCORE_COLUMNS = (*SCORE_KEY, "score", *CORRECTION)
+FILE = "scores.csv"  # rows of it are recorded already
+REALLY_CLOSE = 0.85  # of 1: a slip of a letter or two, and no other word
 ASIDE, BACK = "set aside", "take back"
 ASIDE_COLUMNS = ("action", *SCORE_KEY, "reason", "since")
 
@@ -87,11 +89,8 @@ def _typed_score(cells: pd.Series, attributes: Mapping[str, Attribute], where: s
             f"{where}: pour {row['pour']!r} is not in pours.csv. Record the pour first, or check its name."
         )
     if row["attribute"] not in attributes:
-        near = difflib.get_close_matches(row["attribute"], attributes, n=1)
-        raise ScoreError(
-            f"{where}: attribute {row['attribute']!r} is not in trial.toml. "
-            + (f"Did you mean {near[0]!r}?" if near else f"Choose {words_joined(attributes, last='or')}.")
-        )
+        raise ScoreError(f"{where}: attribute {row['attribute']!r} is not in trial.toml. "
+                         f"{_unknown_attribute(row['attribute'], attributes, recorded=where.startswith(FILE))}")
     attribute = attributes[row["attribute"]]
     if attribute.is_read:
         raise ScoreError(f"{where}: {not_scored(attribute)}")
@@ -102,6 +101,15 @@ def _typed_score(cells: pd.Series, attributes: Mapping[str, Attribute], where: s
             "Leave the cell empty if it was not judged."
         )
     return row | {"score": score}
+
+
+def _unknown_attribute(name: str, attributes: Mapping[str, Attribute], *, recorded: bool) -> str:
+    """What to do about a score of no attribute; one that is recorded keeps its name, and trial.toml keeps it."""
+    near = difflib.get_close_matches(name, attributes, n=1, cutoff=REALLY_CLOSE)
+    if not recorded:
+        return f"Did you mean {near[0]!r}?" if near else f"Choose {words_joined(attributes, last='or')}."
+    keep = f"eep [attributes.{name}] there, without `wanted` if it no longer counts."
+    return f"Did you mean {near[0]!r}? If it was an attribute when it was scored, k{keep}" if near else f"K{keep}"
 
 
 def not_scored(attribute: Attribute) -> str:

@@ -183,6 +183,11 @@ class Trial:
         return self._weighed.left_out
 
     @property
+    def left_out_at(self) -> Mapping[str, tuple[str, str]]:
+        """By pour that is left out: the table, and the name of the pour or melt in its row, where that is mended."""
+        return self._weighed.places
+
+    @property
     def failed(self) -> tuple[str, ...]:
         """Pours whose outcome is not ok."""
         standing = standing_pours(self.tables["pours"])

@@ -27,11 +27,13 @@ class Weighed:
     """made : by pour, round (0 where unplanned), melt, ok, outcome, inside the present limits, coordinates as weighed.
 
     formulas : by pour, as weighed, g/g. left_out : pours that cannot be expressed in the present factors, and why.
+    places : by such pour the table and the name of the row (a pour or a melt) where that would be mended.
     """
 
     made: pd.DataFrame
     formulas: pd.DataFrame
     left_out: Mapping[str, str]
+    places: Mapping[str, tuple[str, str]]
 
 
 def weighed_pours(tables: Mapping[str, pd.DataFrame], recipe: Recipe, region: Region, *, tolerance: float) -> Weighed:
@@ -43,8 +45,10 @@ def weighed_pours(tables: Mapping[str, pd.DataFrame], recipe: Recipe, region: Re
     left_out = {
         name: why
         for name, row in zip(pours.index, masses, strict=True)
-        if (why := _hindrance(recipe, pours.loc[name], row, unsaid.get(name, "")))
+        if (why := _hindrance(recipe, pours.loc[name], row, unsaid.get(name, ("",))[0]))
     }
+    places = {name: unsaid[name][1:] if why == unsaid.get(name, ("",))[0] else ("pours", name)
+              for name, why in left_out.items()}
     kept = np.array([name not in left_out for name in pours.index], dtype=bool)
     pours, masses = pours.loc[kept], masses[kept]
     fractions = masses / masses.sum(axis=1, keepdims=True)
@@ -52,7 +56,7 @@ def weighed_pours(tables: Mapping[str, pd.DataFrame], recipe: Recipe, region: Re
     points = _points(recipe, pours, formulas)
     rows = _bookkeeping(tables["plan"], pours).assign(inside=_are_inside(region, points, tolerance))
     return Weighed(made=_typed(pd.concat([rows, points], axis=1)), formulas=formulas,
-                   left_out=MappingProxyType(left_out))
+                   left_out=MappingProxyType(left_out), places=MappingProxyType(places))
 
 
 def round_labels(pours: pd.DataFrame) -> np.ndarray:
@@ -61,8 +65,8 @@ def round_labels(pours: pd.DataFrame) -> np.ndarray:
     return np.where(pours["round"] > 0, pours["round"].to_numpy(dtype=float), -1.0 - melts)
 
 
-def _unsaid(tables: Mapping[str, pd.DataFrame], pours: pd.DataFrame, recipe: Recipe) -> dict[str, str]:
-    """By pour: the weight that was planned, of the pour itself or of its melt, and is left empty."""
+def _unsaid(tables: Mapping[str, pd.DataFrame], pours: pd.DataFrame, recipe: Recipe) -> dict[str, tuple[str, str, str]]:
+    """By pour: the weight that was planned, of the pour itself or of its melt, and is left empty; its table and row."""
     by_pour, by_melt = (planned_grams(tables["plan"], recipe, by=kind) for kind in ("pour", "melt"))
     melts, pot = standing_melts(tables["melts"]).set_index("melt"), [grams_column(i) for i in recipe.pot]
     of_melt = {m: unwritten(melts.loc[m], by_melt.get(m, {}), pot) for m in melts.index}
@@ -70,10 +74,10 @@ def _unsaid(tables: Mapping[str, pd.DataFrame], pours: pd.DataFrame, recipe: Rec
     for name, pour in pours.iterrows():
         melt, plan = pour["melt"], by_pour.get(name, {})
         if empty := unwritten(pour, plan, own_columns(pour, recipe)):
-            found[name] = unwritten_words(f"{empty[0]} of pour {name}", plan[empty[0]])
+            found[name] = unwritten_words(f"{empty[0]} of pour {name}", plan[empty[0]]), "pours", name
         elif not is_blank(pour[BASE]) and (empty := [c for c in of_melt[melt] if is_blank(pour[c])]):
-            found[name] = unwritten_words(f"{empty[0]} of melt {melt}, from which pour {name} was drawn,",
-                                          by_melt[melt][empty[0]])
+            what = f"{empty[0]} of melt {melt}, from which pour {name} was drawn,"
+            found[name] = unwritten_words(what, by_melt[melt][empty[0]]), "melts", melt
     return found
 
 

@@ -89,7 +89,7 @@ def test_on_disk_the_word_is_kept_and_the_demo_tells_what_it_lacks(demo_copy, ca
     path.write_text(path.read_text().replace("M06,2026-03-06,6.79,", "M06,2026-03-06,,"))
     assert main(["check", str(demo_copy)]) == 0
     shown = " ".join(capsys.readouterr().out.split())
-    assert ("Left out: candelilla wax [g] of melt M06, from which pour P11 was drawn, is empty, but 6.29 g were "
+    assert ("Left out: melts.csv row 7: candelilla wax [g] of melt M06, from which pour P11 was drawn, is empty, but 6.29 g were "
             "planned. Write what was weighed, or none if none was added.") in shown
     path.write_text(path.read_text().replace("M06,2026-03-06,,", "M06,2026-03-06,none,"))
     assert labkit.read_trial(demo_copy).made.loc["P11", "wax"] == 0

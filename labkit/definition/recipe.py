@@ -53,6 +53,9 @@ def _shelf(said: Mapping) -> Shelf:
     made_of = {name: _parts(name, words, starting) for name, words in said.get("made_of", {}).items()}
     melt = said.get("melt", {})
     check_keys(melt, KEYS["melt"], "[melt]")
+    if "melt" in said and "pot" not in melt:
+        raise FormulaError("[melt] has no `pot`. List the ingredients that are melted together, or leave [melt] out "
+                           "where every pour has a pot of its own.")
     pot = names_of(melt["pot"], "[melt] pot") if melt else ()
     for name in pot:
         if name not in starting:

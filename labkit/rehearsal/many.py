@@ -1,6 +1,6 @@
 """A trial rehearsed many times: how many evenings will this take?"""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -102,6 +102,8 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
 
 
 def _checked_seeds(seeds: Sequence[int]) -> list[int]:
+    if not isinstance(seeds, Iterable) or isinstance(seeds, str | bytes):
+        raise RehearsalError(f"seeds is {seeds!r}. Give a whole number a rehearsal, such as range(8).")
     found = [check_whole(seed, name="a seed", low=0, high=2**31 - 1, error=RehearsalError) for seed in seeds]
     if not found or len(set(found)) < len(found):
         raise RehearsalError(f"seeds are {found}. Give at least one, and each once.")

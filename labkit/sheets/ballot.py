@@ -88,6 +88,8 @@ def _sittings(trial: Trial, serving: Serving | pd.DataFrame) -> list[dict]:
     check_columns(frame, allowed=SERVING_COLUMNS, required=needed, what="servings", error=ScoreError)
     if not trial.scored_attributes:
         raise ScoreError("the trial scores nothing, so a ballot would be empty. Add [attributes.payoff] to trial.toml.")
+    if not len(frame):
+        raise ScoreError("there are no servings, so there is no ballot. Plan them with plan_serving.")
     frame = frame.reindex(columns=list(SERVING_COLUMNS)).map(parse_id)
     warm_up = bool(getattr(serving, "warm_up", ""))
     return [{"session": session, "tester": tester, "date": part["date"].iloc[0], "warm_up": warm_up,

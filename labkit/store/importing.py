@@ -11,6 +11,7 @@ from types import MappingProxyType
 
 import pandas as pd
 
+from labkit.checks import check_type
 from labkit.errors import ScoreError
 from labkit.scores import SCORE_KEY
 from labkit.store.columns import Words, check_words, said_in
@@ -19,7 +20,7 @@ from labkit.store.people import People
 from labkit.store.scales import Scales
 from labkit.store.tables import read_table
 from labkit.store.workbook import WORKBOOKS, read_workbook
-from labkit.trial import Trial
+from labkit.trial import Trial, check_trial
 from labkit.wording import Report, grid_of, heading, line, plural, report
 
 LEFT_COLUMNS = ("row", "column", "cell", "why")
@@ -96,6 +97,7 @@ def read_scores(
     converted in a straight line. `testers`: ids for names, {"Ana": "T01"}, or "ids" to have them given; the
     pairs are in `.testers`. `sheet`: of an .xlsx file.
     """
+    _check_asked(path, trial, columns=columns, constant=constant, drop=drop)
     file = os.path.basename(path)
     is_book = os.fspath(path).lower().endswith(WORKBOOKS)
     frame = read_workbook(path, sheet=sheet) if is_book else read_table(path)
@@ -113,3 +115,17 @@ def read_scores(
     found = pd.DataFrame([vars(x) for x in left], columns=list(LEFT_COLUMNS))
     return ScoreImport(file=file, scores=scores.astype({"score": float}), left=found, testers=reader.people.given,
                        notes=(*reader.notes, *scales.notes_on(set(scores["attribute"])), *notes_on(scores, trial)))
+
+
+def _check_asked(path: object, trial: object, *, columns: object, constant: object, drop: object) -> None:
+    """What was given is of the kind that is asked for."""
+    check_type(path, str | os.PathLike, name="the file of scores", error=ScoreError,
+               advice="Give its path, such as 'tasting.csv'.")
+    check_trial(trial, error=ScoreError)
+    if columns is not None and not isinstance(columns, Mapping):
+        raise ScoreError(f"columns is {columns!r}. Give what it is by what the file calls it, such as "
+                         "{'Deckkraft': 'payoff'}.")
+    if constant is not None and not isinstance(constant, Mapping):
+        raise ScoreError(f"constant is {constant!r}. Give by its name what no column says, such as {{'session': '3'}}.")
+    if not isinstance(drop, str | list | tuple | set | pd.Index):
+        raise ScoreError(f"drop is {drop!r}. Give the names of the columns to pass over, such as ['remarks'].")

@@ -19,9 +19,50 @@ def first_advice(trial, scored: int) -> str:
     or_read, and_read = (f" {word} read" if trial.read_attributes else "" for word in ("or", "and"))
     so_far = (f"No pour has been scored{or_read} yet" if not scored
               else f"Only {plural(scored, 'pour')} has been scored{or_read} so far")
-    return (f"{so_far}, so nothing is known about what to change. This round is planned to teach the most about all "
-            f"scores at once; the formula below is the starting formula. Pour the round, have it scored{and_read}, "
-            "and ask again.")
+    known = f"{so_far}, so nothing is known about what to change."
+    if first := first_of_all(trial):
+        return f"{known} {first} Then ask again: this round comes too early. The formula below is the starting formula."
+    return (f"{known} This round is planned to teach the most about all scores at once; the formula below is the "
+            f"starting formula. Pour the round, have it scored{and_read}, and ask again.")
+
+
+def first_of_all(trial) -> str:
+    """What comes before a new round: to pour what the newest one still plans, to judge what was poured; or nothing."""
+    late, made = unpoured(trial), _poured(trial)
+    here = list(made.index[made["round"].isin([*_unjudged_rounds(trial), made["round"].max()])])
+    unscored = [pour for pour in here if trial.scored_attributes and pour not in set(trial.scores["pour"])]
+    unread = [pour for pour in here if trial.read_attributes and pour not in set(trial.standing_readings["pour"])]
+    tasks = [f"pour {words_joined(late)} as planned"] * bool(late)
+    if unscored == unread:
+        tasks += [f"have {words_joined(unscored)} scored and read"] * bool(unscored)
+    else:
+        kinds = ((unscored, "scored"), (unread, "read"))
+        tasks += [f"have {words_joined(pours)} {judged}" for pours, judged in kinds if pours]
+    without = " A pour that will not be made: delete its row in plan.csv." if late else ""
+    return f"First {', then '.join(tasks)}.{without}" if tasks else ""
+
+
+def unpoured(trial) -> list[str]:
+    """Pours of the newest planned round that are not recorded as poured."""
+    plan, poured = trial.plan, set(trial.pours["pour"])
+    return [pour for pour in plan.loc[plan["round"] == plan["round"].max(), "pour"] if pour not in poured]
+
+
+def newest_waits(trial) -> bool:
+    """Whether the newest round that was poured has neither a score nor a reading."""
+    return _poured(trial)["round"].max() in _unjudged_rounds(trial)
+
+
+def _unjudged_rounds(trial) -> list[int]:
+    """Rounds poured, of which no pour has a score or a reading."""
+    made, judged = _poured(trial), {*trial.scores["pour"], *trial.standing_readings["pour"]}
+    return [number for number, part in made.groupby("round") if not judged & set(part.index)]
+
+
+def _poured(trial) -> pd.DataFrame:
+    """Pours of planned rounds that came out ok."""
+    made = trial.made
+    return made[made["ok"] & (made["round"] > 0)]
 
 
 def teaching(round_: Round) -> pd.DataFrame:

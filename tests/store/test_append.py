@@ -118,7 +118,9 @@ class TestFilesOfASpreadsheet:
     @pytest.mark.parametrize("old, new, text", [
         (b"P01;001;payoff;7,5", b"P01;001;payoff;11",
          "scores.csv row 3: payoff is 11; scores run from 0 to 10. Leave the cell empty if it was not judged."),
-        (b"P02;NA;payoff;8", b"P02;NA;payof;8", "scores.csv row 5: attribute 'payof' is not in trial.toml. Did you mean 'payoff'?"),
+        (b"P02;NA;payoff;8", b"P02;NA;payof;8", "scores.csv row 5: attribute 'payof' is not in trial.toml. "
+         "Did you mean 'payoff'? If it was an attribute when it was scored, keep [attributes.payof] there, without `wanted` if "
+         "it no longer counts."),
         (b"P02;NA;payoff;8", b"P02;NA;payoff;8 g",
          "scores.csv row 5: payoff is '8 g', which is not a number. Write digits with one comma or point, and no unit."),
         (b"score\r", b"marks\r", "scores.csv has a column 'marks' that is not known here. The columns are 'pour', 'tester', "
@@ -230,7 +232,7 @@ class TestRefusedWhole:
         assert refused(PlanError, labkit.append_round, poured, pd.DataFrame()) == (
             "the round is of type DataFrame. Give what plan_round or suggest_next(...).round returned.")
         assert refused(StoreError, labkit.append_scores, poured, [1]) == (
-            "the scores frame is of type list. Give a pandas DataFrame, a row a pour.")
+            "the scores frame is of type list. Give what read_scores returned, or a pandas DataFrame, a row a score.")
 
     def test_a_sign_that_the_file_cannot_hold(self, poured):
         path = poured / "pours.csv"

@@ -2,6 +2,7 @@
 import pathlib
 import shutil
 
+import pandas as pd
 import pytest
 
 import labkit
@@ -21,8 +22,8 @@ def folder(tmp_path):
 def test_older_rows_hold_none_of_it_and_nothing_else_changes(folder):
     before, now = labkit.read_trial(DEMO), labkit.read_trial(folder)
     assert (now.plan["mica [g]"] == 0).all() and not (now.pours["mica [g]"] > 0).any()
-    assert now.made.equals(before.made)
-    assert now.plan.drop(columns="mica [g]").equals(before.plan)
+    pd.testing.assert_frame_equal(now.made, before.made)
+    pd.testing.assert_frame_equal(now.plan.drop(columns="mica [g]"), before.plan)
 
 
 def test_a_new_round_gives_the_file_its_column(folder):

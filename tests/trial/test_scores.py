@@ -37,10 +37,15 @@ BAD_SCORES = [
         ("P01", "T01", "payoff", 11),
         "scores.csv row 2: payoff is 11; scores run from 0 to 10. Leave the cell empty if it was not judged.",
     ),
-    (("P01", "T01", "payof", 7), "scores.csv row 2: attribute 'payof' is not in trial.toml. Did you mean 'payoff'?"),
+    (
+        ("P01", "T01", "payof", 7),
+        "scores.csv row 2: attribute 'payof' is not in trial.toml. Did you mean 'payoff'? If it was an attribute when it "
+        "was scored, keep [attributes.payof] there, without `wanted` if it no longer counts.",
+    ),
     (
         ("P01", "T01", "gloss", 7),
-        "scores.csv row 2: attribute 'gloss' is not in trial.toml. Choose payoff, hardness, sheerness or shade.",
+        "scores.csv row 2: attribute 'gloss' is not in trial.toml. "
+        "Keep [attributes.gloss] there, without `wanted` if it no longer counts.",
     ),
     (
         ("P07", "T01", "payoff", 7),
