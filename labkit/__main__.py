@@ -96,7 +96,7 @@ def checked(asked) -> Report:
     varies = (f"{plural(len(recipe.ingredients), 'ingredient')}; what varies: {words_joined(recipe.coordinates)}. The "
               f"region has {plural(len(region.vertices()), 'corner')} in {plural(region.dimension, 'free dimension')}.")
     blocks = [line(f"{asked.folder} can be read."), line(_standing(trial)), line(varies)]
-    blocks += _left_out(trial)
+    blocks += _left_out(trial) + _doubts(trial)
     outside = trial.made.index[~trial.made["inside"]]
     blocks += [line(f"Outside the present limits, and kept: {words_joined(outside)}.")] * bool(len(outside))
     return report(*blocks, *_beside(trial), *_waiting(trial))
@@ -105,6 +105,11 @@ def checked(asked) -> Report:
 def _left_out(trial: Trial) -> list[Block]:
     """Pours that cannot be expressed in the present factors, and why."""
     return [line(f"Left out: {why}") for why in trial.left_out.values()]
+
+
+def _doubts(trial: Trial) -> list[Block]:
+    """What stands in the tables and can hardly be so."""
+    return [line(f"In doubt: {why}") for why in trial.doubts]
 
 
 def _beside(trial: Trial) -> list[Block]:
@@ -137,7 +142,7 @@ def next_tweak(asked) -> Report:
         kept = _kept(asked, trial, planned, append=False)
         return report(line(_standing(trial)), *_round_blocks(planned, "Planned, and not poured yet"), *kept, *_ending())
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
-    blocks = [line(_standing(trial)), *_left_out(trial), *_waiting(trial), *_findings(trial)]
+    blocks = [line(_standing(trial)), *_left_out(trial), *_doubts(trial), *_waiting(trial), *_findings(trial)]
     blocks += _round_blocks(tweak.round, "If you go on" if tweak.stop else "Pour next") + _reasons(tweak)
     blocks += _kept(asked, trial, tweak.round, append=True) + _settled(trial, tweak) + _advice(tweak) + _ending()
     return report(*blocks)
