@@ -21,6 +21,7 @@ from labkit.scores import (
     SCORE_COLUMNS,
     SERVING_COLUMNS,
     aside_standing,
+    doubts_on_what_was_said,
     standing_scores,
     typed_aside,
     typed_scores,
@@ -185,7 +186,8 @@ class Trial:
     @property
     def doubts(self) -> tuple[str, ...]:
         """What stands in the tables and can hardly be so, a sentence of fact and one of advice each."""
-        return tuple(doubts_on_what_was_made(self.tables, self.recipe, self.batch))
+        said = doubts_on_what_was_said(self.tables["scores"], self.tables["servings"])
+        return (*doubts_on_what_was_made(self.tables, self.recipe, self.batch), *said)
 
     @property
     def failed(self) -> tuple[str, ...]:
@@ -305,9 +307,11 @@ class Trial:
             melts = set(self.tables["melts"]["melt"])
             return typed_pours(frame, recipe, planned=self._planned_by("pour"), melts=melts, **made)
         if table == "servings":
-            return typed_servings(frame, table=name, pours=poured | set(self.tables["plan"]["pour"]), recorded=old)
+            pours, scores = poured | set(self.tables["plan"]["pour"]), self.tables["scores"]
+            return typed_servings(frame, table=name, pours=pours, recorded=old, scores=scores, whole=whole)
         if table == "scores":
-            return typed_scores(frame, self.attributes, table=name, pours=poured, recorded=old)
+            said = {"servings": self.tables["servings"], "recorded": old, "whole": whole}
+            return typed_scores(frame, self.attributes, table=name, pours=poured, **said)
         if table == "set_aside":
             return typed_aside(frame, table=name, recorded=old)
         return typed_readings(frame, self.attributes, table=name, pours=poured, recorded=old)
