@@ -109,7 +109,7 @@ def checked(asked) -> Report:
     varies = (f"{plural(len(recipe.ingredients), 'ingredient')}; what varies: {words_joined(recipe.coordinates)}. The "
               f"region has {plural(len(region.vertices()), 'corner')} in {plural(region.dimension, 'free dimension')}.")
     blocks = [line(f"{asked.folder} can be read."), line(_standing(trial)), line(varies)]
-    blocks += _left_out(trial, asked.folder)
+    blocks += _left_out(trial, asked.folder) + _doubts(trial)
     outside = trial.made.index[~trial.made["inside"]]
     blocks += [line(f"Outside the present limits, and kept: {words_joined(outside)}.")] * bool(len(outside))
     return report(*blocks, *_beside(trial), *_waiting(trial))
@@ -128,6 +128,11 @@ def _row_of(tables, table: str, name: str) -> str:
     frame = tables[table].to_frame() if table in tables else {}
     rows = [row for row, cell in frame[table[:-1]].items() if parse_id(cell) == name] if len(frame) else []
     return f"{file_of(table)} row {rows[-1]}: " if rows else ""
+
+
+def _doubts(trial: Trial) -> list[Block]:
+    """What stands in the tables and can hardly be so."""
+    return [line(f"In doubt: {why}") for why in trial.doubts]
 
 
 def _beside(trial: Trial) -> list[Block]:
@@ -166,7 +171,8 @@ def next_tweak(asked) -> Report:
         blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_waiting(trial), *_findings(trial)]
         return report(*blocks, heading("Advice"), *first, line(_no_round(asked)), *_ending())
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
-    blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_waiting(trial), *first, *_findings(trial)]
+    blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_doubts(trial), *_waiting(trial), *first,
+              *_findings(trial)]
     blocks += _round_blocks(tweak.round, "If you go on" if tweak.stop else "Pour next") + _reasons(tweak)
     blocks += _kept(asked, trial, tweak.round, append=True) + _settled(trial, tweak) + _advice(tweak) + _ending()
     return report(*blocks)

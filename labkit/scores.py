@@ -1,7 +1,8 @@
 """What was served and said: servings, scores with their corrections, and what is set aside."""
 
 import difflib
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pandas as pd
@@ -9,7 +10,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import check_choice, check_columns, is_blank, parse_id, parse_number
 from labkit.errors import ScoreError
-from labkit.pours import CORRECTION, FedAgain, texts
+from labkit.pours import CORRECTION, FedAgain, check_day, texts
 from labkit.wording import words_joined
 
 SERVING_COLUMNS = ("session", "date", "tester", "position", "code", "pour")
@@ -19,16 +20,64 @@ FILE = "scores.csv"  # rows of it are recorded already
 REALLY_CLOSE = 0.85  # of 1: a slip of a letter or two, and no other word
 ASIDE, BACK = "set aside", "take back"
 ASIDE_COLUMNS = ("action", *SCORE_KEY, "reason", "since")
+_LEADING = re.compile(r"(?<!\d)0+(?=\d)")
 
 
-def typed_servings(frame: pd.DataFrame, *, table: str, pours: set[str], recorded: pd.DataFrame) -> pd.DataFrame:
-    """Servings as text, new rows only; a code stands for one pour over the whole trial, a place for one serving."""
+def spelled_alike(name: str) -> str:
+    """What two spellings of one id have in common: T01, t01 and T1 are one, T10 is another."""
+    return _LEADING.sub("", name.casefold())
+
+
+def other_spelling(name: str, known: Iterable[str]) -> str:
+    """The known id that differs from `name` only in capital letters or leading zeros, or nothing."""
+    known = list(known)
+    if not name or name in known:
+        return ""
+    return next((other for other in sorted(known) if spelled_alike(other) == spelled_alike(name)), "")
+
+
+def spelled_twice(what: str, name: str, other: str) -> str:
+    """Fact and advice about an id that is known in another spelling."""
+    two = "people two names" if what == "tester" else f"{what}s two names"
+    one = "person" if what == "tester" else what
+    zeros, capitals = name.casefold() != other.casefold(), _LEADING.sub("", name) != _LEADING.sub("", other)
+    only = words_joined(["capital letters"] * capitals + ["leading zeros"] * zeros)
+    return (f"{what} {name!r} differs from {other!r} only in {only}. Spell one {one} in one way, and give two {two}.")
+
+
+def check_spelling(row: Mapping[str, str], known: Mapping[str, Iterable[str]], where: str) -> None:
+    """Tester and session of a new row are not known in another spelling."""
+    for what, names in known.items():
+        if other := other_spelling(row[what], names):
+            raise ScoreError(f"{where}: {spelled_twice(what, row[what], other)}")
+
+
+def known_ids(*tables: pd.DataFrame) -> dict[str, dict[str, None]]:
+    """Testers and sessions of servings and scores."""
+    return {what: dict.fromkeys(name for table in tables for name in table[what] if name)
+            for what in ("tester", "session")}
+
+
+def typed_servings(
+    frame: pd.DataFrame,
+    *,
+    table: str,
+    pours: set[str],
+    recorded: pd.DataFrame,
+    scores: pd.DataFrame,
+    whole: bool = True,
+) -> pd.DataFrame:
+    """Servings as text, new rows only; a code stands for one pour over the whole trial, a place for one serving.
+
+    `whole` : refuses too a tester or session that is known in another spelling, and a date that is no day.
+    """
     check_columns(
         frame, allowed=SERVING_COLUMNS, required=("session", "tester", "code", "pour"), what=table, error=ScoreError
     )
     codes = dict(zip(recorded["code"], recorded["pour"], strict=True))
     places = {_place(row): row["code"] for row in recorded.to_dict("records") if row["position"]}
     rows, seen = [], set(map(tuple, recorded[list(SERVING_COLUMNS)].to_numpy()))
+    known = known_ids(recorded, scores)
     for label, cells in texts(frame, SERVING_COLUMNS).iterrows():
         row, where = {c: parse_id(cells[c]) for c in SERVING_COLUMNS}, f"{table} row {label}"
         for column in ("session", "tester", "code", "pour"):
@@ -47,6 +96,10 @@ def typed_servings(frame: pd.DataFrame, *, table: str, pours: set[str], recorded
                 f"{row['session']} already. Give {row['code']} another position or session."
             )
         if (key := tuple(row.values())) not in seen:
+            if whole:
+                check_spelling(row, known, where)
+                check_day(row["date"], where, ScoreError)
+            known["tester"][row["tester"]] = known["session"][row["session"]] = None
             seen.add(key)
             rows.append(row)
     return pd.DataFrame(rows, columns=list(SERVING_COLUMNS))
@@ -57,11 +110,20 @@ def _place(row: Mapping[str, str]) -> tuple[str, str, str]:
 
 
 def typed_scores(
-    frame: pd.DataFrame, attributes: Mapping[str, Attribute], *, table: str, pours: set[str], recorded: pd.DataFrame
+    frame: pd.DataFrame,
+    attributes: Mapping[str, Attribute],
+    *,
+    table: str,
+    pours: set[str],
+    recorded: pd.DataFrame,
+    servings: pd.DataFrame,
+    whole: bool = True,
 ) -> pd.DataFrame:
     """Scores with ids as text and scores as numbers, new rows only: an equal row again is passed over.
 
     A different value under the same key is refused unless the row corrects; a new session or position is a repeat.
+    `whole` : a blank position is looked up in the servings, where these have one; what would stand beside a score that
+    differs from it only by a blank, or by the spelling of its tester or session, is refused.
     """
     check_columns(
         frame, allowed=SCORE_COLUMNS, required=("pour", "tester", "attribute", "score"), what=table, error=ScoreError
@@ -70,13 +132,97 @@ def typed_scores(
     again, rows = FedAgain(recorded.to_dict("records"), SCORE_KEY), []
     for row in recorded.to_dict("records"):
         said.setdefault(_key(row), []).append(row["score"])
+    beside = Beside(servings, recorded)
     for label, cells in texts(frame, SCORE_COLUMNS).iterrows():
-        row = _typed_score(cells, attributes, f"{table} row {label}", pours)
+        row, where = _typed_score(cells, attributes, f"{table} row {label}", pours), f"{table} row {label}"
+        if again.holds(row):
+            continue
+        if whole and _key(row) not in said and not row["corrects"]:
+            row |= {"position": beside.position_of(row)}
+            if _key(row) not in said:
+                beside.check(row, where)
         before = said.setdefault(_key(row), [])
-        if not again.holds(row) and _is_news(row, before, f"{table} row {label}"):
+        if _is_news(row, before, where):
             rows.append(row)
             before.append(row["score"])
+            beside.add(row)
     return pd.DataFrame(rows, columns=list(SCORE_COLUMNS)).astype({"score": float})
+
+
+class Beside:
+    """What a new score comes to stand beside: servings, and scores under almost the same key."""
+
+    def __init__(self, servings: pd.DataFrame, recorded: pd.DataFrame):
+        self.known = known_ids(servings, recorded)
+        self.served: dict[tuple[str, ...], set[str]] = {}
+        for tester, session, pour, position in zip(*(servings[c] for c in ("tester", "session", "pour", "position"))):
+            self.served.setdefault((tester, session, pour), set()).add(position)
+        self.positions: dict[tuple[str, ...], list[str]] = {}
+        for row in recorded.drop_duplicates(list(SCORE_KEY), keep="last").to_dict("records"):
+            self.add(row)
+
+    def add(self, row: Mapping) -> None:
+        """Note a score."""
+        for what in ("tester", "session"):
+            self.known[what].setdefault(row[what])
+        if not is_blank(row["score"]):
+            self.positions.setdefault(_without_position(row), []).append(row["position"])
+
+    def position_of(self, row: Mapping) -> str:
+        """The position in the row, or the only one in which this tester was served this pour in this session."""
+        served = self.served.get((row["tester"], row["session"], row["pour"]), set())
+        return next(iter(served)) if not row["position"] and len(served) == 1 else row["position"]
+
+    def check(self, row: Mapping, where: str) -> None:
+        """A score under a new key is a repeat in a position or session of its own, not the same one once more."""
+        check_spelling(row, self.known, where)
+        there = self.positions.get(_without_position(row), [])
+        if is_blank(row["score"]) or row["position"] in there:
+            return
+        blank = [p for p in there if not p or not row["position"] or spelled_alike(p) == spelled_alike(row["position"])]
+        if blank:
+            said = [f"position {position}" if position else "no position" for position in (blank[0], row["position"])]
+            raise ScoreError(
+                f"{where}: {_key_words(row | {'position': ''})} is recorded already with {said[0]}, and this row has "
+                f"{said[1]}. Give both the same position if they are one score, or each its own if it was judged twice."
+            )
+
+
+def _without_position(row: Mapping) -> tuple[str, ...]:
+    return tuple(row[k] for k in SCORE_KEY if k != "position")
+
+
+def doubts_on_what_was_said(scores: pd.DataFrame, servings: pd.DataFrame) -> list[str]:
+    """Fact and advice about ids in two spellings and scores that stand twice in the tables."""
+    found = []
+    for what, names in known_ids(servings, scores).items():
+        for k, name in enumerate(names):
+            if other := next((n for n in list(names)[:k] if spelled_alike(n) == spelled_alike(name)), ""):
+                found.append(f"scores.csv and servings.csv: {spelled_twice(what, name, other)}")
+    standing = scores.drop_duplicates(list(SCORE_KEY), keep="last").dropna(subset="score")
+    for _, part in standing.groupby([k for k in SCORE_KEY if k != "position"], sort=False):
+        if len(part) > 1 and (part["position"] == "").any():
+            row = part.iloc[0].to_dict() | {"position": ""}
+            found.append(f"scores.csv: {_key_words(row)} stands with a position and without one. Take one back with "
+                         "correct_scores and an empty score if they are one score.")
+    return found + _not_served(standing, servings)
+
+
+def _not_served(standing: pd.DataFrame, servings: pd.DataFrame) -> list[str]:
+    return [f"scores.csv: {words}" for words in not_served(standing, servings)]
+
+
+def not_served(scores: pd.DataFrame, servings: pd.DataFrame) -> list[str]:
+    """Fact and advice where a tester scored pours of a session that servings.csv has, and was not served them in it."""
+    sessions, names = set(servings["session"]), ("tester", "session", "pour")
+    served = set(zip(*(servings[c] for c in names)))
+    missing: dict[tuple[str, str], dict[str, None]] = {}
+    for tester, session, pour in zip(*(scores[c] for c in names)):
+        if session in sessions and (tester, session, pour) not in served:
+            missing.setdefault((tester, session), {})[pour] = None
+    return [f"tester {tester} scored {words_joined(pours)} in session {session}, and servings.csv serves "
+            f"{tester} {'no such pour' if len(pours) == 1 else 'no such pours'} there. Compare with the ballot."
+            for (tester, session), pours in missing.items()]
 
 
 def _typed_score(cells: pd.Series, attributes: Mapping[str, Attribute], where: str, pours: set[str]) -> dict:

@@ -12,7 +12,7 @@ from labkit.checks import check_frame, check_type
 from labkit.definition import NOISE, READ_NOISE, Definition, read_definition
 from labkit.errors import LabkitError, PlanError, TrialError
 from labkit.formula import Recipe
-from labkit.pours import melt_columns, pour_columns, standing_pours, typed_melts, typed_pours
+from labkit.pours import doubts_on_what_was_made, melt_columns, pour_columns, standing_pours, typed_melts, typed_pours
 from labkit.readings import READING_COLUMNS, standing_readings, typed_readings
 from labkit.region import Region
 from labkit.rounds import Batch, Cost, Round, plan_columns, planned_grams, typed_plan
@@ -21,6 +21,7 @@ from labkit.scores import (
     SCORE_COLUMNS,
     SERVING_COLUMNS,
     aside_standing,
+    doubts_on_what_was_said,
     standing_scores,
     typed_aside,
     typed_scores,
@@ -188,6 +189,12 @@ class Trial:
         return self._weighed.places
 
     @property
+    def doubts(self) -> tuple[str, ...]:
+        """What stands in the tables and can hardly be so, a sentence of fact and one of advice each."""
+        said = doubts_on_what_was_said(self.tables["scores"], self.tables["servings"])
+        return (*doubts_on_what_was_made(self.tables, self.recipe, self.batch), *said)
+
+    @property
     def failed(self) -> tuple[str, ...]:
         """Pours whose outcome is not ok."""
         standing = standing_pours(self.tables["pours"])
@@ -274,8 +281,9 @@ class Trial:
     def with_tables(self, frames: Mapping[str, pd.DataFrame], *, files: bool = False) -> "Trial":
         """The trial with the rows of several tables, checked in the order in which they came about.
 
-        The index of a frame names its rows in messages; `files` says that they were read from `<table>.csv`. A weight
-        that was planned and is left empty is refused in new rows; in a file it stands, and its pours are left out.
+        The index of a frame names its rows in messages; `files` says that they were read from `<table>.csv`. What
+        can hardly be so is refused in new rows; in a file it stands, and `doubts` names it. So with a weight that was
+        planned and is left empty, but its pours are left out.
         """
         trial = self
         for table in TABLES:
@@ -295,26 +303,20 @@ class Trial:
         """New rows of one table with ids as text and numbers as numbers."""
         recipe, old = self.recipe, self.tables[table]
         poured = set(self.tables["pours"]["pour"])
+        made = {"batch": self.batch, "table": name, "recorded": old, "whole": whole}
         if table == "plan":
             return typed_plan(frame, recipe, self.batch, table=name, known=set(old["pour"]))
         if table == "melts":
-            return typed_melts(
-                frame, recipe, table=name, planned=self._planned_by("melt"), recorded=old, whole=whole
-            )
+            return typed_melts(frame, recipe, planned=self._planned_by("melt"), **made)
         if table == "pours":
-            return typed_pours(
-                frame,
-                recipe,
-                table=name,
-                planned=self._planned_by("pour"),
-                melts=set(self.tables["melts"]["melt"]),
-                recorded=old,
-                whole=whole,
-            )
+            melts = set(self.tables["melts"]["melt"])
+            return typed_pours(frame, recipe, planned=self._planned_by("pour"), melts=melts, **made)
         if table == "servings":
-            return typed_servings(frame, table=name, pours=poured | set(self.tables["plan"]["pour"]), recorded=old)
+            pours, scores = poured | set(self.tables["plan"]["pour"]), self.tables["scores"]
+            return typed_servings(frame, table=name, pours=pours, recorded=old, scores=scores, whole=whole)
         if table == "scores":
-            return typed_scores(frame, self.attributes, table=name, pours=poured, recorded=old)
+            said = {"servings": self.tables["servings"], "recorded": old, "whole": whole}
+            return typed_scores(frame, self.attributes, table=name, pours=poured, **said)
         if table == "set_aside":
             return typed_aside(frame, table=name, recorded=old)
         return typed_readings(frame, self.attributes, table=name, pours=poured, recorded=old)

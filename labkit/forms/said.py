@@ -6,7 +6,7 @@ from labkit.cautions import CAUTIONS
 from labkit.checks import is_blank, parse_id
 from labkit.errors import LabkitError, ScoreError
 from labkit.forms.grid import Column, Form, form_around, grid_of_boxes
-from labkit.scores import SCORE_KEY
+from labkit.scores import SCORE_KEY, check_spelling, known_ids
 from labkit.store import append_scores, correct_scores, read_trial
 from labkit.trial import Trial
 from labkit.wording import plural, words_joined
@@ -26,13 +26,27 @@ def scores_form(folder, *, tester: str, session: str, pours: list[str] | None = 
     trial = read_trial(folder)
     if not trial.scored_attributes:
         raise ScoreError("the trial scores nothing, so a form would be empty. Add [attributes.payoff] to trial.toml.")
-    served = _served(trial, tester=parse_id(tester), session=parse_id(session), pours=pours)
+    who = {"tester": parse_id(tester), "session": parse_id(session)}
+    check_spelling(who, known_ids(trial.servings, trial.scores), "scores_form")
+    served = _served(trial, **who, pours=pours)
     columns = [Column(name=a.name, low=a.low, high=a.high, under=_ends(a)) for a in trial.scored_attributes.values()]
     grid = grid_of_boxes({label: "" for label in served.index}, columns, meant={}, name="score",
                          texts={cell: f"{value:.10g}" for cell, value in _known(trial, served).items()})
     title, caution = f"{trial.name}: tester {tester}, session {session}", f"Testers: {CAUTIONS['Testers']}"
-    return form_around({"scores": grid}, title=title, help_=_HELP, caution=caution, with_date=False,
+    help_ = _HELP + _not_served(trial, served, **who)
+    return form_around({"scores": grid}, title=title, help_=help_, caution=caution, with_date=False,
                        save=lambda form: _save(form, folder, served))
+
+
+def _not_served(trial: Trial, served: pd.DataFrame, *, tester: str, session: str) -> str:
+    """A warning about pours that servings.csv has no serving of for this tester and session, where it has any."""
+    rows = trial.servings
+    there = set(rows.loc[(rows["tester"] == tester) & (rows["session"] == session), "pour"])
+    strange = [pour for pour in served["pour"] if pour not in there]
+    if not strange or not len(rows):
+        return ""
+    return (f" servings.csv does not serve {words_joined(strange)} to tester {tester} in session {session}. Check both "
+            "before you save.")
 
 
 def _ends(attribute) -> str:

@@ -8,9 +8,10 @@ import pandas as pd
 from labkit.checks import check_columns, parse_id
 from labkit.errors import PourError
 from labkit.formula import Recipe
-from labkit.pours.rows import CORRECTION, FedAgain, is_news, texts
+from labkit.pours.doubts import doubt_of_melt
+from labkit.pours.rows import CORRECTION, FedAgain, check_day, is_news, stands_of, texts
 from labkit.pours.weights import check_written, weight_of
-from labkit.rounds import UNPLANNED, grams_column
+from labkit.rounds import UNPLANNED, Batch, grams_column
 
 
 def melt_columns(recipe: Recipe) -> tuple[str, ...]:
@@ -22,6 +23,7 @@ def typed_melts(
     frame: pd.DataFrame,
     recipe: Recipe,
     *,
+    batch: Batch,
     table: str,
     planned: Mapping[str, Mapping[str, float]],
     recorded: pd.DataFrame,
@@ -30,7 +32,7 @@ def typed_melts(
     """Melts with ids as text and grams as numbers, new rows only: a row that is recorded already is passed over.
 
     Refuses strange columns, impossible weights, a second row for a melt that does not say that it corrects. `whole` :
-    refuses too a weight that was planned and is left empty, and a date that is none.
+    refuses too a weight that was planned and is left empty, a weight in doubt, and a date that is no day.
     """
     columns = melt_columns(recipe)
     check_columns(frame, allowed=columns, required=("melt",), what=table, error=PourError)
@@ -41,7 +43,7 @@ def typed_melts(
         row = _typed_melt(cells, recipe, where, planned, rows)
         if not again.holds(row) and is_news(row, rows, "melt", where):
             if whole:
-                _check_new(row, recipe, planned.get(row["melt"], {}), where)
+                _check_new(row, recipe, batch, planned.get(row["melt"], {}), where, stands_of(row, rows, "melt"))
             rows.append(row)
     return pd.DataFrame(rows[before:], columns=list(columns))
 
@@ -72,8 +74,14 @@ def _name_of(cell: object, where: str, planned: Mapping) -> str:
     return name
 
 
-def _check_new(row: Mapping, recipe: Recipe, planned: Mapping[str, float], where: str) -> None:
+def _check_new(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, where: str, stands: Mapping) -> None:
+    """A correction is not asked again what stands: in doubt is what it says anew."""
+    if row["date"] != stands.get("date"):
+        check_day(row["date"], where, PourError)
     check_written(row, planned, map(grams_column, recipe.pot), where)
+    doubt = doubt_of_melt(row, recipe, batch, planned, where)
+    if doubt and not (stands and doubt == doubt_of_melt(stands, recipe, batch, planned, where)):
+        raise PourError(doubt)
 
 
 def standing_melts(melts: pd.DataFrame) -> pd.DataFrame:

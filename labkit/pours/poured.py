@@ -8,9 +8,10 @@ import pandas as pd
 from labkit.checks import check_columns, is_blank, parse_grams, parse_id, parse_number
 from labkit.errors import PourError
 from labkit.formula import Recipe
-from labkit.pours.rows import CORRECTION, FedAgain, is_news, texts
+from labkit.pours.doubts import doubt_of_pour
+from labkit.pours.rows import CORRECTION, FedAgain, check_day, is_news, stands_of, texts
 from labkit.pours.weights import BASE, NONE_ADDED, check_written, own_columns, says_none, weight_of
-from labkit.rounds import UNPLANNED, grams_column
+from labkit.rounds import UNPLANNED, Batch, grams_column
 
 
 def pour_columns(recipe: Recipe) -> tuple[str, ...]:
@@ -23,6 +24,7 @@ def typed_pours(
     frame: pd.DataFrame,
     recipe: Recipe,
     *,
+    batch: Batch,
     table: str,
     planned: Mapping[str, Mapping[str, float]],
     melts: set[str],
@@ -33,7 +35,7 @@ def typed_pours(
 
     Refuses what cannot have been made: no weight, a weight below zero, a base without a melt, a pour that is neither
     planned nor named X-, a second row for a pour that does not say that it corrects. `whole` : refuses too what was
-    planned and is left empty in a pour that came out ok.
+    planned and is left empty in a pour that came out ok, a weight in doubt, and a date that is no day.
     """
     columns = pour_columns(recipe)
     check_columns(frame, allowed=columns, required=("pour",), what=table, error=PourError)
@@ -42,10 +44,22 @@ def typed_pours(
     for label, cells in texts(frame, columns).iterrows():
         row = _typed_pour(cells, recipe, f"{table} row {label}", planned, melts, rows)
         if not again.holds(row) and is_news(row, rows, "pour", f"{table} row {label}"):
-            if whole and row["outcome"] == "ok":
-                check_written(row, planned.get(row["pour"], {}), own_columns(row, recipe), f"{table} row {label}")
+            if whole:
+                where, plan = f"{table} row {label}", planned.get(row["pour"], {})
+                _check_new(row, recipe, batch, plan, where, stands_of(row, rows, "pour"))
             rows.append(row)
     return pd.DataFrame(rows[before:], columns=list(columns))
+
+
+def _check_new(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, where: str, stands: Mapping) -> None:
+    """A correction is not asked again what stands: in doubt is what it says anew."""
+    if row["date"] != stands.get("date"):
+        check_day(row["date"], where, PourError)
+    if row["outcome"] == "ok":
+        check_written(row, planned, own_columns(row, recipe), where)
+    doubt = doubt_of_pour(row, recipe, batch, planned, where)
+    if doubt and not (stands and doubt == doubt_of_pour(stands, recipe, batch, planned, where)):
+        raise PourError(doubt)
 
 
 def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: set[str], rows: list[dict]) -> dict:

@@ -59,6 +59,11 @@ def is_news(row: Mapping, rows: list[dict], kind: str, where: str) -> bool:
     return True
 
 
+def stands_of(row: Mapping, rows: list[dict], kind: str) -> Mapping:
+    """The last recorded row of the same name, or nothing."""
+    return next((r for r in reversed(rows) if r[kind] == row[kind]), {})
+
+
 def _equal(one: Mapping, other: Mapping, but: tuple[str, ...]) -> bool:
     return all(one[k] == other[k] or (is_blank(one[k]) and is_blank(other[k])) for k in one if k not in but)
 

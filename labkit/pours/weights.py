@@ -1,4 +1,4 @@
-"""Weights: the word for none, what was planned and is left empty, and what of it a hand can hardly have meant."""
+"""Weights: the word for none, and what was planned and is left empty."""
 
 from collections.abc import Iterable, Mapping
 

@@ -46,7 +46,8 @@ def append_servings(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: flo
 def append_scores(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: float = WAIT) -> Trial:
     """Append scores to scores.csv: a frame, or what read_scores returned, whole or not at all.
 
-    An equal row again is passed over, a different value is for correct_scores.
+    An equal row again is passed over, a different value is for correct_scores. A position that is left empty is looked
+    up in servings.csv, where there is only one.
     """
     return append_frame(folder, "scores", getattr(frame, "ready", frame), wait=wait)
 

@@ -9,7 +9,7 @@ from functools import cached_property
 import pandas as pd
 
 from labkit.errors import ScoreError
-from labkit.scores import SCORE_KEY, not_scored
+from labkit.scores import SCORE_KEY, known_ids, not_scored, not_served, other_spelling, spelled_twice
 from labkit.store.columns import WARM_UP, Left, Said, Words
 from labkit.store.people import People
 from labkit.store.scales import Scales
@@ -79,6 +79,8 @@ class Reader:
         if pour not in self._made:
             raise Misunderstood("code" if x.code else "pour", _unknown("pour", pour, self._made, "pours.csv"))
         session, position = (getattr(x, key) or serving.get(key, "") for key in ("session", "position"))
+        if other := other_spelling(session, self._sessions):
+            raise Misunderstood("session", spelled_twice("session", session, other))
         return {"row": x.row, "column": x.column, "cell": x.cell, "pour": pour, "tester": tester, "session": session,
                 "position": position, "attribute": attribute, "score": score}
 
@@ -90,6 +92,10 @@ class Reader:
 
     def _pour_of(self, x: Said) -> str:
         return x.pour or next((s["pour"] for s in self._served["code", x.code]), "")
+
+    @cached_property
+    def _sessions(self) -> dict[str, None]:
+        return known_ids(self.trial.servings, self.trial.scores)["session"]
 
     @cached_property
     def _made(self) -> dict[str, None]:
@@ -211,7 +217,7 @@ def notes_on(scores: pd.DataFrame, trial: Trial) -> tuple[str, ...]:
     silent = [pour for pour in _expected(scores, trial) if pour not in set(whole["pour"])]
     if silent:
         notes.append(f"nobody scored {words_joined(silent)}. Look for a ballot that is missing.")
-    return tuple(notes)
+    return (*notes, *not_served(scores, trial.servings))
 
 
 def _expected(scores: pd.DataFrame, trial: Trial) -> list[str]:

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from labkit.errors import ScoreError
+from labkit.scores import other_spelling, spelled_alike, spelled_twice
 from labkit.store.columns import Said
 from labkit.trial import Trial
 
@@ -37,10 +38,10 @@ class People:
         """Note how names are spelled, and give ids where that is asked for."""
         names = list(dict.fromkeys(x.tester for x in said if x.tester))
         for name in (*sorted(self.known), *names):
-            self.spelled.setdefault(name.casefold(), name)
+            self.spelled.setdefault(spelled_alike(name), name)
         if self.mode == IDS:
             for name in names:
-                if self.spelled[name.casefold()] == name and name not in self.known:
+                if self.spelled[spelled_alike(name)] == name and name not in self.known:
                     self.given[name] = self._id_for([x for x in said if x.tester == name], values)
 
     def _id_for(self, mine: list[Said], values: Mapping[Said, tuple]) -> str:
@@ -59,13 +60,13 @@ class People:
     def id_of(self, name: str) -> str:
         """The id of a name in the file, or one clear sentence."""
         if self.mode != "stated":
-            other = self.spelled[name.casefold()]
-            if other != name:
-                raise ScoreError(f"tester {name!r} differs from {other!r} only in capital letters. Spell one person in "
-                                 "one way, and give two people two names.")
+            other = self.spelled[spelled_alike(name)]
+            if other != name and name not in self.known:
+                raise ScoreError(spelled_twice("tester", name, other))
             return self.given.get(name, name)
-        if name in self.given:
-            return self.given[name]
-        if name in self.known or name in self.given.values():
-            return name
-        raise ScoreError(f"tester {name!r} has no id. Add it to testers={{{name!r}: ...}}.")
+        if name not in self.given and name not in self.known and name not in self.given.values():
+            raise ScoreError(f"tester {name!r} has no id. Add it to testers={{{name!r}: ...}}.")
+        found = self.given.get(name, name)
+        if other := other_spelling(found, self.known):
+            raise ScoreError(spelled_twice("tester", found, other))
+        return found

@@ -1,0 +1,95 @@
+"""What a hand can hardly have meant: running totals, a weight many times what was planned.
+
+In new rows it is refused, in a file it stands and is named. Who notes `really so` has said that it was so.
+"""
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from labkit.checks import is_blank
+from labkit.formula import Recipe
+from labkit.pours.weights import BASE, own_columns
+from labkit.rounds import Batch, grams_column
+
+REALLY_SO = "really so"  # in a note
+GROSS = 3.0              # times what was planned; a slip of the decimal sign is ten times
+SLACK = 5                # balance steps by which a small weight may miss besides
+NEAR, FAR = 0.1, 0.2     # of all that was weighed: as totals the weights keep to the plan, as portions they do not
+_ADVICE = f"Correct the weight, or write '{REALLY_SO}' in the note."
+
+
+def doubt_of_melt(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping[str, float], where: str) -> str:
+    """Fact and advice about the first weight of a melt that is in doubt, or nothing; a larger pot is none."""
+    plan = {c: planned.get(c, 0.0) for c in map(grams_column, recipe.pot)}
+    if is_meant(row):
+        return ""
+    ratios = sorted(row[c] / plan[c] for c in plan if plan[c] > 0 and not is_blank(row[c]))
+    larger = max(1.0, ratios[(len(ratios) - 1) // 2]) if ratios else 1.0
+    return _running(row, plan, where) or _gross(row, plan, GROSS * larger, batch, where)
+
+
+def doubt_of_pour(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping[str, float], where: str) -> str:
+    """Fact and advice about the first weight of a pour that is in doubt, or nothing."""
+    if is_meant(row):
+        return ""
+    plan = plan_of_pour(row, recipe, planned)
+    return (_running(row, plan, where) or _gross(row, plan, GROSS, batch, where)
+            or _too_much(row, recipe, max(batch.pour_g, sum(plan.values())), where))
+
+
+def plan_of_pour(row: Mapping, recipe: Recipe, planned: Mapping[str, float]) -> dict[str, float]:
+    """By column in the order of the bench sheet: base and what is stirred in, or all where its base is of no melt."""
+    base = {} if is_blank(row[BASE]) else {BASE: sum(planned.get(grams_column(i), 0.0) for i in recipe.pot)}
+    return base | {c: planned.get(c, 0.0) for c in own_columns(row, recipe)}
+
+
+def is_meant(row: Mapping) -> bool:
+    """Whether the note says that it was so."""
+    return REALLY_SO in " ".join(row["note"].lower().split())
+
+
+def _running(row: Mapping, plan: Mapping[str, float], where: str) -> str:
+    columns = [c for c in plan if plan[c] > 0 and not is_blank(row[c])]
+    meant, shown = np.array([plan[c] for c in columns]), np.array([row[c] for c in columns], dtype=float)
+    if len(columns) < 2 or not _are_totals(shown, meant):
+        return ""
+    said, told = ", ".join(f"{value:g}" for value in shown), ", ".join(f"{value:.2f}" for value in meant)
+    return (f"{where}: the weights look like running totals ({said} g, where {told} g were planned). Write what was "
+            f"added each time, or write '{REALLY_SO}' in the note.")
+
+
+def _are_totals(shown: np.ndarray, meant: np.ndarray) -> bool:
+    """Whether weights keep to the proportions of the plan as running totals, and are far from them as portions."""
+    steps = np.diff(shown, prepend=0.0)
+    return bool((steps >= 0).all() and shown[-1] > 0 and _misfit(steps, meant) < NEAR
+                and _misfit(shown, meant) > max(FAR, 4 * _misfit(steps, meant)))
+
+
+def _misfit(grams: np.ndarray, meant: np.ndarray) -> float:
+    """sum |g - m sum(g) / sum(m)| / sum(g): what lies elsewhere than the plan has it, as a part of all."""
+    return float(np.abs(grams / grams.sum() - meant / meant.sum()).sum())
+
+
+def _gross(row: Mapping, plan: Mapping[str, float], times: float, batch: Batch, where: str) -> str:
+    for column, meant in plan.items():
+        if meant > 0 and row[column] > times * meant + SLACK * batch.balance_step_g:
+            return f"{where}: {column} is {row[column]:g}, but {meant:.2f} g were planned. {_ADVICE}"
+    return ""
+
+
+def scant(row: Mapping, plan: Mapping[str, float], batch: Batch, where: str) -> str:
+    """The same of the first weight that is a small part of what was planned; a pot may have run out."""
+    if is_meant(row):
+        return ""
+    for column, meant in plan.items():
+        if meant > 0 and 0 < row[column] < meant / GROSS - SLACK * batch.balance_step_g:
+            return f"{where}: {column} is {row[column]:g}, but {meant:.2f} g were planned. {_ADVICE}"
+    return ""
+
+
+def _too_much(row: Mapping, recipe: Recipe, meant: float, where: str) -> str:
+    weighed = [row[c] for c in (BASE, *map(grams_column, recipe.ingredients)) if not is_blank(row[c])]
+    if sum(weighed) <= GROSS * meant:
+        return ""
+    return f"{where}: pour {row['pour']} holds {sum(weighed):g} g, but a pour is {meant:g} g. {_ADVICE}"

@@ -1,0 +1,179 @@
+"""What a hand can hardly have meant: refused in new rows, named where it stands in a file, and so if it is said so."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from definitions import HAZEL, TERRACOTTA
+from test_rounds import two_melts
+from test_trial import MELTS, POURS, changed
+
+from labkit import Trial, append_pours, correct_pours, plan_round
+from labkit.__main__ import main
+from labkit.errors import PourError
+from labkit.forms import pours_form
+from labkit.pours.doubts import _are_totals
+from labkit.store import read_table
+
+POT = ["candelilla wax [g]", "mango butter [g]", "jojoba oil [g]", "vitamin E [g]"]
+TOTALS = ("the weights look like running totals (4.7, 17.6, 39.1, 39.53 g, where 4.32, 11.87, 19.81, 0.40 g were "
+          "planned). Write what was added each time, or write 'really so' in the note.")
+
+
+@pytest.fixture
+def planned():
+    trial = Trial.from_toml(TERRACOTTA)
+    return trial.with_round(two_melts(trial))
+
+
+def as_totals(frame, columns):
+    numbers = frame.loc[[2], columns].map(lambda cell: float(str(cell).replace(",", ".")))
+    shown = numbers.cumsum(axis=1).round(2).astype(object)
+    return frame.astype(object).assign(**{c: [shown.at[2, c], *frame[c].iloc[1:]] for c in columns})
+
+
+def refused(with_rows, frame):
+    with pytest.raises(PourError) as problem:
+        with_rows(frame)
+    return str(problem.value)
+
+
+def test_running_totals_in_a_melt(planned):
+    running = as_totals(MELTS, POT)
+    assert refused(planned.with_melts, running) == f"melts row 2: {TOTALS}"
+    trial = planned.with_tables({"melts": running}, files=True)
+    assert trial.doubts == (f"melts.csv melt M01: {TOTALS}",) and len(trial.melts) == 2
+    assert planned.with_melts(running.assign(note="Really  so, I swear")).doubts == ()
+
+
+def test_running_totals_in_a_pour(planned):
+    running = as_totals(POURS, ["base [g]", "red paste [g]", "yellow paste [g]"])
+    assert refused(planned.with_melts(MELTS).with_pours, running) == (
+        "pours row 2: the weights look like running totals (18.8, 19.16, 20 g, where 18.80, 0.36, 0.84 g were planned). "
+        "Write what was added each time, or write 'really so' in the note.")
+
+
+def test_portions_are_never_taken_for_totals_nor_totals_for_portions():
+    """1,000 plans of three to six weights with a hand that misses each by a tenth: as told, and as running totals."""
+    rng = np.random.default_rng(1)
+    for _ in range(1000):
+        meant = rng.dirichlet(np.ones(rng.integers(3, 7))) * 30 + 0.2
+        added = meant * rng.uniform(0.9, 1.1, len(meant))
+        assert not _are_totals(added, meant) or _are_alike(added, meant)
+        assert _are_totals(np.cumsum(meant), meant) or _are_alike(np.cumsum(meant), meant)
+
+
+def _are_alike(one, other):
+    return np.abs(one / one.sum() - other / other.sum()).sum() < 0.21
+
+
+@pytest.mark.parametrize("row, column, value, text", [
+    (2, "red paste [g]", 3.6, "red paste [g] is 3.6, but 0.36 g were planned."),
+    (3, "base [g]", "1760", "base [g] is 1760, but 17.60 g were planned."),
+])
+def test_a_weight_many_times_what_was_planned(planned, row, column, value, text):
+    advice = "Correct the weight, or write 'really so' in the note."
+    melted = planned.with_melts(MELTS)
+    assert refused(melted.with_pours, changed(POURS, row, column, value)) == f"pours row {row}: {text} {advice}"
+    trial = melted.with_tables({"pours": changed(POURS, row, column, value)}, files=True)
+    pour = POURS.at[row, "pour"]
+    assert trial.doubts == (f"pours.csv pour {pour}: {text} {advice}",)
+    assert melted.with_pours(changed(POURS, row, column, value).assign(note="really so")).doubts == ()
+
+
+def test_a_larger_pot_is_no_doubt_but_ten_times_one_of_its_parts_is(planned):
+    grams = MELTS[POT].map(lambda cell: 5 * float(str(cell).replace(",", ".")))
+    larger = MELTS.assign(**grams)
+    assert planned.with_melts(larger).doubts == ()
+    assert refused(planned.with_melts, changed(MELTS, 2, "vitamin E [g]", 4.3)) == (
+        "melts row 2: vitamin E [g] is 4.3, but 0.40 g were planned. "
+        "Correct the weight, or write 'really so' in the note.")
+
+
+def test_a_weight_that_is_a_small_part_of_what_was_planned_is_named(planned):
+    meant = planned.plan.loc[planned.plan["melt"] == "M02", "mango butter [g]"].sum()
+    trial = planned.with_melts(changed(MELTS, 3, "mango butter [g]", 1.28)).with_pours(
+        changed(POURS, 3, "red paste [g]", 0.14))
+    assert trial.doubts == (
+        f"melts.csv melt M02: mango butter [g] is 1.28, but {meant:.2f} g were planned. "
+        "Correct the weight, or write 'really so' in the note.",
+        "pours.csv pour P02: red paste [g] is 0.14, but 1.44 g were planned. "
+        "Correct the weight, or write 'really so' in the note.")
+
+
+def test_a_pour_that_no_round_planned_holds_no_more_than_a_pour_can(planned):
+    pour = pd.DataFrame([{"pour": "X-01", "melt": "M01", "base [g]": 188, "red paste [g]": 1.2, "pour_temperature": 70}])
+    assert refused(planned.with_melts(MELTS).with_pours, pour) == (
+        "pours row 0: pour X-01 holds 189.2 g, but a pour is 20 g. "
+        "Correct the weight, or write 'really so' in the note.")
+
+
+def test_a_pot_of_its_own_and_a_trial_without_pots():
+    trial = Trial.from_toml(HAZEL)
+    assert not trial.recipe.pot
+    round_ = plan_round(trial, pours=3, seed=1)
+    made = round_.as_poured().astype(object)
+    poured = trial.with_round(round_).with_pours(made)
+    assert poured.doubts == ()
+    column = next(c for c in made if c.endswith(" [g]") and (made[c] > 1).all())
+    worse = made.assign(**{column: [10 * made[column].iloc[0], *made[column].iloc[1:]]})
+    meant = made[column].iloc[0]
+    assert refused(trial.with_round(round_).with_pours, worse) == (
+        f"pours row 0: {column} is {10 * meant:g}, but {meant:.2f} g were planned. "
+        "Correct the weight, or write 'really so' in the note.")
+
+
+def test_another_melt_than_planned_is_named(planned):
+    trial = planned.with_melts(MELTS).with_pours(changed(POURS, 2, "melt", "M02"))
+    assert trial.doubts == ("pours.csv pour P01: melt is M02, but M01 was planned. "
+                            "Correct the melt, or write 'really so' in the note.",)
+    assert planned.with_melts(MELTS).with_pours(changed(POURS, 2, "melt", "M02").assign(note="really so")).doubts == ()
+
+
+@pytest.mark.parametrize("day", ["2026-13-45", "yesterday", "6.2.2026", "20260206", "2026-W06-5", "2026-02-06x"])
+def test_a_date_is_a_day(planned, day):
+    told = f"date is {day!r}, which is no day. Write it as YYYY-MM-DD, such as 2026-03-08, or leave it empty."
+    assert refused(planned.with_melts, MELTS.assign(date=day)) == f"melts row 2: {told}"
+    melted = planned.with_melts(MELTS.assign(date=""))
+    assert refused(melted.with_pours, POURS.assign(date=day)) == f"pours row 2: {told}"
+    stands = planned.with_tables({"melts": MELTS.assign(date=day), "pours": POURS.assign(date="2026-02-06 20:30")},
+                                 files=True)
+    assert stands.doubts == (f"melts.csv melt M01: {told}", f"melts.csv melt M02: {told}")
+    assert stands.melts["date"].tolist() == [day, day]
+
+
+def test_check_and_the_form_say_it(demo_copy, capsys):
+    path = demo_copy / "pours.csv"
+    assert main(["check", str(demo_copy)]) == 0 and "In doubt" not in capsys.readouterr().out
+    path.write_text(path.read_text().replace("P01,M01,2026-02-06,18.76,,,,0.4,", "P01,M02,2026-02-06,18.76,,,,4.0,"))
+    assert main(["check", str(demo_copy)]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert ("In doubt: pours.csv pour P01: melt is M02, but M01 was planned. Correct the melt, or write 'really so' in "
+            "the note. In doubt: pours.csv pour P01: red paste [g] is 4, but 0.40 g were planned. Correct the weight, or "
+            "write 'really so' in the note.") in shown
+    correct_pours(demo_copy, pd.DataFrame([{"pour": "P01", "melt": "M01", "red paste [g]": 0.4}]), reason="slips")
+    form = pours_form(demo_copy, number=1)
+    form.grids["pours"].boxes["P02", "red paste [g]"].value = "15,1"
+    form.reason.value = "slip"
+    form.button.click()
+    assert ("Nothing was saved. pours row P02: red paste [g] is 15.1, but 1.55 g were planned. Correct the weight, or "
+            "write &#x27;really so&#x27; in the note.") in form.said.value
+
+
+def test_what_is_recorded_already_is_not_asked_again(demo_copy):
+    path = demo_copy / "pours.csv"
+    path.write_text(path.read_text().replace("P01,M01,2026-02-06,18.76,,,,0.4,", "P01,M01,2026-02-06,18.76,,,,4.0,"))
+    before = path.read_bytes()
+    append_pours(demo_copy, read_table(path))
+    assert path.read_bytes() == before
+
+
+def test_a_correction_is_not_asked_about_what_stands(demo_copy):
+    path = demo_copy / "pours.csv"
+    path.write_text(path.read_text().replace("P01,M01,2026-02-06,18.76,,,,0.4,", "P01,M01,last week,18.76,,,,4.0,"))
+    correct_pours(demo_copy, pd.DataFrame([{"pour": "P01", "defects": "bloom"}]), reason="seen late")
+    with pytest.raises(PourError) as problem:
+        correct_pours(demo_copy, pd.DataFrame([{"pour": "P01", "red paste [g]": 40}]), reason="slip")
+    assert str(problem.value) == ("pours row 0: red paste [g] is 40, but 0.40 g were planned. "
+                                  "Correct the weight, or write 'really so' in the note.")
+    mended = pd.DataFrame([{"pour": "P01", "red paste [g]": 0.4, "date": "2026-02-06"}])
+    assert correct_pours(demo_copy, mended, reason="slips").doubts == ()
