@@ -8,6 +8,7 @@ from labkit.figures.axes import (
     FAILED,
     FORBIDDEN,
     axes_or_new,
+    check_surface,
     check_varies,
     title_and_marks,
     title_at,
@@ -37,6 +38,7 @@ def draw_along(surface: Surface, name: str, at: pd.DataFrame | None = None, ax=N
     a range off in one of them or more. Failed pours stand at the foot. Shaded is what is wanted at all, dashed what is
     wanted most; hatched is what the limits forbid there.
     """
+    check_surface(surface)
     trial, scale = surface.reading.ground.trial, surface.reading.attribute
     _check_name(trial, name)
     given = given_row(trial, surface.scores.index, at)

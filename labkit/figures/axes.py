@@ -5,8 +5,11 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from labkit.errors import LabkitError
+from labkit.checks import check_type
+from labkit.errors import LabkitError, PanelError, SurfaceError
 from labkit.formula import Recipe
+from labkit.panel import Panel
+from labkit.surfaces import Surface
 from labkit.trial import Trial
 from labkit.wording import words_joined
 
@@ -55,9 +58,20 @@ def legend_below(figure, marks: list) -> None:
                   fontsize=9)
 
 
+def check_surface(surface: object, *, name: str = "surface") -> None:
+    """One surface, and not all that were fitted or the name of one."""
+    check_type(surface, Surface, name=name, advice="Give one of those that fit_surfaces(trial) returned, such as "
+               "surfaces['payoff'].", error=SurfaceError)
+
+
+def check_panel(panel: object) -> None:
+    """What was appraised, and not the trial."""
+    check_type(panel, Panel, name="panel", advice="Give what appraise_panel(trial) returned.", error=PanelError)
+
+
 def check_along(recipe: Recipe, along: Sequence[str], *, error: type[LabkitError]) -> tuple[str, str]:
     """Two different coordinates of the recipe that vary."""
-    names = tuple(along) if not isinstance(along, str) else (along,)
+    names = tuple(along) if isinstance(along, Sequence) and not isinstance(along, str) else (along,)
     unknown = [name for name in names if name not in recipe.coordinates]
     if unknown or len(set(names)) != 2:
         raise error(f"along is {list(names)}. Give two different ones of "

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from labkit.figures.axes import axes_or_new, title_and_marks
+from labkit.figures.axes import axes_or_new, check_panel, title_and_marks
 from labkit.panel import Panel
 
 RAW = {"marker": "o", "color": "0.55", "markersize": 4, "markerfacecolor": "none", "markeredgewidth": 0.9}
@@ -18,6 +18,7 @@ def draw_panel(panel: Panel, attribute: str, ax=None):
     """
     import seaborn
 
+    check_panel(panel)
     reading = panel.reading(attribute)
     means = panel.pours.query("attribute == @attribute").set_index("pour").sort_values("mean", kind="stable")
     scale, place = reading.attribute, {pour: row for row, pour in enumerate(means.index)}

@@ -3,9 +3,10 @@
 import numpy as np
 import pandas as pd
 
+from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.figures.axes import FAILED, POURED, SMALL, SMALL_CROSS, label_outside, legend_below, sheet, words_of
-from labkit.trial import Trial
+from labkit.trial import Trial, check_trial
 from labkit.tweaks.path import PREDICTED, TODAY, rounds_of
 from labkit.wording import words_joined
 
@@ -25,6 +26,9 @@ def draw_path(path: pd.DataFrame, trial: Trial):
     pours of that round, as weighed; thin lines are the low and the high of the coordinate. Desirability stands
     with its 90 % interval as predicted after the round (diamonds) and as known today of that same formula (squares).
     """
+    check_trial(trial, error=TweakError)
+    check_type(path, pd.DataFrame, name="path", advice="Give what labkit.settled_by_round(trial) returned.",
+               error=TweakError)
     names = _varying(path, trial)
     figure, axes = sheet(len(names) + 1)
     for ax, name in zip(axes, names, strict=False):

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from labkit.checks import check_type
 from labkit.core import simplex
 from labkit.errors import RegionError
 from labkit.figures.axes import (
@@ -21,7 +22,7 @@ from labkit.figures.axes import (
 from labkit.figures.names import label_points
 from labkit.planning import standard_error_at
 from labkit.rounds import Round
-from labkit.trial import Trial
+from labkit.trial import Trial, check_trial
 
 GRID = 31                   # points each way at which the standard error is taken
 COLUMNS = 61                # values across at which the lowest and the highest value up are found
@@ -34,6 +35,9 @@ def draw_region(trial: Trial, along: Sequence[str], round_: Round | None = None,
     error of a surface, as a part of the scale, with all else in the middle: where it is high, little is known. A
     round to come is counted in it and stands as rings with their melts.
     """
+    check_trial(trial, error=RegionError)
+    check_type(round_, Round | None, name="round_", advice="Give a Round, such as suggest_next(trial).round.",
+               error=RegionError)
     along = check_along(trial.recipe, along, error=RegionError)
     ax = axes_or_new(ax)
     new = pd.DataFrame(columns=list(along)) if round_ is None else round_.to_frame().set_index("pour")

@@ -6,7 +6,7 @@ import pandas as pd
 from labkit.errors import PlanError
 from labkit.figures.axes import FAILED, PLANNED, POURED, axes_or_new, title_and_marks, words_of
 from labkit.rounds import Round
-from labkit.trial import Trial
+from labkit.trial import Trial, check_trial
 from labkit.wording import words_joined
 
 
@@ -15,6 +15,7 @@ def draw_round(trial: Trial, round_: Round | int | None = None, ax=None):
 
     round_ : a Round that need not be kept yet, or the number of a planned round (the newest by default).
     """
+    check_trial(trial, error=PlanError)
     plan = _planned(trial, round_)
     names, made = list(trial.recipe.coordinates), trial.made
     ax = axes_or_new(ax, size=(7.2, 1.2 + 0.24 * len(names) * (len(plan) + 1)))
@@ -34,11 +35,14 @@ def _planned(trial: Trial, round_: Round | int | None) -> pd.DataFrame:
     """Rows of the round by pour, in pour order."""
     if isinstance(round_, Round):
         return round_.to_frame().set_index("pour").sort_values("order")
+    if not isinstance(round_, int | np.integer | None) or isinstance(round_, bool):
+        raise PlanError(f"round_ is of type {type(round_).__name__}. "
+                        "Give a Round, or the number of a planned one as a whole number.")
     plan = trial.plan
     rounds = sorted(set(plan["round"]))
     if not rounds or (round_ is not None and round_ not in rounds):
         have = f"round {words_joined(rounds, last='or')}" if rounds else "a Round from plan_round"
-        raise PlanError(f"round {round_ or 1} is not planned. Give {have}.")
+        raise PlanError(f"round {1 if round_ is None else round_} is not planned. Give {have}.")
     number = rounds[-1] if round_ is None else round_
     return plan[plan["round"] == number].set_index("pour").sort_values("order")
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from labkit.checks import check_type
 from labkit.errors import LabkitError, SurfaceError
 from labkit.formula import Recipe
 from labkit.trial import Trial
@@ -46,6 +47,8 @@ def given_row(trial: Trial, pours: Sequence[str], at: pd.DataFrame | None, *,
     names = list(trial.recipe.coordinates)
     if at is None:
         return trial.made.loc[list(pours), names].mean()
+    check_type(at, pd.DataFrame, name="`at`", advice="Give one row with every coordinate, such as tweak.best.",
+               error=error)
     missing = [name for name in names if name not in at.columns]
     if missing:
         raise error(f"`at` has {plural(len(at), 'row')} and lacks {words_joined(missing)}. Give one row with "

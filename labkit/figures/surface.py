@@ -5,7 +5,16 @@ from collections.abc import Sequence
 import pandas as pd
 
 from labkit.errors import SurfaceError
-from labkit.figures.axes import GIVEN, axes_or_new, check_along, mark_made, title_and_marks, title_at, words_of
+from labkit.figures.axes import (
+    GIVEN,
+    axes_or_new,
+    check_along,
+    check_surface,
+    mark_made,
+    title_and_marks,
+    title_at,
+    words_of,
+)
 from labkit.figures.names import label_points, settle
 from labkit.figures.shades import doubt_of, marks_of, paint, told_on
 from labkit.figures.slices import Slice, check_some_allowed, given_row, held_words, pair_slice, room_for
@@ -22,6 +31,7 @@ def draw_surface(surface: Surface, along: Sequence[str], at: pd.DataFrame | None
     scale, hatched is what the limits forbid there. Pours are marked where they lie along the two; they may lie off in
     the others.
     """
+    check_surface(surface)
     trial, scale = surface.reading.ground.trial, surface.reading.attribute
     along = check_along(trial.recipe, along, error=SurfaceError)
     given = given_row(trial, surface.scores.index, at)

@@ -1,7 +1,7 @@
 """Who leans, who uses more of the scale, and how far they agree."""
 
 from labkit.errors import PanelError
-from labkit.figures.axes import axes_or_new
+from labkit.figures.axes import axes_or_new, check_panel
 from labkit.figures.names import label_points
 from labkit.panel import Panel
 
@@ -14,6 +14,7 @@ def draw_testers(panel: Panel, attribute: str, ax=None):
     Arms are 90 % intervals. Lines stand where a tester is like the panel as a whole; the title says how far single
     scores agree.
     """
+    check_panel(panel)
     scale = panel.reading(attribute).attribute
     table = panel.testers.query("attribute == @attribute").set_index("tester")
     if len(table) < 2:

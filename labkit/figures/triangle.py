@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.errors import SurfaceError
-from labkit.figures.axes import GIVEN, axes_or_new, mark_made, title_and_marks, title_at, words_of
+from labkit.figures.axes import GIVEN, axes_or_new, check_surface, mark_made, title_and_marks, title_at, words_of
 from labkit.figures.names import label_points, settle
 from labkit.figures.shades import doubt_of, marks_of, paint, told_on
 from labkit.figures.slices import (
@@ -69,6 +69,7 @@ def draw_triangle(surface: Surface, blend: str | None = None, at: pd.DataFrame |
     numbers stand at. Dots, hatches and pours as in `draw_surface`; a pour that differs in a held part lies where its
     three shares are in the same ratio.
     """
+    check_surface(surface)
     trial, scale = surface.reading.ground.trial, surface.reading.attribute
     columns = _three_parts(trial.recipe, blend, parts)
     given = given_row(trial, surface.scores.index, at)

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import check_columns, check_frame, parse_number
+from labkit.checks import check_columns, check_frame, check_type, parse_number
 from labkit.core.adequacy import Comparison
 from labkit.errors import SurfaceError
 from labkit.formula import BOOKKEEPING
@@ -206,6 +206,8 @@ def fit_surfaces(trial: Trial, panel: Panel | None = None) -> dict[str, Surface]
     panel : what appraise_panel(trial) returned; appraised here where it is left out and there are scores.
     """
     check_trial(trial, error=SurfaceError)
+    if panel is not None:
+        check_type(panel, Panel, name="panel", advice="Give what appraise_panel(trial) returned.", error=SurfaceError)
     judged = set(trial.judged["attribute"])
     if not judged:
         raise SurfaceError(_nothing_to_fit(trial))

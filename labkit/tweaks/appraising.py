@@ -72,9 +72,12 @@ def verdict_on(row: Mapping, known: Known) -> tuple[str, str]:
 def whole_of(table: pd.DataFrame, known: Known, failed: list[str]) -> str:
     """The verdict on the formula, from those on its attributes and whether a known formula is better now.
 
-    Where nothing came out otherwise than expected, another has to be clearly better to cast a doubt.
+    As long as something is to be judged yet nothing is clear. Where nothing came out otherwise than expected, another
+    has to be clearly better to cast a doubt.
     """
     verdicts = set(table["verdict"])
+    if UNJUDGED in verdicts:
+        return "not clear"
     if known.better and verdicts & {"overturned", "not clear"}:
         return "overturned"
     return "confirmed" if verdicts == {"confirmed"} and not known.clearly and not failed else "not clear"
@@ -98,9 +101,10 @@ def advice_on(whole: str, table: pd.DataFrame, known: Known, failed: list[str], 
 
 
 def _not_clear(table: pd.DataFrame, known: Known, failed: list[str], pours: list[str]) -> list[str]:
-    """What is still to be judged, what came out otherwise, what is close, and what speaks for another formula."""
-    left = [pour for pour in pours if pour not in failed]
-    sentences = _unjudged(table, left) if left else []
+    """What is still to be judged; else what came out otherwise, what is close, and what speaks for another formula."""
+    left, sentences = [pour for pour in pours if pour not in failed], []
+    if left and UNJUDGED in set(table["verdict"]):
+        return _unjudged(table, left)
     close = [row for row in table.to_dict("records") if row["verdict"] == "not clear" and turned(row)]
     off = [name for name in _otherwise(table) if name not in {row["attribute"] for row in close}]
     if off:

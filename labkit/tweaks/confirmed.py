@@ -82,7 +82,10 @@ def _beside_expected(trial, confirmation: Confirmation, pours: list[str]) -> pd.
     judges = judges_of(trial).query("pour in @pours").groupby("attribute")["judges"]
     counts, each = judges.size().to_dict(), (1 / judges.agg(lambda n: (1 / n).mean())).to_dict()
     forecast = confirmation.forecast.of_fewer(counts, each)
-    table = pd.merge(forecast.expected(), forecast.overturns().drop(columns="expected"), on="attribute")
+    as_planned = forecast is confirmation.forecast
+    expected = confirmation.expected if as_planned else forecast.expected()
+    overturns = confirmation.overturns if as_planned else forecast.overturns()
+    table = pd.merge(expected, overturns.drop(columns="expected"), on="attribute")
     table.insert(1, "result", [results[name] for name in table["attribute"]])
     table["read"] = [trial.attributes[name].is_read for name in table["attribute"]]
     table["usual"] = [confirmation.forecast.usual[name] for name in table["attribute"]]

@@ -51,10 +51,13 @@ class Forecast:
         """The same where fewer tell: by attribute how many pours were judged, and by how many testers or readings each.
 
         The variance of a pour's mean that comes from who judges it grows as usual / each, that of the pours' mean as
-        planned / judged. More than planned leave all as it was planned.
+        planned / judged. More than planned leave all as it was planned; then this very forecast is given back.
         """
-        told = {name: t.thinner(judges=max(self.usual[name] / each[name], 1.0),
-                                pours=max(self.pours / pours[name], 1.0)) if pours.get(name) else t
+        times = {name: (max(self.usual[name] / each[name], 1.0), max(self.pours / pours[name], 1.0)) for name in pours
+                 if name in self.told}
+        if all(both == (1.0, 1.0) for both in times.values()):
+            return self
+        told = {name: t.thinner(judges=times[name][0], pours=times[name][1]) if name in times else t
                 for name, t in self.told.items()}
         return replace(self, told=told)
 

@@ -78,20 +78,15 @@ def test_no_value_of_a_figure_lies_over_a_pour(demo, surfaces, hazel_surfaces):
 
 def test_a_flat_picture_has_its_mean_and_the_legend_what_is_there(demo, surfaces):
     """Neither unwanted nor wanted most, with a mean that is about the same everywhere: no entry for either."""
-    class Flat:
-        ground, scores = surfaces["payoff"].ground, surfaces["payoff"].scores
-
-        def draws_at(self, columns, n, seed):
-            return np.full((n, len(columns)), 6.94)
-
-    axes = draw_outlook(demo, {"payoff": Flat()}, along=("wax", "load"))
+    flat = replace(surfaces["payoff"])
+    object.__setattr__(flat, "draws_at", lambda columns, n, seed: np.full((n, len(columns)), 6.94))
+    axes = draw_outlook(demo, {"payoff": flat}, along=("wax", "load"))
     assert "about 6.9 everywhere" in [text.get_text() for text in axes[0].texts]
     assert [text.get_text() for text in axes[0].figure.legends[0].get_texts()] == ["poured", "failed"]
 
 
 def test_a_surface_without_lines_says_its_value(surfaces):
-    surface = surfaces["payoff"]
-    flat = replace(surface, reading=surface.reading)
+    flat = replace(surfaces["payoff"])
     object.__setattr__(flat, "predict", lambda frame: pd.DataFrame({"mean": 6.94, "low": 6.5, "high": 7.5},
                                                                    index=frame.index))
     ax = draw_surface(flat, along=("wax", "load"))

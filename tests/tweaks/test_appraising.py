@@ -91,6 +91,13 @@ def test_what_was_not_judged_yet_is_to_be_judged():
                          "again.")
 
 
+def test_what_is_overturned_before_all_is_judged_waits_for_the_rest():
+    whole, found, advice = said([row(8.0), row(np.nan, "shade")], known(P07=0.8))
+    assert whole == "not clear" and [verdict for verdict, _ in found] == ["overturned", "not judged"]
+    assert advice == ["P13 has not been scored for shade yet. Have it tasted for that, and appraise the confirmation "
+                      "again.", f"{NUMBERS}, that of P07 0.80."]
+
+
 def test_after_a_failure_a_better_formula_is_named():
     for other, what in ((0.7, "Pour it once more"), (0.8, "Settle on P07")):
         whole, _, advice = said([row(6.0)], known(P07=other), failed=["P14"], pours=["P13", "P14"])
