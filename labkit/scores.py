@@ -10,7 +10,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import check_choice, check_columns, is_blank, parse_id, parse_number
 from labkit.errors import ScoreError
-from labkit.pours import CORRECTION, FedAgain, check_day, texts
+from labkit.pours import CORRECTION, FedAgain, check_day, is_day, not_a_day, texts
 from labkit.wording import words_joined
 
 SERVING_COLUMNS = ("session", "date", "tester", "position", "code", "pour")
@@ -205,11 +205,10 @@ def doubts_on_what_was_said(scores: pd.DataFrame, servings: pd.DataFrame) -> lis
             row = part.iloc[0].to_dict() | {"position": ""}
             found.append(f"scores.csv: {_key_words(row)} stands with a position and without one. Take one back with "
                          "correct_scores and an empty score if they are one score.")
-    return found + _not_served(standing, servings)
-
-
-def _not_served(standing: pd.DataFrame, servings: pd.DataFrame) -> list[str]:
-    return [f"scores.csv: {words}" for words in not_served(standing, servings)]
+    days = servings.drop_duplicates(["session", "date"])
+    found += [not_a_day(f"servings.csv session {session}: date", date)
+              for session, date in zip(days["session"], days["date"], strict=True) if date and not is_day(date)]
+    return found + [f"scores.csv: {words}" for words in not_served(standing, servings)]
 
 
 def not_served(scores: pd.DataFrame, servings: pd.DataFrame) -> list[str]:
@@ -294,8 +293,11 @@ def _key_words(row: Mapping) -> str:
     return f"{row['attribute']} of {row['pour']} by {row['tester']}{where}"
 
 
-def typed_aside(frame: pd.DataFrame, *, table: str, recorded: pd.DataFrame) -> pd.DataFrame:
-    """What is set aside or taken back; each row has a reason, and a row that takes back names one that stands."""
+def typed_aside(frame: pd.DataFrame, *, table: str, recorded: pd.DataFrame, whole: bool = True) -> pd.DataFrame:
+    """What is set aside or taken back; each row has a reason, and a row that takes back names one that stands.
+
+    `whole` : refuses too a day that is none.
+    """
     check_columns(frame, allowed=ASIDE_COLUMNS, required=("action", "reason"), what=table, error=ScoreError)
     rows = recorded.to_dict("records")
     before = len(rows)
@@ -306,6 +308,8 @@ def typed_aside(frame: pd.DataFrame, *, table: str, recorded: pd.DataFrame) -> p
             raise ScoreError(f"{where}: names nothing to {row['action']}. Name a tester, a pour or a single score.")
         if not row["reason"]:
             raise ScoreError(f"{where}: {row['action']} without a reason. Write the reason.")
+        if whole:
+            check_day(row["since"], where, ScoreError, column="since")
         if row["action"] == BACK and not any(_selects_same(row, r) for r in aside_standing(rows)):
             raise ScoreError(
                 f"{where}: takes back what is not set aside. Repeat the names of the row that set it aside."

@@ -318,7 +318,7 @@ class Trial:
             said = {"servings": self.tables["servings"], "recorded": old, "whole": whole}
             return typed_scores(frame, self.attributes, table=name, pours=poured, **said)
         if table == "set_aside":
-            return typed_aside(frame, table=name, recorded=old)
+            return typed_aside(frame, table=name, recorded=old, whole=whole)
         return typed_readings(frame, self.attributes, table=name, pours=poured, recorded=old)
 
     def _planned_by(self, kind: str) -> dict[str, dict[str, float]]:

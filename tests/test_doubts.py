@@ -7,9 +7,9 @@ from definitions import HAZEL, TERRACOTTA
 from test_rounds import two_melts
 from test_trial import MELTS, POURS, changed
 
-from labkit import Trial, append_pours, correct_pours, plan_round
+from labkit import Trial, append_pours, append_servings, correct_pours, plan_round, read_trial, set_aside
 from labkit.__main__ import main
-from labkit.errors import PourError
+from labkit.errors import PourError, ScoreError
 from labkit.forms import pours_form
 from labkit.pours.doubts import _are_totals
 from labkit.store import read_table
@@ -177,3 +177,17 @@ def test_a_correction_is_not_asked_about_what_stands(demo_copy):
                                   "Correct the weight, or write 'really so' in the note.")
     mended = pd.DataFrame([{"pour": "P01", "red paste [g]": 0.4, "date": "2026-02-06"}])
     assert correct_pours(demo_copy, mended, reason="slips").doubts == ()
+
+
+def test_the_day_of_a_sitting_and_of_setting_aside(demo_copy):
+    told = "is 'friday', which is no day. Write it as YYYY-MM-DD, such as 2026-03-08, or leave it empty."
+    serving = pd.DataFrame([{"session": "9", "date": "friday", "tester": "T01", "code": "652", "pour": "P01"}])
+    with pytest.raises(ScoreError) as problem:
+        append_servings(demo_copy, serving)
+    assert str(problem.value) == f"servings row 0: date {told}"
+    with pytest.raises(ScoreError) as problem:
+        set_aside(demo_copy, tester="T01", reason="cold", since="friday")
+    assert str(problem.value) == f"set_aside row 0: since {told}"
+    path = demo_copy / "servings.csv"
+    path.write_text(path.read_text().replace("2026-02-08", "friday"))
+    assert read_trial(demo_copy).doubts == (f"servings.csv session 1: date {told}",)

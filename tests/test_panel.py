@@ -245,7 +245,9 @@ class TestEdges:
         assert apart > 2 * within
 
     def test_names_in_two_cases_are_named(self):
-        panel = panel_of(simulated(1, testers=3)[0], testers=["Ida", "ida", "Ole"])
+        table = simulated(1, testers=3)[0]
+        said = scored(table, testers=["Ida", "ida", "Ole"])
+        panel = appraise_panel(trial_with(len(table)).with_tables({"scores": said}, files=True))
         assert "Ida and ida differ only in capitals: if they are one tester, correct the scores." in str(panel)
 
     def test_frames_are_copies(self):

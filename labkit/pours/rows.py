@@ -32,10 +32,10 @@ def not_a_day(what: str, text: str) -> str:
     return f"{what} is {text!r}, which is no day. Write it as YYYY-MM-DD, such as 2026-03-08, or leave it empty."
 
 
-def check_day(text: str, where: str, error: type[LabkitError]) -> None:
+def check_day(text: str, where: str, error: type[LabkitError], *, column: str = "date") -> None:
     """A date in a new row is a day, or blank."""
     if text and not is_day(text):
-        raise error(not_a_day(f"{where}: date", text))
+        raise error(not_a_day(f"{where}: {column}", text))
 
 
 def is_news(row: Mapping, rows: list[dict], kind: str, where: str) -> bool:

@@ -94,7 +94,7 @@ def with_unplanned(poured_trial, **columns):
                                 coordinates=start).as_poured()
     frame = pd.concat([single] * rows, ignore_index=True).assign(
         **({"melt": ""} | columns), pour=[f"X-{k:02d}" for k in range(1, rows + 1)])
-    return poured_trial.with_pours(frame)
+    return poured_trial.with_tables({"pours": frame}, files=True)      # as they stand in a file
 
 
 class TestUnplanned:
