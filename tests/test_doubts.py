@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from definitions import HAZEL, TERRACOTTA
+from recorded import MELTS, POURS, changed
 from test_rounds import two_melts
-from test_trial import MELTS, POURS, changed
 
 from labkit import Trial, append_pours, append_servings, correct_pours, plan_round, read_trial, set_aside
 from labkit.__main__ import main

@@ -3,8 +3,8 @@
 import pandas as pd
 import pytest
 from definitions import TERRACOTTA
+from recorded import MELTS, POURS, score_rows
 from test_rounds import two_melts
-from test_trial import MELTS, POURS, score_rows
 
 import labkit
 from labkit.errors import ScoreError
