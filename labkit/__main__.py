@@ -12,7 +12,7 @@ from labkit.rounds import Round
 from labkit.store.reading import file_of, read_folder
 from labkit.trial import Trial
 from labkit.tweaks import Tweak
-from labkit.tweaks.words import first_of_all, newest_waits
+from labkit.tweaks.words import first_of_all, newest_waits, unpoured
 from labkit.wording import Block, Report, grid_of, heading, line, plural, report, words_joined
 
 COMMANDS = {
@@ -241,7 +241,7 @@ def _unpoured(trial: Trial) -> Round | None:
     """The newest round, where none of its pours is recorded."""
     plan = trial.plan
     rows = plan[plan["round"] == plan["round"].max()].sort_values("order")
-    if not len(rows) or set(rows["pour"]) & set(trial.pours["pour"]):
+    if not len(rows) or len(unpoured(trial)) < len(rows):
         return None
     return Round(number=int(rows["round"].iloc[0]), frame=rows.reset_index(drop=True), recipe=trial.recipe)
 

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+REACH_90 = 1.645  # standard deviations in half of a 90 % interval
+NOTHING_YET = 0.8  # of the prior's spread: what is still as unsure as that has not been told by the data
+
 
 def words_joined(words: Iterable[object], *, last: str = "and") -> str:
     """`a, b and c`."""
@@ -21,10 +24,6 @@ def plural(count: int, noun: str) -> str:
     if noun.endswith("y") and noun[-2:-1] not in "aeiou":
         return f"{count} {noun[:-1]}ies"
     return f"{count} {noun}es" if noun.endswith(("s", "x")) else f"{count} {noun}s"
-
-
-REACH_90 = 1.645  # standard deviations in half of a 90 % interval
-NOTHING_YET = 0.8  # of the prior's spread
 
 
 def beside_stated(stated: float, low: float, found: float, high: float) -> str:

@@ -1,6 +1,10 @@
-"""Two melts and four pours as a maker records them, and rows of scores (invented numbers)."""
+"""A round of two melts and four pours as planned, as a maker records it, and rows of scores (invented numbers)."""
 
 import pandas as pd
+from definitions import TERRACOTTA
+
+from labkit import Trial
+from labkit.rounds import round_from_factors
 
 MELTS = pd.DataFrame(
     {
@@ -25,6 +29,26 @@ POURS = pd.DataFrame(
     },
     index=[2, 3, 4, 5],
 )
+
+
+def two_melts(trial, load=(0.03, 0.06, 0.03, 0.06)):
+    at = pd.DataFrame(
+        {"wax": [0.12, 0.12, 0.2, 0.2], "red_share": [0.3, 0.6, 0.6, 0.3], "load": load, "pour_temperature": 70.0}
+    )
+    return round_from_factors(
+        trial.recipe,
+        trial.batch,
+        number=1,
+        melts=["M01", "M01", "M02", "M02"],
+        pours=["P01", "P02", "P03", "P04"],
+        coordinates=at,
+    )
+
+
+def planned_trial():
+    """The terracotta stick with that round planned."""
+    trial = Trial.from_toml(TERRACOTTA)
+    return trial.with_round(two_melts(trial))
 
 
 def score_rows(*rows):

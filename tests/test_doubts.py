@@ -3,9 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
-from definitions import HAZEL, TERRACOTTA
-from recorded import MELTS, POURS, changed
-from test_rounds import two_melts
+from definitions import HAZEL
+from recorded import MELTS, POURS, changed, planned_trial
 
 from labkit import Trial, append_pours, append_servings, correct_pours, plan_round, read_trial, set_aside
 from labkit.__main__ import main
@@ -21,8 +20,7 @@ TOTALS = ("the weights look like running totals (4.7, 17.6, 39.1, 39.53 g, where
 
 @pytest.fixture
 def planned():
-    trial = Trial.from_toml(TERRACOTTA)
-    return trial.with_round(two_melts(trial))
+    return planned_trial()
 
 
 def as_totals(frame, columns):

@@ -3,8 +3,7 @@
 import pandas as pd
 import pytest
 from definitions import TERRACOTTA
-from recorded import MELTS, POURS, score_rows
-from test_rounds import two_melts
+from recorded import MELTS, POURS, score_rows, two_melts
 
 import labkit
 from labkit.errors import ScoreError

@@ -1,28 +1,14 @@
 import numpy as np
-import pandas as pd
 import pytest
 from definitions import HAZEL, TERRACOTTA
 from hypothesis import given
 from hypothesis import strategies as st
+from recorded import two_melts
 
 from labkit import Trial
 from labkit.errors import PlanError
 from labkit.rounds import Batch, as_set, grams_column, round_from_factors, small_portions, weighable
 from labkit.statements import Setting
-
-
-def two_melts(trial, load=(0.03, 0.06, 0.03, 0.06)):
-    at = pd.DataFrame(
-        {"wax": [0.12, 0.12, 0.2, 0.2], "red_share": [0.3, 0.6, 0.6, 0.3], "load": load, "pour_temperature": 70.0}
-    )
-    return round_from_factors(
-        trial.recipe,
-        trial.batch,
-        number=1,
-        melts=["M01", "M01", "M02", "M02"],
-        pours=["P01", "P02", "P03", "P04"],
-        coordinates=at,
-    )
 
 
 @given(

@@ -3,8 +3,7 @@
 import pandas as pd
 import pytest
 from definitions import TERRACOTTA
-from recorded import MELTS, POURS, changed
-from test_rounds import two_melts
+from recorded import MELTS, POURS, changed, planned_trial
 
 import labkit
 from labkit import Trial
@@ -19,8 +18,7 @@ EMPTY_POUR = ("pours row 3: red paste [g] is empty, but 1.44 g were planned. "
 
 @pytest.fixture
 def planned():
-    trial = Trial.from_toml(TERRACOTTA)
-    return trial.with_round(two_melts(trial))
+    return planned_trial()
 
 
 @pytest.mark.parametrize("blank", ["", " ", None, float("nan")])

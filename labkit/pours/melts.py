@@ -9,7 +9,7 @@ from labkit.checks import check_columns, parse_id
 from labkit.errors import PourError
 from labkit.formula import Recipe
 from labkit.pours.doubts import doubt_of_melt
-from labkit.pours.rows import CORRECTION, FedAgain, check_day, is_news, stands_of, texts
+from labkit.pours.rows import CORRECTION, FedAgain, check_day, is_news, last_of_each, stands_of, texts
 from labkit.pours.weights import check_written, weight_of
 from labkit.rounds import UNPLANNED, Batch, grams_column
 
@@ -85,6 +85,5 @@ def _check_new(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, whe
 
 
 def standing_melts(melts: pd.DataFrame) -> pd.DataFrame:
-    """The last row of each melt: corrections supersede, in the order in which the melts were first recorded."""
-    order = melts["melt"].drop_duplicates()
-    return melts.drop_duplicates("melt", keep="last").set_index("melt").loc[order].reset_index()
+    """The last row of each melt, see `last_of_each`."""
+    return last_of_each(melts, "melt")

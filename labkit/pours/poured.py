@@ -9,7 +9,7 @@ from labkit.checks import check_columns, is_blank, parse_grams, parse_id, parse_
 from labkit.errors import PourError
 from labkit.formula import Recipe
 from labkit.pours.doubts import doubt_of_pour
-from labkit.pours.rows import CORRECTION, FedAgain, check_day, is_news, stands_of, texts
+from labkit.pours.rows import CORRECTION, FedAgain, check_day, is_news, last_of_each, stands_of, texts
 from labkit.pours.weights import BASE, NONE_ADDED, check_written, own_columns, says_none, weight_of
 from labkit.rounds import UNPLANNED, Batch, grams_column
 
@@ -127,9 +127,8 @@ def _check_weighed(row: Mapping, recipe: Recipe, where: str, melts: set[str]) ->
 
 
 def standing_pours(pours: pd.DataFrame) -> pd.DataFrame:
-    """The last row of each pour: corrections supersede, in the order in which the pours were first recorded."""
-    order = pours["pour"].drop_duplicates()
-    return pours.drop_duplicates("pour", keep="last").set_index("pour").loc[order].reset_index()
+    """The last row of each pour, see `last_of_each`."""
+    return last_of_each(pours, "pour")
 
 
 def weighed_masses(pour: pd.Series, melts: pd.DataFrame, recipe: Recipe) -> np.ndarray:

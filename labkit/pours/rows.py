@@ -64,6 +64,12 @@ def stands_of(row: Mapping, rows: list[dict], kind: str) -> Mapping:
     return next((r for r in reversed(rows) if r[kind] == row[kind]), {})
 
 
+def last_of_each(table: pd.DataFrame, kind: str) -> pd.DataFrame:
+    """The last row of each name: corrections supersede, in the order in which the names were first recorded."""
+    order = table[kind].drop_duplicates()
+    return table.drop_duplicates(kind, keep="last").set_index(kind).loc[order].reset_index()
+
+
 def _equal(one: Mapping, other: Mapping, but: tuple[str, ...]) -> bool:
     return all(one[k] == other[k] or (is_blank(one[k]) and is_blank(other[k])) for k in one if k not in but)
 

@@ -13,16 +13,14 @@ from labkit.tweaks.forecast import judges_of
 from labkit.tweaks.standing import known_formulas, standing_of
 from labkit.wording import Report, grid_of, heading, line, report
 
-VERDICTS = ("confirmed", "overturned", "not clear")
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Verdict:
     """The settled formula after its confirmation pours.
 
-    attributes : a row an attribute: mean result, the interval it was expected in, unit, verdict (one of VERDICTS, or
-    `not judged`), and why in words. verdict : one of VERDICTS for the whole. desirability : mean, low, high (90 %) of
-    the formula now that these scores count.
+    attributes : a row an attribute: mean result, the interval it was expected in, unit, verdict (confirmed, overturned,
+    not clear or not judged), and why in words. verdict : confirmed, overturned or not clear, for the whole.
+    desirability : mean, low, high (90 %) of the formula now that these scores count.
     """
 
     verdict: str

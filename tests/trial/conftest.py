@@ -1,15 +1,10 @@
 import pytest
-from definitions import TERRACOTTA
-from recorded import MELTS, POURS
-from test_rounds import two_melts
-
-from labkit import Trial
+from recorded import MELTS, POURS, planned_trial
 
 
 @pytest.fixture
 def planned():
-    trial = Trial.from_toml(TERRACOTTA)
-    return trial.with_round(two_melts(trial))
+    return planned_trial()
 
 
 @pytest.fixture
