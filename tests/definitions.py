@@ -108,3 +108,6 @@ high = 0.08
 [attributes.hardness]
 wanted = { peak = [4, 6, 8] }
 """
+
+# The terracotta stick of a maker who expects nothing.
+UNEXPECTED = "\n".join(row for row in TERRACOTTA.splitlines() if not row.startswith("expect"))

@@ -3,11 +3,12 @@
     y = h(eta) + e,   eta = sum_j b_j phi_j(x),   e ~ N(0, r^2 S + sum_s v_s^2 C_s)
     b_0 ~ N(centre, constant^2);   b_j ~ N(m_j, t_g^2 / p_g)  for the p_g functions of degree g
     t_g ~ half-t, 4 df, of stated medians;   log v_s ~ N(log of a stated median, doubt^2);   log r ~ N(0, unsure^2)
-    m = sum_k z_k shift (t_1 / sqrt p_1) u_k,  z_k ~ Bernoulli(trust)
+    m = sum_k z_k shift (t_g / sqrt p_g) u_k,  z_k ~ Bernoulli(trust),  g the degree of u_k
 
 phi are orthonormal over the region, so t_g is the root mean square of the part of degree g there. S (n, n) is the
 covariance of the adjusted means, known up to r^2, C_s (n, n) tells which rows share a source (round, melt, pour).
-u_k are the expected directions: each stands as a candidate beside "no expectation" (z_k = 0), weighed by evidence.
+u_k are what is expected, each of functions of one degree (a slope, a hill): it stands as a candidate beside "no
+expectation" (z_k = 0), weighed by evidence.
 
 Given scales and z all is Gaussian (Lindley & Smith 1972, JRSS B 34:1-41). The scales are integrated over by importance
 sampling (`core.importance`). A curved h is taken straight at the fitted values (Gauss-Newton, Laplace).
@@ -56,7 +57,7 @@ class Observed:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Functions:
-    """phi at the n pours (n, p), the degree of each (p,), expected directions u (k, p) of length one."""
+    """phi at the n pours (n, p), the degree of each (p,), what is expected u (k, p): of one degree and length one."""
 
     columns: np.ndarray
     degrees: np.ndarray
@@ -135,7 +136,7 @@ def prior_variances(functions: Functions, prior: Prior, scales: Scales) -> np.nd
 def prior_mean(functions: Functions, prior: Prior, scales: Scales) -> np.ndarray:
     """Prior mean of b at one choice of scales, each expected direction by its trust, (p,)."""
     level = np.where(functions.degrees == 0, prior.centre, 0.0)
-    return level + prior.trust * _shift_size(scales, functions, prior)[0] * functions.expected.sum(axis=0)
+    return level + prior.trust * _shift_sizes(scales, functions, prior)[0] @ functions.expected
 
 
 def integrate(
@@ -190,7 +191,7 @@ def _log(x: float) -> float:
 
 
 def _right(observed: Observed, functions: Functions, prior: Prior) -> np.ndarray:
-    """y - centre and the expected directions at the pours, (n, 1 + k)."""
+    """y - centre and what is expected at the pours, (n, 1 + k)."""
     level = functions.columns @ np.where(functions.degrees == 0, prior.centre, 0.0)
     return np.column_stack([observed.means - level, functions.columns @ functions.expected.T])
 
@@ -198,14 +199,20 @@ def _right(observed: Observed, functions: Functions, prior: Prior) -> np.ndarray
 def _picks(scales: Scales, functions: Functions, prior: Prior) -> np.ndarray:
     """Factors (n, 2^k, 1 + k) that combine `_right` to y - centre - sum of the chosen shifts."""
     z = choices(len(functions.expected))
-    size = _shift_size(scales, functions, prior)
-    ones = np.ones((len(size), len(z), 1))
-    return np.concatenate([ones, -size[:, None, None] * z[None]], axis=2)
+    sizes = _shift_sizes(scales, functions, prior)
+    ones = np.ones((len(sizes), len(z), 1))
+    return np.concatenate([ones, -sizes[:, None, :] * z[None]], axis=2)
 
 
-def _shift_size(scales: Scales, functions: Functions, prior: Prior) -> np.ndarray:
-    linear = max(int((functions.degrees == 1).sum()), 1)
-    return prior.shift * scales.degrees[:, :1].sum(axis=1) / np.sqrt(linear)
+def _shift_sizes(scales: Scales, functions: Functions, prior: Prior) -> np.ndarray:
+    """How far each expectation moves the prior mean, (m, k): shift t_g / sqrt p_g for what is of degree g."""
+    of = functions.degrees[np.argmax(np.abs(functions.expected), axis=1)] if len(functions.expected) else []
+    sizes = np.zeros((len(scales.sampling), len(of)))
+    for k, degree in enumerate(of):
+        if degree > 0:                                  # a row of zeros says nothing: it plays no part
+            count = (functions.degrees == degree).sum()
+            sizes[:, k] = prior.shift * scales.degrees[:, degree - 1] / np.sqrt(count)
+    return sizes
 
 
 def _covariances(scales, observed, functions, prior) -> np.ndarray:
@@ -256,7 +263,7 @@ def _picked(theta: np.ndarray, weights: np.ndarray) -> tuple[np.ndarray, np.ndar
 
 
 def conditional(scales, observed, functions, prior) -> tuple[np.ndarray, np.ndarray]:
-    """E(b | y) without expectation and what each direction adds, (m, 1 + k, p), and cov(b | y) (m, p, p).
+    """E(b | y) without expectation and what each of those adds, (m, 1 + k, p), and cov(b | y) (m, p, p).
 
     For each of m choices of the scales:  T phi' V^-1 (y - phi m) + m  and  T - T phi' V^-1 phi T.
     """
@@ -279,11 +286,11 @@ def _gain(scales, observed, functions, prior) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _conditional_means(gain, scales, observed, functions, prior) -> np.ndarray:
-    size = _shift_size(scales, functions, prior)
+    sizes = _shift_sizes(scales, functions, prior)
     right = _right(observed, functions, prior)
     found = np.einsum("knp,ni->kip", gain, right)
     found[:, 0] += np.where(functions.degrees == 0, prior.centre, 0.0)
-    found[:, 1:] = size[:, None, None] * (functions.expected[None] - found[:, 1:])
+    found[:, 1:] = sizes[:, :, None] * (functions.expected[None] - found[:, 1:])
     return found
 
 

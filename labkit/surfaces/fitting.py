@@ -23,8 +23,9 @@ from labkit.core.posterior import (
     prior_mean,
     prior_variances,
 )
-from labkit.surfaces.ground import Ground, System
+from labkit.surfaces.ground import Ground, System, may_peak
 from labkit.surfaces.reading import SOURCES, Candidate, Reading
+from labkit.trial import Trial
 from labkit.weighed import round_labels
 
 # Prior medians as parts of the scale's width (half-t, 4 df; the root mean square of a part over the region), from
@@ -33,7 +34,8 @@ from labkit.weighed import round_labels
 # score that bends much more is believed when the pours say so.
 CONSTANT = 0.25  # standard deviation of the average level about the middle of the scale
 BY_DEGREE = (0.20, 0.06)
-SHIFT, TRUST = 2.0, 0.5  # an expected direction moves its slope by two prior sd; it starts as likely as none
+PEAKED = (0.20, 0.09)  # where no direction is expected, though of other attributes some are (`may_peak`)
+SHIFT, TRUST = 2.0, 0.7  # an expectation moves its slope, or its hill, by two prior sd; prior chance that it does
 SHAPES = MappingProxyType({"straight": 1.0, "both": 1.0, "floor": 1.0})  # prior weights of the links
 WEIGHTS = MappingProxyType({"shares": 1.0, "masses": 0.5})  # and of the systems of coordinates
 IDLE = 0.4  # prior odds that a factor, a setting or a whole blend plays no part in an attribute
@@ -80,7 +82,7 @@ def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.Dat
     prior = Prior(
         centre=(attribute.low + attribute.high) / 2,
         constant=CONSTANT * width,
-        degrees=tuple(part * width for part in BY_DEGREE),
+        degrees=tuple(part * width for part in (PEAKED if may_peak(trial, attribute) else BY_DEGREE)),
         sources=tuple(stated[s] for s in SOURCES),
         unsure=unsure,
         shift=SHIFT,
@@ -88,11 +90,18 @@ def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.Dat
     )
     columns = ground.columns(made[list(trial.recipe.coordinates)])
     functions = {
-        system: Functions(columns=system.of(columns), degrees=system.degrees, expected=system.expected(attribute))
+        system: Functions(
+            columns=system.of(columns), degrees=system.degrees, expected=_expected(system, attribute, trial)
+        )
         for system in (*ground.systems, *ground.narrowed)
     }
     candidates = compared(attribute, observed, functions, prior)
     return Reading(attribute=attribute, ground=ground, candidates=candidates, stated=stated)
+
+
+def _expected(system: System, attribute: Attribute, trial: Trial) -> np.ndarray:
+    """The expected directions, or a hill where there are none though others have some, (k, q)."""
+    return system.hill[None] if may_peak(trial, attribute) else system.expected(attribute)
 
 
 def compared(

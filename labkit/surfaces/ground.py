@@ -30,7 +30,7 @@ class System:
     ratio within the load) is replaced by their product, a mass in the batch: a ratio has no effect without load.
     `first` is the place of its functions among those of all whole systems. A narrowed system, in which the `idle`
     coordinates play no part, has the functions phi @ lift, phi (n, p) those of its whole one, lift (p, q); `absent`
-    names them as factors, settings and whole blends.
+    names them as factors, settings and whole blends. `hill` (q,) is what falls off alike on all sides of the middle.
     """
 
     name: str
@@ -39,6 +39,7 @@ class System:
     directions: pd.DataFrame
     lift: np.ndarray
     degrees: np.ndarray
+    hill: np.ndarray
     idle: tuple[str, ...] = ()
     absent: tuple[str, ...] = ()
 
@@ -56,6 +57,15 @@ class System:
                 for name in expected_names(attribute, self.directions)]
         rows = [row / np.linalg.norm(row) if row.any() else row for row in (row @ self.lift for row in rows)]
         return np.array(rows).reshape(-1, len(self.degrees))
+
+
+def may_peak(trial: Trial, attribute: Attribute) -> bool:
+    """No direction is expected of it, though of others some are: what goes neither up nor down goes up and down.
+
+    A shade is met at a point, and too much is as wrong as too little: the ideal point of unfolding (Coombs 1964, A
+    Theory of Data, chapter 5).
+    """
+    return not attribute.expect and any(a.expect for a in trial.attributes.values())
 
 
 def expected_names(attribute: Attribute, directions: pd.DataFrame) -> tuple[str, ...]:
@@ -80,7 +90,7 @@ class Ground:
                 basis, first = degree_basis(values, degree=DEGREE), sum(s.basis.size for s in systems)
                 directions = _directions(sample, basis.evaluate(values) * (basis.degrees == 1))
                 systems.append(System(name=name, first=first, basis=basis, directions=directions,
-                                      lift=np.eye(basis.size), degrees=basis.degrees))
+                                      lift=np.eye(basis.size), degrees=basis.degrees, hill=_hill(basis, values)))
         return cls(trial=trial, sample=sample, systems=tuple(systems))
 
     @cached_property
@@ -97,8 +107,8 @@ class Ground:
             if basis.size > 1 and (whole.name == "shares" or inner - set(idle)):
                 names = tuple(c for name in idle for c in self.trial.recipe.blends.get(name, (name,)))
                 yield System(name=whole.name, first=whole.first, basis=whole.basis, directions=whole.directions,
-                             lift=phi.T @ basis.evaluate(values[:, kept]) / len(phi), degrees=basis.degrees, idle=names,
-                             absent=idle)
+                             lift=phi.T @ basis.evaluate(values[:, kept]) / len(phi), degrees=basis.degrees,
+                             hill=_hill(basis, values[:, kept]), idle=names, absent=idle)
 
     def columns(self, frame: pd.DataFrame) -> np.ndarray:
         """The functions of all systems at coordinates, side by side, (m, p)."""
@@ -114,6 +124,13 @@ def _directions(sample: pd.DataFrame, linear: np.ndarray) -> pd.DataFrame:
     """Each standardised coordinate as a combination of the linear functions, a row a coordinate."""
     standard = (sample - sample.mean()) / sample.std(ddof=0).replace(0.0, np.inf)
     return pd.DataFrame(standard.to_numpy().T @ linear / len(sample), index=sample.columns)
+
+
+def _hill(basis: DegreeBasis, values: np.ndarray) -> np.ndarray:
+    """Minus the sum of squares of the linear functions, as far as it is one of degree two: of length one, (q,)."""
+    phi = basis.evaluate(values)
+    squares = phi.T @ (phi[:, basis.degrees == 1] ** 2).sum(axis=1) * (basis.degrees == 2)
+    return -squares / max(np.linalg.norm(squares), 1e-300)
 
 
 def _idle_sets(names: list[str]) -> Iterator[tuple[str, ...]]:

@@ -11,7 +11,7 @@ from labkit.attributes import Attribute
 from labkit.core.importance import systematic, weighted_quantiles
 from labkit.core.links import Link
 from labkit.core.posterior import Mixture
-from labkit.surfaces.ground import Ground, System, expected_names
+from labkit.surfaces.ground import Ground, System, expected_names, may_peak
 
 SOURCES = ("round", "melt", "pour")
 OWN = 0.15  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
@@ -157,6 +157,15 @@ class Reading:
 
     def trust(self) -> np.ndarray:
         """Posterior probability of each expected direction, (k,)."""
+        return self._expected if self.attribute.expect else np.zeros(0)
+
+    @property
+    def hill_trust(self) -> float:
+        """Posterior probability of the hill, where no direction is expected though of others some are; or nan."""
+        return float(self._expected[0]) if may_peak(self.ground.trial, self.attribute) else np.nan
+
+    @property
+    def _expected(self) -> np.ndarray:
         return sum(c.weight * (c.mixture.weights @ c.mixture.expected) for c in self.candidates)
 
     def idle(self, name: str) -> float:

@@ -7,6 +7,7 @@ import pandas as pd
 
 from labkit.core.posterior import DOUBT
 from labkit.surfaces.classical import Classical
+from labkit.surfaces.fitting import TRUST
 from labkit.surfaces.ground import groups_in, nested_shares
 from labkit.surfaces.polynomial import polynomial_blocks
 from labkit.surfaces.reading import Reading, normal_multiple
@@ -232,8 +233,12 @@ def _expectations(surface) -> list:
     asked = effects[(effects["expected"] != 0) & effects["trust"].notna()]
     ways = {1: "up", -1: "down"}
     words = [f"{name} {ways[int(row.expected)]} {100 * row.trust:.0f} %" for name, row in asked.iterrows()]
-    told = f"Expected directions, each begun at even odds, now stand at: {words_joined(words)}."
-    return [line(told)] if words else []
+    begun = f"begun at {100 * TRUST:.0f} %"
+    if words:
+        return [line(f"Expected directions, each {begun}, now stand at: {words_joined(words)}.")]
+    hill = surface.reading.hill_trust
+    told = f"No direction is expected here, as it is elsewhere. That it peaks within the region, {begun}, now stands at"
+    return [] if math.isnan(hill) else [line(f"{told}: {100 * hill:.0f} %.")]
 
 
 def _new_pour(surface) -> list:

@@ -3,13 +3,14 @@
 import numpy as np
 import pandas as pd
 import pytest
+from definitions import UNEXPECTED
 from scipy import stats
 from test_instruments import BOTH
 
 import labkit
 from labkit.errors import RehearsalError
 from labkit.rehearsal import play_round, worlds_of
-from labkit.surfaces.fitting import BY_DEGREE, CONSTANT, read_nothing
+from labkit.surfaces.fitting import BY_DEGREE, CONSTANT, PEAKED, SHIFT, TRUST, read_nothing
 from labkit.surfaces.ground import Ground
 from labkit.tweaks import desirability_of
 
@@ -92,8 +93,9 @@ def test_what_an_instrument_reads_is_played_as_readings():
 class TestBeforeAnythingIsScored:
     def test_a_reading_of_nothing_is_the_prior(self, terracotta):
         """phi are orthonormal, so the parts by degree add to the variance over the region; their medians are stated."""
-        ground = Ground.of(terracotta)
-        reading = read_nothing(ground, terracotta.attributes["shade"])
+        unexpected = labkit.Trial.from_toml(UNEXPECTED)
+        ground = Ground.of(unexpected)
+        reading = read_nothing(ground, unexpected.attributes["shade"])
         plain = next(c for c in reading.candidates if c.link.name == "straight" and c.system.name == "shares")
         middle, spread = plain.mixture.moments(ground.columns(ground.sample)[:, plain.system.places])
         scales = plain.mixture.scales.degrees
@@ -104,6 +106,17 @@ class TestBeforeAnythingIsScored:
         weights = pd.Series([c.weight for c in reading.candidates], [c.system.name for c in reading.candidates])
         np.testing.assert_allclose(weights.groupby(level=0).sum()[["shares", "masses"]],
                                    [1.4 / 1.9, 0.5 / 1.9], rtol=1e-6)       # shares, one of them idle, masses: 1, .4, .5
+
+    def test_what_goes_neither_up_nor_down_is_a_hill_in_the_prior(self, terracotta):
+        ground = Ground.of(terracotta)
+        reading = read_nothing(ground, terracotta.attributes["shade"])
+        plain = next(c for c in reading.candidates if c.link.name == "straight" and c.system.name == "shares")
+        scales, own = plain.mixture.scales.degrees, plain.system
+        np.testing.assert_allclose(np.median(scales, axis=0), 10 * np.array(PEAKED), rtol=0.1)
+        count, size = (own.degrees == 2).sum(), plain.mixture.weights @ scales[:, 1]
+        assert reading.hill_trust == pytest.approx(TRUST, abs=0.02)
+        np.testing.assert_allclose((plain.mixture.weights @ plain.mixture.means)[own.degrees > 0],
+                                   (TRUST * SHIFT * size / np.sqrt(count) * own.hill)[own.degrees > 0], atol=0.02)
 
     def test_worlds_are_those_in_which_the_starting_formula_is_of_some_use(self, terracotta):
         worlds, start = worlds_of(terracotta), terracotta.recipe.starting_factors

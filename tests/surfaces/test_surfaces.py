@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from definitions import HAZEL, TERRACOTTA
+from definitions import HAZEL, TERRACOTTA, UNEXPECTED
 from invented import hazel, poured, scored, terracotta_truth
 from numpy.testing import assert_allclose
 
@@ -82,9 +82,8 @@ class TestExpectation:
         assert effects.loc["wax", "trust"] < 0.35 and effects.loc["wax", "effect"] > 2
 
     def test_a_right_direction_helps_when_pours_are_few(self):
-        plain = TERRACOTTA.replace('expect = { wax = "up" }', "")
         error = []
-        for text in (TERRACOTTA, plain):
+        for text in (TERRACOTTA, UNEXPECTED):
             trial = scored(poured(text, rounds=1), terracotta_truth)
             frame = trial.region.sample(200, seed=6)
             told = labkit.fit_surfaces(trial)["hardness"].predict(frame)["mean"]
@@ -152,7 +151,7 @@ class TestPlaysNoPart:
 
     def test_what_plays_a_small_part_is_not_denied(self):
         def truth(coded):
-            return np.tile(5 + coded @ [[1.2], [1.2], [1.2], [1.2]], 4)
+            return np.tile(5 + coded @ [[1.2], [1.2], [-1.2], [1.2]], 4)          # load as expected, downwards
 
         reading = fitted(truth)
         assert all(reading.idle(name) < 0.02 for name in reading.ground.sample.columns)
@@ -165,6 +164,7 @@ class TestPlaysNoPart:
         for system in ground.narrowed:
             own = system.of(columns)
             assert_allclose(own.T @ own / len(own), np.eye(own.shape[1]), atol=1e-9)
+            assert np.linalg.norm(system.hill) == pytest.approx(1) and not system.hill[system.degrees != 2].any()
             if "pour_temperature" in system.idle:
                 assert_allclose(system.of(moved), own, atol=1e-9)
 
@@ -188,6 +188,36 @@ class TestPlaysNoPart:
         covariance = sum(size**2 * part @ part.T / part.shape[1] for size, part in zip((2.0, 1.5, 0.4), parts))
         expected = multivariate_normal(np.full(9, 5.0), covariance + 0.2 * np.eye(9) + 0.25).logpdf(y)
         assert log_likelihoods_at(scales, observed, functions, prior)[0, 0] == pytest.approx(expected, rel=1e-9)
+
+
+class TestPeak:
+    """A shade of which no direction is expected, though of payoff, hardness and sheerness some are."""
+
+    def shade_of(self, truth, text=TERRACOTTA):
+        return labkit.fit_surfaces(scored(poured(text, rounds=2), truth))["shade"].reading
+
+    def test_the_hill_falls_off_on_all_sides_of_the_middle(self, trial):
+        """By the same regression as anybody's: on the coded factors and their squares all squares fall alike."""
+        ground = Ground.of(trial)
+        coded = trial.region.coded(ground.sample)
+        hill = ground.systems[0].of(ground.columns(ground.sample)) @ ground.systems[0].hill
+        squares = np.linalg.lstsq(np.column_stack([np.ones(len(coded)), coded, coded**2]), hill, rcond=None)[0][5:]
+        assert (squares < 0).all() and squares.min() / squares.max() < 1.5
+        middle = np.linalg.norm(coded, axis=1)
+        assert hill[middle < 0.6].min() > 0 > hill[middle > 1.5].max()
+
+    def test_what_peaks_is_believed_and_what_sags_is_not(self):
+        def sagging(coded):
+            *others, shade = terracotta_truth(coded).T
+            return np.column_stack([*others, 10 - shade])
+
+        assert self.shade_of(terracotta_truth).hill_trust > 0.7 > self.shade_of(sagging).hill_trust
+
+    def test_only_where_directions_are_expected_elsewhere(self, surfaces):
+        said = "No direction is expected here, as it is elsewhere. That it peaks within the region, begun at 70 %,"
+        assert said in " ".join(str(surfaces["shade"]).split())
+        assert np.isnan(surfaces["payoff"].reading.hill_trust) and said not in " ".join(str(surfaces["payoff"]).split())
+        assert np.isnan(self.shade_of(terracotta_truth, UNEXPECTED).hill_trust)
 
 
 class TestNoise:
