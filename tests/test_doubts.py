@@ -50,6 +50,19 @@ def test_running_totals_in_a_pour(planned):
         "Write what was added each time, or write 'really so' in the note.")
 
 
+def test_a_pot_that_gave_more_than_it_held(planned):
+    """M01 holds 39.53 g: two pours of 18.8 and 22.3 g draw 41.1 g from it; a fiftieth and five steps are let pass."""
+    drawn = changed(POURS, 3, "base [g]", 22.3)
+    said = ("melts.csv melt M01: 39.53 g were weighed into it, but 41.10 g of base were drawn from it. Correct the melt or "
+            "its pours, or write 'really so' in the note of the melt.")
+    assert planned.with_melts(MELTS).with_pours(drawn).doubts == (said,)
+    assert planned.with_melts(MELTS).with_pours(changed(POURS, 3, "base [g]", 21.5)).doubts == ()
+    assert planned.with_melts(MELTS.assign(note="really so")).with_pours(drawn).doubts == ()
+    unwritten = changed(MELTS, 2, "vitamin E [g]", np.nan)
+    assert all("drawn from it" not in why
+               for why in planned.with_tables({"melts": unwritten, "pours": drawn}, files=True).doubts)
+
+
 def test_portions_are_never_taken_for_totals_nor_totals_for_portions():
     """1,000 plans of three to six weights with a hand that misses each by a tenth: as told, and as running totals."""
     rng = np.random.default_rng(1)

@@ -6,28 +6,46 @@ import pandas as pd
 
 from labkit.checks import is_blank
 from labkit.formula import Recipe
-from labkit.pours.doubts import REALLY_SO, doubt_of_melt, doubt_of_pour, is_meant, plan_of_pour, scant
+from labkit.pours.doubts import REALLY_SO, SLACK, doubt_of_melt, doubt_of_pour, is_meant, plan_of_pour, scant
 from labkit.pours.melts import standing_melts
 from labkit.pours.poured import standing_pours
 from labkit.pours.rows import is_day, not_a_day
 from labkit.pours.weights import BASE
 from labkit.rounds import Batch, grams_column, planned_grams
 
+MORE = 1.02  # times what was weighed into a pot; what is drawn beyond that is in doubt
 
 def doubts_on_what_was_made(tables: Mapping[str, pd.DataFrame], recipe: Recipe, batch: Batch) -> list[str]:
-    """Fact and advice about each melt and pour of the tables that is in doubt."""
+    """Fact and advice about each melt and pour in doubt; what was drawn from a melt, where nothing else tells of it."""
     by_melt, by_pour = (planned_grams(tables["plan"], recipe, by=kind) for kind in ("melt", "pour"))
-    found: list[str] = []
-    for row in standing_melts(tables["melts"]).to_dict("records"):
+    melts, pours = standing_melts(tables["melts"]).to_dict("records"), standing_pours(tables["pours"])
+    found: list[tuple[str, str]] = []
+    for row in melts:
         where, planned = f"melts.csv melt {row['melt']}", by_melt.get(row["melt"], {})
-        found += [_day(row, where), doubt_of_melt(row, recipe, batch, planned, where)
-                  or scant(row, {c: planned.get(c, 0.0) for c in map(grams_column, recipe.pot)}, batch, where)]
-    melts = dict(zip(tables["plan"]["pour"], tables["plan"]["melt"], strict=True))
-    for row in standing_pours(tables["pours"]).to_dict("records"):
+        why = (_day(row, where), doubt_of_melt(row, recipe, batch, planned, where)
+               or scant(row, {c: planned.get(c, 0.0) for c in map(grams_column, recipe.pot)}, batch, where))
+        found += [(row["melt"], text) for text in why if text]
+    meant = dict(zip(tables["plan"]["pour"], tables["plan"]["melt"], strict=True))
+    settled = set()
+    for row in pours.to_dict("records"):
+        settled |= {row["melt"]} if is_meant(row) else set()
         where, planned = f"pours.csv pour {row['pour']}", by_pour.get(row["pour"], {})
-        found += [_day(row, where), _other_melt(row, melts, where), doubt_of_pour(row, recipe, batch, planned, where)
-                  or scant(row, plan_of_pour(row, recipe, planned), batch, where)]
-    return [text for text in found if text]
+        why = (_day(row, where), _other_melt(row, meant, where), doubt_of_pour(row, recipe, batch, planned, where)
+               or scant(row, plan_of_pour(row, recipe, planned), batch, where))
+        found += [(row["melt"], text) for text in why if text]
+    drawn, settled = pours.groupby("melt")[BASE].sum(), settled | {melt for melt, _ in found}
+    over = (_overdrawn(row, drawn.get(row["melt"], 0.0), recipe, batch) for row in melts if row["melt"] not in settled)
+    return [text for _, text in found] + [text for text in over if text]
+
+
+def _overdrawn(row: Mapping, drawn: float, recipe: Recipe, batch: Batch) -> str:
+    """A pot cannot give more than was weighed into it; every weight may be some steps off, a scoop drips."""
+    weights = [row[grams_column(i)] for i in recipe.pot]
+    held = sum(weights)
+    if any(map(is_blank, weights)) or drawn <= MORE * held + SLACK * batch.balance_step_g or is_meant(row):
+        return ""
+    return (f"melts.csv melt {row['melt']}: {held:.2f} g were weighed into it, but {drawn:.2f} g of base were drawn "
+            f"from it. Correct the melt or its pours, or write '{REALLY_SO}' in the note of the melt.")
 
 
 def _day(row: Mapping, where: str) -> str:
