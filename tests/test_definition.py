@@ -215,6 +215,14 @@ def test_an_attribute_named_like_what_it_is_made_of(name, what):
     )
 
 
+def test_attributes_that_differ_in_capitals():
+    with pytest.raises(TrialError) as problem:
+        Trial.from_toml(changed(HAZEL, "[attributes.hardness]", "[attributes.Hardness]\n[attributes.hardness]"))
+    assert str(problem.value) == (
+        "attributes 'Hardness' and 'hardness' differ only in capital letters. Give one of them another name."
+    )
+
+
 @pytest.mark.parametrize("name", ["melt", "ok", "inside", "desirability", "low", "cost", "level"])
 def test_a_factor_named_like_a_column(name):
     with pytest.raises(TrialError) as problem:

@@ -1,7 +1,7 @@
 """From the words of trial.toml to checked records: the shelf, what varies, what is wanted, what it costs."""
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
@@ -71,6 +71,7 @@ def read_definition(text: str) -> Definition:
     check_keys(product, KEYS["product"], "[product]")
     recipe = recipe_of(said)
     region = Region(recipe=recipe, floor=batch.balance_step_g / batch.pour_g)
+    _check_capitals(said.get("attributes", {}))
     attributes = {name: attribute_of(name, words, recipe) for name, words in said.get("attributes", {}).items()}
     check_methods(attributes)
     return Definition(
@@ -109,6 +110,17 @@ def _cost(words: Mapping) -> Cost:
     if any(is_blank(v) or v < 0 for v in found.values()):
         raise TrialError("[cost] has a value below 0. Give the cost of a round, melt, pour and tester, in one unit.")
     return Cost(**found)
+
+
+def _check_capitals(names: Iterable[str]) -> None:
+    """Who scores types the name of an attribute as it comes."""
+    first: dict[str, str] = {}
+    for name in names:
+        other = first.setdefault(name.casefold(), name)
+        if other != name:
+            raise TrialError(
+                f"attributes {other!r} and {name!r} differ only in capital letters. Give one of them another name."
+            )
 
 
 def _check_attribute_name(name: str, recipe: Recipe) -> None:
