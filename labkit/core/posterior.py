@@ -134,7 +134,7 @@ def prior_variances(functions: Functions, prior: Prior, scales: Scales) -> np.nd
 
 
 def prior_mean(functions: Functions, prior: Prior, scales: Scales) -> np.ndarray:
-    """Prior mean of b at one choice of scales, each expected direction by its trust, (p,)."""
+    """Prior mean of b at one choice of scales, each expectation by its trust, (p,)."""
     level = np.where(functions.degrees == 0, prior.centre, 0.0)
     return level + prior.trust * _shift_sizes(scales, functions, prior)[0] @ functions.expected
 

@@ -187,7 +187,7 @@ def _stepped(b, aim, best: float, misfit) -> tuple[np.ndarray, float]:
 
 
 def _misfit(b, link: Link, observed: Observed, functions: Functions, prior: Prior, scales: Scales) -> float:
-    """-2 log p(y | b) - 2 log p(b) up to a constant, at one choice of scales and the expected directions by trust."""
+    """-2 log p(y | b) - 2 log p(b) up to a constant, at one choice of scales, each expectation by its trust."""
     left = observed.means - link.height(functions.columns @ b)
     noise = noise_covariances(scales, observed)[0]
     away = b - prior_mean(functions, prior, scales)

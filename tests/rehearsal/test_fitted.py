@@ -91,7 +91,7 @@ def test_what_an_instrument_reads_is_played_as_readings():
 
 
 class TestBeforeAnythingIsScored:
-    def test_a_reading_of_nothing_is_the_prior(self, terracotta):
+    def test_a_reading_of_nothing_is_the_prior(self):
         """phi are orthonormal, so the parts by degree add to the variance over the region; their medians are stated."""
         unexpected = labkit.Trial.from_toml(UNEXPECTED)
         ground = Ground.of(unexpected)
