@@ -1,17 +1,19 @@
 """What the confirmation pours said: confirmed, overturned, or not clear."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from labkit.checks import check_type
 from labkit.errors import TweakError
+from labkit.rounds import grams_column
 from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
-from labkit.tweaks.confirming import NEAR, Confirmation, with_units
+from labkit.tweaks.confirming import NEAR, Confirmation, plan_confirmation, with_units
 from labkit.tweaks.forecast import judges_of
+from labkit.tweaks.path import as_of
 from labkit.tweaks.standing import known_formulas, standing_of
-from labkit.wording import Report, grid_of, heading, line, report
+from labkit.wording import Report, grid_of, heading, line, plural, report
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -52,17 +54,23 @@ class Verdict:
         return self._report().as_html()
 
 
-def appraise_confirmation(trial, confirmation: Confirmation, seed: int = 0) -> Verdict:
+def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0) -> Verdict:
     """Compare what the confirmation pours scored with what was expected of them, and with what is known of others.
 
-    trial : with the round of `confirmation` poured and scored. An attribute is confirmed when its mean result lies
-    where it was expected and within its turning points, overturned when it lies beyond one and a known formula is
-    expected to be better now that all scores count, else not clear. The whole is confirmed when every attribute is and
-    no known formula is clearly better, overturned when one is better and something came out otherwise than expected.
-    Where fewer testers, readings or pours told of them than were counted on, more is expected to be off by chance.
+    trial : with the round of `confirmation` poured and scored. confirmation : what plan_confirmation returned, or the
+    number of its round where that is no longer at hand: what was expected then follows from the rounds before it, to
+    the last digit with the `seed` of then, but for what was corrected or set aside since.
+
+    An attribute is confirmed when its mean result lies where it was expected and within its turning points, overturned
+    when it lies beyond one and a known formula is expected to be better now that all scores count, else not clear. The
+    whole is confirmed when every attribute is and no known formula is clearly better, overturned when one is better and
+    something came out otherwise than expected. Where fewer testers, readings or pours told of them than were counted
+    on, more is expected to be off by chance.
     """
-    check_type(confirmation, Confirmation, name="confirmation", advice="Give what plan_confirmation returned.",
-               error=TweakError)
+    advice = "Give what plan_confirmation returned, or the number of its round."
+    check_type(confirmation, (Confirmation, int), name="confirmation", advice=advice, error=TweakError)
+    if not isinstance(confirmation, Confirmation):
+        confirmation = planned_again(trial, confirmation, seed)
     pours = list(confirmation.round.pours)
     table = _beside_expected(trial, confirmation, pours)
     failed, known = [pour for pour in pours if pour in trial.failed], _known(trial, confirmation, seed)
@@ -72,6 +80,22 @@ def appraise_confirmation(trial, confirmation: Confirmation, seed: int = 0) -> V
     advice = advice_on(whole, table, known, failed, pours)
     return Verdict(verdict=whole, desirability=known.formula, advice=advice,
                    attributes=table[["attribute", "result", "low", "high", "unit", "verdict", "why"]])
+
+
+def planned_again(trial, number: int, seed: int) -> Confirmation:
+    """The confirmation that a round of the trial was, planned once more from what was known before it."""
+    rows, numbers = trial.plan.query("round == @number"), sorted(set(trial.plan["round"]))
+    if not len(rows):
+        has = f"The trial has {plural(len(numbers), 'planned round')}, the last of which is {numbers[-1]}"
+        raise TweakError(f"round {number} is not planned. {has if numbers else 'The trial has no planned round'}.")
+    formulas = rows[[grams_column(i) for i in trial.recipe.ingredients]].round(6).drop_duplicates()
+    if len(formulas) > 1:
+        raise TweakError(f"round {number} has {len(formulas)} formulas, and a confirmation is one, poured again. "
+                         "Give the number of the round that plan_confirmation planned.")
+    again = plan_confirmation(as_of(trial, number - 1), rows[list(trial.recipe.coordinates)].iloc[[0]], pours=len(rows),
+                              seed=seed)
+    named = {name: rows[name].to_numpy() for name in ("round", "melt", "pour")}
+    return replace(again, round=replace(again.round, number=number, frame=again.round.frame.assign(**named)))
 
 
 def _beside_expected(trial, confirmation: Confirmation, pours: list[str]) -> pd.DataFrame:

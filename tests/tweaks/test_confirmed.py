@@ -1,4 +1,6 @@
 """What the confirmation pours said: scores made to come out as expected, or far from it."""
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -104,13 +106,32 @@ def test_reports(as_expected):
     assert list(as_expected.to_frame()["attribute"]) == ["payoff", "hardness", "sheerness", "shade"]
 
 
+def test_the_number_of_its_round_is_enough_once_the_plan_is_no_longer_at_hand(demo, confirmation, levels):
+    trial = scored(poured(demo, confirmation), confirmation, levels, hardness=3.0)
+    with_plan = labkit.appraise_confirmation(trial, confirmation, seed=2)
+    again = labkit.appraise_confirmation(trial, confirmation.round.number, seed=2)
+    pd.testing.assert_frame_equal(again.attributes, with_plan.attributes)
+    assert str(again) == str(with_plan)
+
+
+def test_a_plan_that_was_renamed_by_hand_is_found_by_its_own_names(demo, confirmation, levels):
+    own = replace(confirmation.round, frame=confirmation.round.frame.assign(pour=["C01", "C02"]))
+    renamed = replace(confirmation, round=own)
+    trial = scored(poured(demo, renamed), renamed, levels)
+    found = labkit.appraise_confirmation(trial, own.number, seed=2)
+    assert found.verdict == "confirmed" and found.attributes["result"].notna().all()
+
+
 def test_it_refuses_what_is_not_there_yet(demo, confirmation):
     for trial, given, message in [
         (demo, confirmation, "pour P13 of the confirmation is not recorded. Record it with append_pours (or "
                              "trial.with_pours) first."),
         (poured(demo, confirmation), confirmation, "pour P13 of the confirmation has no standing score. Have it tasted, and "
                                                    "record the scores first."),
-        (demo, "P13", "confirmation is of type str. Give what plan_confirmation returned."),
+        (demo, "P13", "confirmation is of type str. Give what plan_confirmation returned, or the number of its round."),
+        (demo, 9, "round 9 is not planned. The trial has 3 planned rounds, the last of which is 3."),
+        (demo, 2, "round 2 has 4 formulas, and a confirmation is one, poured again. Give the number of the round that "
+                  "plan_confirmation planned."),
     ]:
         with pytest.raises(TweakError) as refused:
             labkit.appraise_confirmation(trial, given)
