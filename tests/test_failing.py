@@ -215,7 +215,8 @@ class TestTweak:
         rng = np.random.default_rng(0)
         truth = rng.normal(size=(4000, 2))
         holds = np.tile([0.3, 1.0], (4000, 1))
-        seen, held = with_failures([truth + 0.1 * rng.normal(size=truth.shape)], holds, seed=1)
+        held = np.random.default_rng([1, 43]).uniform(size=holds.shape) < holds
+        seen, held = with_failures([truth + 0.1 * rng.normal(size=truth.shape)], held)
         np.testing.assert_allclose(held.mean(axis=0), [0.3, 1.0], atol=0.02)
         assert len(np.unique(seen[held[:, 0] == 0, 0])) == 1
         left = [np.var(truth[:, k] - seen[:, k] * np.cov(truth[:, k], seen[:, k])[0, 1] / np.var(seen[:, k])) for k in (0, 1)]

@@ -5,10 +5,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtr
 
 from labkit.core import improvement
 from labkit.tweaks.outlook import Outlook
-from labkit.tweaks.worth import Jury
+from labkit.tweaks.worth import Jury, with_failures
 
 ANEW = 0.5             # of the variance of tester x pour that is new when a tester tastes the same pour again; the rest
 #                        comes back. Our own figure: repeats of untrained testers agree about half as well as they might
@@ -71,14 +72,6 @@ def paid_by_evenings(outlook: Outlook, jury: Jury, usual: int, evenings: Sequenc
         seen = [seen_in(evening, drawn, jury.noise[name], 0 if outlook.attributes[name].is_read else usual, luck, k)
                 for k, (name, drawn) in enumerate(zip(outlook.surfaces, there))]
         if outlook.failing is not None:
-            seen = _with_failures(seen, there[-1], evening, luck)
+            seen = with_failures(seen, ndtr(luck.of(len(seen), 5, evening.places)) < there[-1])
         rows.append(improvement.paid_by_world(kept, seen, outlook.worth, **sizes))
     return np.array(rows)
-
-
-def _with_failures(seen: list[np.ndarray], holds: np.ndarray, evening: Evening, luck: Luck) -> list[np.ndarray]:
-    """As in `worth.with_failures`: a pour that fails gives no scores, and which pours held is seen too."""
-    from scipy.special import ndtr
-
-    held = ndtr(luck.of(len(seen), 5, evening.places)) < holds
-    return [*(np.where(held, scores, scores.mean(axis=0)) for scores in seen), held.astype(float)]

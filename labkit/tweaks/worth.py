@@ -61,7 +61,7 @@ def worth_of(outlook: Outlook, jury: Jury, pours: pd.DataFrame, melts: np.ndarra
     there = [drawn[:, :len(pours)] for drawn in known]
     seen = jury.seen(dict(zip(outlook.surfaces, there)), melts, outlook.seed)
     if outlook.failing is not None:
-        seen = with_failures(seen, there[-1], outlook.seed)
+        seen = with_failures(seen, np.random.default_rng([outlook.seed, 43]).uniform(size=there[-1].shape) < there[-1])
     inner = outlook.worth(there)
     return Worth(gain=improvement.value_of_seeing(known, seen, outlook.worth), before=inner.std(axis=0, ddof=1),
                  after=improvement.spread_after(inner, np.column_stack(seen)))
@@ -79,10 +79,9 @@ def gain_if_known(outlook: Outlook, settled: pd.DataFrame, points: pd.DataFrame)
     return improvement.joint_expected_improvement(draws, draws[:, 0])
 
 
-def with_failures(seen: list[np.ndarray], holds: np.ndarray, seed: int) -> list[np.ndarray]:
-    """What is seen when each pour holds with its chance (n, pours) in each world: scores, and which pours held.
+def with_failures(seen: list[np.ndarray], held: np.ndarray) -> list[np.ndarray]:
+    """What is seen where each pour holds or does not, (n, pours), in each world: scores, and which pours held.
 
     A pour that fails gives no scores: in its place stands the mean, from which a regression learns nothing.
     """
-    held = np.random.default_rng([seed, 43]).uniform(size=holds.shape) < holds
     return [*(np.where(held, scores, scores.mean(axis=0)) for scores in seen), held.astype(float)]
