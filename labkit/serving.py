@@ -12,7 +12,7 @@ from labkit.core.serving import FAMILIES, even_orders, evenness, layout_of
 from labkit.definition.words import number_of
 from labkit.errors import PlanError
 from labkit.pours import standing_pours
-from labkit.scores import SERVING_COLUMNS
+from labkit.scores import SERVING_COLUMNS, other_spelling, spelled_twice
 from labkit.trial import Trial, check_trial
 from labkit.wording import Report, grid, heading, line, plural, report, words_joined
 
@@ -148,12 +148,10 @@ def _known_pours(trial: Trial, pours: Sequence[str]) -> list[str]:
 def _known_testers(trial: Trial, testers: Sequence[str]) -> list[str]:
     names = _distinct(testers, "testers")
     known = dict.fromkeys([*trial.servings["tester"], *trial.scores["tester"]])
-    spelled = {name.casefold(): name for name in reversed(known)}
     for name in names:
-        other = name if name in known else spelled.setdefault(name.casefold(), name)
-        if other != name:
-            raise PlanError(f"testers {other!r} and {name!r} differ only in capital letters. "
-                            "Spell a name in one way, and give two people two names.")
+        if other := other_spelling(name, known):
+            raise PlanError(spelled_twice("tester", name, other))
+        known[name] = None
     return names
 
 

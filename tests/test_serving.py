@@ -192,11 +192,13 @@ class TestRefusals:
         assert refused(labkit.Trial.from_toml(HAZEL)) == (
             "pour 'P01' is neither planned nor poured. Plan a round first.")
 
-    def test_two_testers_of_one_name_in_different_case(self, pot, four):
-        words = "Spell a name in one way, and give two people two names."
-        assert refused(pot, testers=["Ana", "ana"]) == f"testers 'Ana' and 'ana' differ only in capital letters. {words}"
-        assert refused(pot.with_servings(four), testers=["t01"]) == (
-            f"testers 'T01' and 't01' differ only in capital letters. {words}")
+    def test_two_testers_of_one_name_in_two_spellings(self, pot, four):
+        words = "Spell one person in one way, and give two people two names."
+        assert refused(pot, testers=["Ana", "ana"]) == f"tester 'ana' differs from 'Ana' only in capital letters. {words}"
+        assert refused(pot, testers=["T1", "T02", "T01"]) == (
+            f"tester 'T01' differs from 'T1' only in leading zeros. {words}")
+        assert refused(pot.with_servings(four), testers=["t1"]) == (
+            f"tester 't1' differs from 'T01' only in capital letters and leading zeros. {words}")
 
     def test_numbers_and_choices(self, pot):
         assert refused(pot, per_sitting=0) == "per_sitting is 0. Give a whole number from 1 to 20."

@@ -5,6 +5,7 @@ import pandas as pd
 
 from labkit.panel.comparisons import letters_of
 from labkit.panel.ordinal import FEW_STEPS, read_as_order, steps_of
+from labkit.scores import spelled_alike
 from labkit.wording import Report, grid, grid_of, heading, line, plural, report, words_joined
 
 TELLS = 0.05           # p below which the testers' orders have something in common
@@ -118,9 +119,9 @@ def _notes(panel) -> list[str]:
                          "stated spread of the testers.")
     names = sorted({tester for reading in panel.readings.values() for tester in reading.testers})
     for i, one in enumerate(names):
-        twins = [other for other in names[i + 1:] if other.casefold() == one.casefold()]
-        notes += [f"{one} and {other} differ only in capitals: if they are one tester, correct the scores."
-                  for other in twins]
+        twins = [other for other in names[i + 1:] if spelled_alike(other) == spelled_alike(one)]
+        notes += [f"{one} and {other} differ only in capital letters or leading zeros: if they are one tester, correct "
+                  "the scores." for other in twins]
     return notes
 
 
