@@ -3,12 +3,12 @@
     y = h(eta) + e,   eta = sum_j b_j phi_j(x),   e ~ N(0, r^2 S + sum_s v_s^2 C_s)
     b_0 ~ N(centre, constant^2);   b_j ~ N(m_j, t_g^2 / p_g)  for the p_g functions of degree g
     t_g ~ half-t, 4 df, of stated medians;   log v_s ~ N(log of a stated median, doubt^2);   log r ~ N(0, unsure^2)
-    m = sum_k z_k shift (t_g / sqrt p_g) u_k,  z_k ~ Bernoulli(trust),  g the degree of u_k
+    m = sum_k z_k (t_g / sqrt p_g) u_k,  z_k ~ Bernoulli(trust),  g the degree of u_k
 
 phi are orthonormal over the region, so t_g is the root mean square of the part of degree g there. S (n, n) is the
 covariance of the adjusted means, known up to r^2, C_s (n, n) tells which rows share a source (round, melt, pour).
-u_k are what is expected, each of functions of one degree (a slope, a hill): it stands as a candidate beside "no
-expectation" (z_k = 0), weighed by evidence.
+u_k are what is expected, each of functions of one degree (a slope, a hill), as long as it is strong in prior standard
+deviations: it stands as a candidate beside "no expectation" (z_k = 0), weighed by evidence.
 
 Given scales and z all is Gaussian (Lindley & Smith 1972, JRSS B 34:1-41). The scales are integrated over by importance
 sampling (`core.importance`). A curved h is taken straight at the fitted values (Gauss-Newton, Laplace).
@@ -29,7 +29,7 @@ BLOCK = 60_000  # numbers in a stack of covariances: it stays within the process
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Prior:
-    """centre and constant of b_0; medians of t_g by degree from 1, of v_s by source; doubt, unsure; shift and trust."""
+    """centre and constant of b_0; medians of t_g by degree from 1, of v_s by source; doubt, unsure; trust."""
 
     centre: float
     constant: float
@@ -37,7 +37,6 @@ class Prior:
     sources: tuple[float, ...] = ()
     doubt: float = DOUBT
     unsure: float = 0.0
-    shift: float = 1.0
     trust: float = 0.5
 
     @property
@@ -57,7 +56,7 @@ class Observed:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Functions:
-    """phi at the n pours (n, p), the degree of each (p,), what is expected u (k, p): of one degree and length one."""
+    """phi at the n pours (n, p), the degree of each (p,), what is expected u (k, p), each of one degree."""
 
     columns: np.ndarray
     degrees: np.ndarray
@@ -136,7 +135,7 @@ def prior_variances(functions: Functions, prior: Prior, scales: Scales) -> np.nd
 def prior_mean(functions: Functions, prior: Prior, scales: Scales) -> np.ndarray:
     """Prior mean of b at one choice of scales, each expectation by its trust, (p,)."""
     level = np.where(functions.degrees == 0, prior.centre, 0.0)
-    return level + prior.trust * _shift_sizes(scales, functions, prior)[0] @ functions.expected
+    return level + prior.trust * _shift_sizes(scales, functions)[0] @ functions.expected
 
 
 def integrate(
@@ -167,7 +166,7 @@ def log_likelihoods_at(scales: Scales, observed: Observed, functions: Functions,
     """log p(y | scales, z) + log p(z) for m choices of the scales and every z, (m, 2^k)."""
     roots, lines = _whitened(_covariances(scales, observed, functions, prior), _right(observed, functions, prior))
     gram = lines @ np.swapaxes(lines, 1, 2)
-    pick = _picks(scales, functions, prior)
+    pick = _picks(scales, functions)
     squares = np.einsum("kzi,kij,kzj->kz", pick, gram, pick)
     logdet = np.log(np.einsum("knn->kn", roots)).sum(axis=1)
     z = choices(len(functions.expected))
@@ -196,22 +195,22 @@ def _right(observed: Observed, functions: Functions, prior: Prior) -> np.ndarray
     return np.column_stack([observed.means - level, functions.columns @ functions.expected.T])
 
 
-def _picks(scales: Scales, functions: Functions, prior: Prior) -> np.ndarray:
+def _picks(scales: Scales, functions: Functions) -> np.ndarray:
     """Factors (n, 2^k, 1 + k) that combine `_right` to y - centre - sum of the chosen shifts."""
     z = choices(len(functions.expected))
-    sizes = _shift_sizes(scales, functions, prior)
+    sizes = _shift_sizes(scales, functions)
     ones = np.ones((len(sizes), len(z), 1))
     return np.concatenate([ones, -sizes[:, None, :] * z[None]], axis=2)
 
 
-def _shift_sizes(scales: Scales, functions: Functions, prior: Prior) -> np.ndarray:
-    """How far each expectation moves the prior mean, (m, k): shift t_g / sqrt p_g for what is of degree g."""
+def _shift_sizes(scales: Scales, functions: Functions) -> np.ndarray:
+    """How far each expectation moves the prior mean along u, (m, k): t_g / sqrt p_g for what is of degree g."""
     of = functions.degrees[np.argmax(np.abs(functions.expected), axis=1)] if len(functions.expected) else []
     sizes = np.zeros((len(scales.sampling), len(of)))
     for k, degree in enumerate(of):
         if degree > 0:                                  # a row of zeros says nothing: it plays no part
             count = (functions.degrees == degree).sum()
-            sizes[:, k] = prior.shift * scales.degrees[:, degree - 1] / np.sqrt(count)
+            sizes[:, k] = scales.degrees[:, degree - 1] / np.sqrt(count)
     return sizes
 
 
@@ -286,7 +285,7 @@ def _gain(scales, observed, functions, prior) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _conditional_means(gain, scales, observed, functions, prior) -> np.ndarray:
-    sizes = _shift_sizes(scales, functions, prior)
+    sizes = _shift_sizes(scales, functions)
     right = _right(observed, functions, prior)
     found = np.einsum("knp,ni->kip", gain, right)
     found[:, 0] += np.where(functions.degrees == 0, prior.centre, 0.0)

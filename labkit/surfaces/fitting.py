@@ -35,8 +35,12 @@ from labkit.weighed import round_labels
 CONSTANT = 0.25  # standard deviation of the average level about the middle of the scale
 BY_DEGREE = (0.20, 0.06)
 PEAKED = (0.20, 0.09)  # where no direction is expected, though of other attributes some are (`may_peak`)
-SHIFT, TRUST = 2.0, 0.7  # an expectation moves its slope, or its hill, by two prior sd; prior chance that it does
+SHIFT, TRUST = 2.0, 0.7  # an expected direction moves its slope by two prior sd; prior chance that it does
+HILL = 0.6  # a peak moves the curved part by so much of its root mean square, at the same chance
 SHAPES = MappingProxyType({"straight": 1.0, "both": 1.0, "floor": 1.0})  # prior weights of the links
+# A response that peaks tapers off on all sides: log y is a quadratic (the Gaussian response, ter Braak & Looman 1986,
+# Vegetatio 65:3-11). A parabola would leave the scale.
+SHAPES_OF_PEAK = MappingProxyType({"straight": 0.1, "both": 0.1, "floor": 1.0})
 WEIGHTS = MappingProxyType({"shares": 1.0, "masses": 0.5})  # and of the systems of coordinates
 IDLE = 0.4  # prior odds that a factor, a setting or a whole blend plays no part in an attribute
 SCREENED, COUNTED = 16, 3  # choices of scales at which systems are compared; systems that are kept
@@ -78,14 +82,13 @@ def read_nothing(ground: Ground, attribute: Attribute) -> Reading:
 
 def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.DataFrame, unsure: float) -> Reading:
     trial, width = ground.trial, attribute.width
-    stated = trial.noise_of(attribute.name)
+    stated, peaked = trial.noise_of(attribute.name), may_peak(trial, attribute)
     prior = Prior(
         centre=(attribute.low + attribute.high) / 2,
         constant=CONSTANT * width,
-        degrees=tuple(part * width for part in (PEAKED if may_peak(trial, attribute) else BY_DEGREE)),
+        degrees=tuple(part * width for part in (PEAKED if peaked else BY_DEGREE)),
         sources=tuple(stated[s] for s in SOURCES),
         unsure=unsure,
-        shift=SHIFT,
         trust=TRUST,
     )
     columns = ground.columns(made[list(trial.recipe.coordinates)])
@@ -95,26 +98,31 @@ def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.Dat
         )
         for system in (*ground.systems, *ground.narrowed)
     }
-    candidates = compared(attribute, observed, functions, prior)
+    candidates = compared(attribute, observed, functions, prior, SHAPES_OF_PEAK if peaked else SHAPES)
     return Reading(attribute=attribute, ground=ground, candidates=candidates, stated=stated)
 
 
 def _expected(system: System, attribute: Attribute, trial: Trial) -> np.ndarray:
-    """The expected directions, or a hill where there are none though others have some, (k, q)."""
-    return system.hill[None] if may_peak(trial, attribute) else system.expected(attribute)
+    """The expected directions, or a hill where there are none though others have some, in prior sd, (k, q)."""
+    if may_peak(trial, attribute):
+        return HILL * np.sqrt((system.degrees == 2).sum()) * system.hill[None]
+    return SHIFT * system.expected(attribute)
 
 
 def compared(
-    attribute: Attribute, observed: Observed, functions: Mapping[System, Functions], prior: Prior
+    attribute: Attribute, observed: Observed, functions: Mapping[System, Functions], prior: Prior,
+    shapes: Mapping[str, float] = SHAPES,
 ) -> tuple[Candidate, ...]:
-    """The posterior under each of SHAPES in the systems of coordinates that count, by evidence times prior weight.
+    """The posterior under each of the links in the systems of coordinates that count, by evidence times prior weight.
+
+    shapes : prior weights of the links
 
     Which coordinates play no part is averaged over as well (George & McCulloch 1993, JASA 88:881-889).
     """
     found = []
     for system, plain in _systems_that_count(observed, functions, prior):
         own = functions[system]
-        for name, weight in SHAPES.items():
+        for name, weight in shapes.items():
             link = Link(name=name, low=attribute.low, high=attribute.high)
             mixture = plain if name == "straight" else curved(link, observed, own, prior, plain)
             if name == "straight" or mixture.effective >= RELIABLE:

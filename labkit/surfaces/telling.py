@@ -7,7 +7,7 @@ import pandas as pd
 
 from labkit.core.posterior import DOUBT
 from labkit.surfaces.classical import Classical
-from labkit.surfaces.fitting import TRUST
+from labkit.surfaces.fitting import SHAPES_OF_PEAK, TRUST
 from labkit.surfaces.ground import groups_in, nested_shares
 from labkit.surfaces.polynomial import polynomial_blocks
 from labkit.surfaces.reading import Reading, normal_multiple
@@ -18,6 +18,7 @@ NOISE_COLUMNS = ("stated", "found", "low", "high", "says")
 LINK_WORDS = {"straight": "the scale as it is", "both": "one that saturates at both ends (logit)",
               "floor": "one that tapers off towards the low end (log)",
               "ceiling": "one that tapers off towards the high end"}
+PEAK_TO_ONE = SHAPES_OF_PEAK["floor"] / SHAPES_OF_PEAK["straight"]
 WORDS = {"round": "rounds", "melt": "melts", "pour": "pours", "tester_pour": "tester x pour", "reading": "readings"}
 
 
@@ -214,6 +215,9 @@ def _scales(surface) -> str:
     weights = shapes.groupby("link")["weight"].sum().sort_values(ascending=False, kind="stable")
     words = [f"{LINK_WORDS[name]} {100 * weight:.0f} %" for name, weight in weights.items()]
     told = f"The hierarchical reading bends as a quadratic on one of these scales, by evidence: {words_joined(words)}."
+    if not math.isnan(surface.reading.hill_trust):
+        told += (f" What peaks tapers off on all sides, so the log began with {PEAK_TO_ONE:.0f} times the weight of "
+                 "each of the others.")
     nested = nested_shares(surface.reading.ground.trial.recipe)
     if nested:
         share = 100 * shapes.loc[shapes["system"] == "masses", "weight"].sum()

@@ -77,14 +77,14 @@ class TestGivenScales:
         assert_allclose(means[0].sum(axis=0), covariances[0] @ right, rtol=1e-8)
 
     def test_what_is_expected_moves_by_the_scale_of_its_own_degree(self):
-        """A slope by shift t_1 / sqrt p_1, a hill by shift t_2 / sqrt p_2: the evidence of each choice is a normal density."""
-        up, hill = np.r_[0, 0.6, 0.8, 0, 0, 0], np.r_[0, 0, 0, 1, 0, -1] / np.sqrt(2)
+        """A slope by |u| t_1 / sqrt p_1, a hill by |u| t_2 / sqrt p_2: the evidence of each choice is a normal density."""
+        up, hill = 2 * np.r_[0, 0.6, 0.8, 0, 0, 0], 1.5 * np.r_[0, 0, 0, 1, 0, -1] / np.sqrt(2)
         functions, seen = functions_at(self.x, expected=[up, hill]), observed(self.y)
         phi = functions.columns
         covariance = phi @ np.diag(np.r_[3.5**2, [1.7**2 / 2] * 2, [0.6**2 / 3] * 3]) @ phi.T + (0.3**2 + 0.4**2) * np.eye(7)
-        prior = posterior.Prior(centre=5.0, constant=3.5, degrees=(1.5, 0.7), sources=(0.3,), shift=2.0, trust=0.7)
+        prior = posterior.Prior(centre=5.0, constant=3.5, degrees=(1.5, 0.7), sources=(0.3,), trust=0.7)
         found = posterior.log_likelihoods_at(self.scales, seen, functions, prior)[0]
-        moved = [np.zeros(6), 2 * 1.7 / np.sqrt(2) * up, 2 * 0.6 / np.sqrt(3) * hill]
+        moved = [np.zeros(6), 1.7 / np.sqrt(2) * up, 0.6 / np.sqrt(3) * hill]
         means = [moved[0], moved[1], moved[2], moved[1] + moved[2]]
         told = [multivariate_normal(5 * phi[:, 0] + phi @ mean, covariance).logpdf(self.y) for mean in means]
         assert_allclose(found, told + np.log([0.3 * 0.3, 0.7 * 0.3, 0.3 * 0.7, 0.7 * 0.7]), rtol=1e-9)

@@ -10,7 +10,7 @@ from test_instruments import BOTH
 import labkit
 from labkit.errors import RehearsalError
 from labkit.rehearsal import play_round, worlds_of
-from labkit.surfaces.fitting import BY_DEGREE, CONSTANT, PEAKED, SHIFT, TRUST, read_nothing
+from labkit.surfaces.fitting import BY_DEGREE, CONSTANT, HILL, PEAKED, SHAPES_OF_PEAK, TRUST, read_nothing
 from labkit.surfaces.ground import Ground
 from labkit.tweaks import desirability_of
 
@@ -113,10 +113,13 @@ class TestBeforeAnythingIsScored:
         plain = next(c for c in reading.candidates if c.link.name == "straight" and c.system.name == "shares")
         scales, own = plain.mixture.scales.degrees, plain.system
         np.testing.assert_allclose(np.median(scales, axis=0), 10 * np.array(PEAKED), rtol=0.1)
-        count, size = (own.degrees == 2).sum(), plain.mixture.weights @ scales[:, 1]
+        size = plain.mixture.weights @ scales[:, 1]
         assert reading.hill_trust == pytest.approx(TRUST, abs=0.02)
         np.testing.assert_allclose((plain.mixture.weights @ plain.mixture.means)[own.degrees > 0],
-                                   (TRUST * SHIFT * size / np.sqrt(count) * own.hill)[own.degrees > 0], atol=0.02)
+                                   (TRUST * HILL * size * own.hill)[own.degrees > 0], atol=0.02)
+        weights = pd.Series([c.weight for c in reading.candidates], [c.link.name for c in reading.candidates])
+        shares = pd.Series(SHAPES_OF_PEAK) / sum(SHAPES_OF_PEAK.values())
+        np.testing.assert_allclose(weights.groupby(level=0).sum()[shares.index], shares, rtol=1e-6)
 
     def test_worlds_are_those_in_which_the_starting_formula_is_of_some_use(self, terracotta):
         worlds, start = worlds_of(terracotta), terracotta.recipe.starting_factors

@@ -9,6 +9,7 @@ from numpy.testing import assert_allclose
 
 import labkit
 from labkit.core.posterior import Functions, Observed, Prior, Scales, log_likelihoods_at
+from labkit.surfaces import fitting
 from labkit.surfaces.ground import Ground
 
 NAMES = ["wax", "red_share", "load", "pour_temperature"]
@@ -190,6 +191,15 @@ class TestPlaysNoPart:
         assert log_likelihoods_at(scales, observed, functions, prior)[0, 0] == pytest.approx(expected, rel=1e-9)
 
 
+def bell(best, tolerance):
+    """The terracotta truth, its shade a Gaussian response to the coded red share."""
+    def truth(coded):
+        return np.column_stack([terracotta_truth(coded)[:, :3],
+                                9.5 * np.exp(-(((coded[:, 1] - best) / tolerance) ** 2) / 2)])
+
+    return truth
+
+
 class TestPeak:
     """A shade of which no direction is expected, though of payoff, hardness and sheerness some are."""
 
@@ -213,9 +223,39 @@ class TestPeak:
 
         assert self.shade_of(terracotta_truth).hill_trust > 0.7 > self.shade_of(sagging).hill_trust
 
+    def test_a_gaussian_response_far_from_where_it_was_poured(self):
+        """y = c exp(-(x - u)^2 / 2t^2) (ter Braak & Looman 1986, Vegetatio 65:3-11): log y is a quadratic of b1 x + b2 x^2
+        with optimum u = -b1 / 2 b2 and tolerance t = (-2 b2)^-1/2; a parabola through the same pours falls off the scale.
+        """
+        best, tolerance = 0.2, 0.5
+        quiet = dict.fromkeys(("round", "melt", "pour"), 0.0)
+        trial = scored(poured(TERRACOTTA, rounds=4), bell(best, tolerance), noise=quiet, step=0.01)
+        line = pd.DataFrame([trial.region.sample(300, seed=1).mean()] * 41)
+        line["red_share"] = np.linspace(*trial.recipe.bounds.loc["red_share"], 41)
+        shade = labkit.fit_surfaces(trial)["shade"]
+        x, told = trial.region.coded(line)[:, 1], shade.predict(line)["mean"].to_numpy()
+        b2, b1, _ = np.polyfit(x[told > 3], np.log(told[told > 3]), 2)
+        assert_allclose([-b1 / (2 * b2), (-2 * b2) ** -0.5], [best, tolerance], atol=0.1)
+        assert_allclose(told, bell(best, tolerance)(trial.region.coded(line))[:, 3], atol=1.2)
+
+    def test_that_it_tapers_off_is_worth_knowing_where_there_is_noise(self, monkeypatch):
+        truth = bell(0.2, 0.5)
+
+        def error(seed):
+            trial = scored(poured(TERRACOTTA, rounds=3, seed=seed), truth, seed=seed)
+            at = trial.region.sample(300, seed=1)
+            told = labkit.fit_surfaces(trial)["shade"].predict(at)["mean"]
+            return np.sqrt(((told - truth(trial.region.coded(at))[:, 3]) ** 2).mean())
+
+        known = np.array([error(seed) for seed in range(3)])
+        monkeypatch.setattr(fitting, "SHAPES_OF_PEAK", fitting.SHAPES)
+        alike = np.array([error(seed) for seed in range(3)])
+        assert (known < alike).all() and np.log(known / alike).mean() < np.log(0.9)
+
     def test_only_where_directions_are_expected_elsewhere(self, surfaces):
         said = "No direction is expected here, as it is elsewhere. That it peaks within the region, begun at 70 %,"
-        assert said in " ".join(str(surfaces["shade"]).split())
+        told = " ".join(str(surfaces["shade"]).split())
+        assert said in told and "so the log began with 10 times the weight of each of the others." in told
         assert np.isnan(surfaces["payoff"].reading.hill_trust) and said not in " ".join(str(surfaces["payoff"]).split())
         assert np.isnan(self.shade_of(terracotta_truth, UNEXPECTED).hill_trust)
 
