@@ -234,8 +234,8 @@ def _typed_score(cells: pd.Series, attributes: Mapping[str, Attribute], where: s
             f"{where}: pour {row['pour']!r} is not in pours.csv. Record the pour first, or check its name."
         )
     if row["attribute"] not in attributes:
-        raise ScoreError(f"{where}: attribute {row['attribute']!r} is not in trial.toml. "
-                         f"{_unknown_attribute(row['attribute'], attributes, recorded=where.startswith(FILE))}")
+        told = unknown_attribute(row["attribute"], attributes, recorded=where.startswith(FILE))
+        raise ScoreError(f"{where}: {told}")
     attribute = attributes[row["attribute"]]
     if attribute.is_read:
         raise ScoreError(f"{where}: {not_scored(attribute)}")
@@ -248,13 +248,14 @@ def _typed_score(cells: pd.Series, attributes: Mapping[str, Attribute], where: s
     return row | {"score": score}
 
 
-def _unknown_attribute(name: str, attributes: Mapping[str, Attribute], *, recorded: bool) -> str:
-    """What to do about a score of no attribute; one that is recorded keeps its name, and trial.toml keeps it."""
+def unknown_attribute(name: str, attributes: Mapping[str, Attribute], *, recorded: bool = False) -> str:
+    """Fact and advice about a score of no attribute; one that is recorded keeps its name, and trial.toml keeps it."""
     near = difflib.get_close_matches(name, attributes, n=1, cutoff=REALLY_CLOSE)
-    if not recorded:
-        return f"Did you mean {near[0]!r}?" if near else f"Choose {words_joined(attributes, last='or')}."
-    keep = f"eep [attributes.{name}] there, without `wanted` if it no longer counts."
-    return f"Did you mean {near[0]!r}? If it was an attribute when it was scored, k{keep}" if near else f"K{keep}"
+    advice = f"Did you mean {near[0]!r}?" if near else f"Choose {words_joined(attributes, last='or')}."
+    if recorded:
+        keep = f"eep [attributes.{name}] there, without `wanted` if it no longer counts."
+        advice = f"{advice} If it was an attribute when it was scored, k{keep}" if near else f"K{keep}"
+    return f"attribute {name!r} is not in trial.toml. {advice}"
 
 
 def not_scored(attribute: Attribute) -> str:

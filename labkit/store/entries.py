@@ -1,6 +1,5 @@
 """From what a table says in each cell to rows of scores: codes looked up, scores converted, contradictions found."""
 
-import difflib
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -9,7 +8,7 @@ from functools import cached_property
 import pandas as pd
 
 from labkit.errors import ScoreError
-from labkit.scores import SCORE_KEY, known_ids, not_scored, not_served, other_spelling, spelled_twice
+from labkit.scores import SCORE_KEY, known_ids, not_scored, not_served, other_spelling, spelled_twice, unknown_attribute
 from labkit.store.columns import WARM_UP, Left, Said, Words
 from labkit.store.people import People
 from labkit.store.scales import Scales
@@ -58,7 +57,7 @@ class Reader:
         for x in said:
             attribute = self.words.attribute(x.attribute)
             if not attribute:
-                why = _unknown("attribute", x.attribute, self.trial.attributes, "trial.toml")
+                why = unknown_attribute(x.attribute, self.trial.attributes)
                 left.append(x.left("attribute", why))
                 continue
             if self.trial.attributes[attribute].is_read:
@@ -77,7 +76,8 @@ class Reader:
         if not tester:
             raise Misunderstood("tester", "no tester is named, and no serving tells one. Fill in the tester.")
         if pour not in self._made:
-            raise Misunderstood("code" if x.code else "pour", _unknown("pour", pour, self._made, "pours.csv"))
+            what = f"pour {pour!r} is not in pours.csv. Record the pour first, or check its name."
+            raise Misunderstood("code" if x.code else "pour", what)
         session, position = (getattr(x, key) or serving.get(key, "") for key in ("session", "position"))
         if other := other_spelling(session, self._sessions):
             raise Misunderstood("session", spelled_twice("session", session, other))
@@ -194,15 +194,6 @@ def _all_served(servings: list[Mapping[str, str]]) -> str:
                                                              ("position", "in position")) if row[key])
             for row in servings]
     return words_joined(dict.fromkeys(said))
-
-
-def _unknown(what: str, word: str, known, where: str) -> str:
-    near = difflib.get_close_matches(word, list(known), n=1)
-    if what == "pour":
-        advice = "Record the pour first, or check its name."
-    else:
-        advice = f"Did you mean {near[0]!r}?" if near else f"Choose {words_joined(known, last='or')}."
-    return f"{what} {word!r} is not in {where}. {advice}"
 
 
 def notes_on(scores: pd.DataFrame, trial: Trial) -> tuple[str, ...]:
