@@ -251,7 +251,9 @@ class TestConfirmation:
             assert (f"under {turn['below']:.1f}" in said) == bool(turn["better below"])
             assert ("no result of it alone" in said) == (not turn["better below"] and not turn["better above"])
         assert lines[-2].startswith("It holds (sets, unmoulds, does not break) with a chance of 9")
-        assert lines[-1].startswith("The slip to guard against: ")
+        worst = confirmation.slips.iloc[0]
+        told = "The slip to guard against: " if worst["desirability"] <= -0.005 else "No slip of hand, balance or kettle costs"
+        assert lines[-1].startswith(told) and worst["what slips"] in lines[-1]
 
 
 @pytest.mark.parametrize(("below", "above", "at_once", "words"), [
