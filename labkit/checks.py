@@ -111,7 +111,9 @@ def check_held(hold: object, *, bounds: pd.DataFrame, error: type[LabkitError]) 
     return {name: float(value) for name, value in held.items()}
 
 
-def check_type(value: object, kind: type, *, name: str, advice: str, error: type[LabkitError]) -> None:
+def check_type(
+    value: object, kind: type | tuple[type, ...], *, name: str, advice: str, error: type[LabkitError]
+) -> None:
     """`value` is what the caller was to give; the advice says where to get it."""
     if not isinstance(value, kind):
         raise error(f"{name} is of type {type(value).__name__}. {advice}")

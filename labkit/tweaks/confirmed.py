@@ -13,7 +13,7 @@ from labkit.tweaks.confirming import NEAR, Confirmation, plan_confirmation, with
 from labkit.tweaks.forecast import judges_of
 from labkit.tweaks.path import as_of
 from labkit.tweaks.standing import known_formulas, standing_of
-from labkit.wording import Report, grid_of, heading, line, plural, report
+from labkit.wording import Report, grid_of, heading, line, report
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -68,7 +68,7 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
     on, more is expected to be off by chance.
     """
     advice = "Give what plan_confirmation returned, or the number of its round."
-    check_type(confirmation, (Confirmation, int), name="confirmation", advice=advice, error=TweakError)
+    check_type(confirmation, (Confirmation, int, np.integer), name="confirmation", advice=advice, error=TweakError)
     if not isinstance(confirmation, Confirmation):
         confirmation = planned_again(trial, confirmation, seed)
     pours = list(confirmation.round.pours)
@@ -84,13 +84,11 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
 
 def planned_again(trial, number: int, seed: int) -> Confirmation:
     """The confirmation that a round of the trial was, planned once more from what was known before it."""
-    rows, numbers = trial.plan.query("round == @number"), sorted(set(trial.plan["round"]))
-    if not len(rows):
-        has = f"The trial has {plural(len(numbers), 'planned round')}, the last of which is {numbers[-1]}"
-        raise TweakError(f"round {number} is not planned. {has if numbers else 'The trial has no planned round'}.")
+    rows = trial.plan[trial.plan["round"] == number]
     formulas = rows[[grams_column(i) for i in trial.recipe.ingredients]].round(6).drop_duplicates()
-    if len(formulas) > 1:
-        raise TweakError(f"round {number} has {len(formulas)} formulas, and a confirmation is one, poured again. "
+    if len(formulas) != 1:
+        many = f"has {len(formulas)} formulas, and a confirmation is one, poured again"
+        raise TweakError(f"round {number} {many if len(formulas) else 'is not planned'}. "
                          "Give the number of the round that plan_confirmation planned.")
     again = plan_confirmation(as_of(trial, number - 1), rows[list(trial.recipe.coordinates)].iloc[[0]], pours=len(rows),
                               seed=seed)

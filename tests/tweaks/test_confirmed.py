@@ -109,7 +109,7 @@ def test_reports(as_expected):
 def test_the_number_of_its_round_is_enough_once_the_plan_is_no_longer_at_hand(demo, confirmation, levels):
     trial = scored(poured(demo, confirmation), confirmation, levels, hardness=3.0)
     with_plan = labkit.appraise_confirmation(trial, confirmation, seed=2)
-    again = labkit.appraise_confirmation(trial, confirmation.round.number, seed=2)
+    again = labkit.appraise_confirmation(trial, np.int64(confirmation.round.number), seed=2)
     pd.testing.assert_frame_equal(again.attributes, with_plan.attributes)
     assert str(again) == str(with_plan)
 
@@ -129,7 +129,7 @@ def test_it_refuses_what_is_not_there_yet(demo, confirmation):
         (poured(demo, confirmation), confirmation, "pour P13 of the confirmation has no standing score. Have it tasted, and "
                                                    "record the scores first."),
         (demo, "P13", "confirmation is of type str. Give what plan_confirmation returned, or the number of its round."),
-        (demo, 9, "round 9 is not planned. The trial has 3 planned rounds, the last of which is 3."),
+        (demo, 9, "round 9 is not planned. Give the number of the round that plan_confirmation planned."),
         (demo, 2, "round 2 has 4 formulas, and a confirmation is one, poured again. Give the number of the round that "
                   "plan_confirmation planned."),
     ]:
