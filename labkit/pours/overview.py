@@ -15,6 +15,7 @@ from labkit.rounds import Batch, grams_column, planned_grams
 
 MORE = 1.02  # times what was weighed into a pot; what is drawn beyond that is in doubt
 
+
 def doubts_on_what_was_made(tables: Mapping[str, pd.DataFrame], recipe: Recipe, batch: Batch) -> list[str]:
     """Fact and advice about each melt and pour in doubt; what was drawn from a melt, where nothing else tells of it."""
     by_melt, by_pour = (planned_grams(tables["plan"], recipe, by=kind) for kind in ("melt", "pour"))

@@ -25,7 +25,6 @@ from labkit.core.posterior import (
 )
 from labkit.surfaces.ground import Ground, System, may_peak
 from labkit.surfaces.reading import SOURCES, Candidate, Reading
-from labkit.trial import Trial
 from labkit.weighed import round_labels
 
 # Prior medians as parts of the scale's width (half-t, 4 df; the root mean square of a part over the region), from
@@ -83,10 +82,11 @@ def read_nothing(ground: Ground, attribute: Attribute) -> Reading:
 def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.DataFrame, unsure: float) -> Reading:
     trial, width = ground.trial, attribute.width
     stated, peaked = trial.noise_of(attribute.name), may_peak(trial, attribute)
+    degrees, shapes = (PEAKED, SHAPES_OF_PEAK) if peaked else (BY_DEGREE, SHAPES)
     prior = Prior(
         centre=(attribute.low + attribute.high) / 2,
         constant=CONSTANT * width,
-        degrees=tuple(part * width for part in (PEAKED if peaked else BY_DEGREE)),
+        degrees=tuple(part * width for part in degrees),
         sources=tuple(stated[s] for s in SOURCES),
         unsure=unsure,
         trust=TRUST,
@@ -94,30 +94,31 @@ def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.Dat
     columns = ground.columns(made[list(trial.recipe.coordinates)])
     functions = {
         system: Functions(
-            columns=system.of(columns), degrees=system.degrees, expected=_expected(system, attribute, trial)
+            columns=system.of(columns), degrees=system.degrees,
+            expected=_hill_of(system) if peaked else SHIFT * system.expected(attribute),
         )
         for system in (*ground.systems, *ground.narrowed)
     }
-    candidates = compared(attribute, observed, functions, prior, SHAPES_OF_PEAK if peaked else SHAPES)
+    candidates = compared(attribute, observed, functions, prior, shapes)
     return Reading(attribute=attribute, ground=ground, candidates=candidates, stated=stated)
 
 
-def _expected(system: System, attribute: Attribute, trial: Trial) -> np.ndarray:
-    """The expected directions, or a hill where there are none though others have some, in prior sd, (k, q)."""
-    if may_peak(trial, attribute):
-        return HILL * np.sqrt((system.degrees == 2).sum()) * system.hill[None]
-    return SHIFT * system.expected(attribute)
+def _hill_of(system: System) -> np.ndarray:
+    """The hill in prior standard deviations of the p_2 curved functions, each t_2 / sqrt p_2, (1, q)."""
+    return HILL * np.sqrt((system.degrees == 2).sum()) * system.hill[None]
 
 
 def compared(
-    attribute: Attribute, observed: Observed, functions: Mapping[System, Functions], prior: Prior,
-    shapes: Mapping[str, float] = SHAPES,
+    attribute: Attribute,
+    observed: Observed,
+    functions: Mapping[System, Functions],
+    prior: Prior,
+    shapes: Mapping[str, float],
 ) -> tuple[Candidate, ...]:
-    """The posterior under each of the links in the systems of coordinates that count, by evidence times prior weight.
+    """The posterior under each of `shapes` in the systems of coordinates that count, by evidence times prior weight.
 
-    shapes : prior weights of the links
-
-    Which coordinates play no part is averaged over as well (George & McCulloch 1993, JASA 88:881-889).
+    shapes : prior weights of links. Which coordinates play no part is averaged over as well (George & McCulloch 1993,
+    JASA 88:881-889).
     """
     found = []
     for system, plain in _systems_that_count(observed, functions, prior):

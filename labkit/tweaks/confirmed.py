@@ -70,7 +70,7 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
     advice = "Give what plan_confirmation returned, or the number of its round."
     check_type(confirmation, (Confirmation, int, np.integer), name="confirmation", advice=advice, error=TweakError)
     if not isinstance(confirmation, Confirmation):
-        confirmation = planned_again(trial, confirmation, seed)
+        confirmation = _planned_again(trial, confirmation, seed)
     pours = list(confirmation.round.pours)
     table = _beside_expected(trial, confirmation, pours)
     failed, known = [pour for pour in pours if pour in trial.failed], _known(trial, confirmation, seed)
@@ -82,7 +82,7 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
                    attributes=table[["attribute", "result", "low", "high", "unit", "verdict", "why"]])
 
 
-def planned_again(trial, number: int, seed: int) -> Confirmation:
+def _planned_again(trial, number: int, seed: int) -> Confirmation:
     """The confirmation that a round of the trial was, planned once more from what was known before it."""
     rows = trial.plan[trial.plan["round"] == number]
     formulas = rows[[grams_column(i) for i in trial.recipe.ingredients]].round(6).drop_duplicates()
