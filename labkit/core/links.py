@@ -7,13 +7,14 @@
 
 with u = (eta - middle) / (w/2), w = high - low. Slope one in the middle lets one prior in units of the scale
 serve all of them (Box & Cox 1964, JRSS B 26:211-252, scale transformations by their Jacobian for the same reason).
-Where an exponential has left the scale by half its width it goes on straight, so that it cannot run away.
+Where an exponential has left the scale by half its width it goes on straight, so that it cannot run away. What leaves
+the scale all the same counts as its end (`cut`).
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import expit, logit
+from scipy.special import expit, logit, ndtr
 
 LINKS = ("straight", "floor", "ceiling", "both")
 STEEPEST = 1.1  # u beyond which an exponential goes on straight: e^1.1 half widths, half a width off the scale
@@ -72,3 +73,25 @@ def _exp(u: np.ndarray) -> np.ndarray:
     """e^u, straight on beyond STEEPEST."""
     inside = np.minimum(u, STEEPEST)
     return np.exp(inside) * (1 + u - inside)
+
+
+def cut(mean: np.ndarray, sd: np.ndarray, low: float, high: float) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and standard deviation of min(max(Y, low), high) where Y ~ N(mean, sd^2), of the shape of both.
+
+    With a and b the ends in standard deviations from the mean, P = Phi(b) - Phi(a):
+        E    = low Phi(a) + high Phi(-b) + mean P + sd (phi(a) - phi(b))
+        E^2  = low^2 Phi(a) + high^2 Phi(-b) + (mean^2 + sd^2) P + sd ((mean + low) phi(a) - (mean + high) phi(b))
+    The censored normal: Tobin 1958, Econometrica 26:24-36. Taken about the middle of the scale, to lose no digits.
+    """
+    middle, half = 0.5 * (low + high), 0.5 * (high - low)
+    m, s = np.asarray(mean, dtype=float) - middle, np.maximum(sd, 1e-12 * half)
+    a, b = (-half - m) / s, (half - m) / s
+    below, above, at_a, at_b = ndtr(a), ndtr(-b), _density(a), _density(b)
+    between = 1.0 - below - above
+    first = half * (above - below) + m * between + s * (at_a - at_b)
+    second = half**2 * (above + below) + (m**2 + s**2) * between + s * ((m - half) * at_a - (m + half) * at_b)
+    return middle + first, np.sqrt(np.maximum(second - first**2, 0.0))
+
+
+def _density(z: np.ndarray) -> np.ndarray:
+    return np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)

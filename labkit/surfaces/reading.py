@@ -9,7 +9,7 @@ from scipy.special import ndtr, ndtri
 
 from labkit.attributes import Attribute
 from labkit.core.importance import systematic, weighted_quantiles
-from labkit.core.links import Link
+from labkit.core.links import Link, cut
 from labkit.core.posterior import Mixture
 from labkit.surfaces.ground import Ground, System, expected_names, may_peak
 
@@ -45,6 +45,12 @@ class Candidate:
             rise = self._height(middle + node * spread) - top
             first, second = first + share * rise, second + share * rise**2
         return top + first, np.sqrt(np.maximum(second - first**2, 0.0))
+
+    def of_formula(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """`on_scale` with what is a formula's own, (m, K); a straight link leaves the scale, and is cut at its ends."""
+        middle, spread = self.on_scale(columns)
+        spread = np.sqrt(spread**2 + OWN * self.depart("pour"))
+        return cut(middle, spread, self.link.low, self.link.high) if self.link.name == "straight" else (middle, spread)
 
     def _height(self, eta: np.ndarray) -> np.ndarray:
         return np.clip(self.link.height(eta), self.link.low, self.link.high)
@@ -83,10 +89,10 @@ class Reading:
         """Mean and standard deviation (m,) of the long-run mean score of a formula."""
         first, second = np.zeros(len(columns)), np.zeros(len(columns))
         for candidate in self.candidates:
-            middle, spread = candidate.on_scale(columns)
+            middle, spread = candidate.of_formula(columns)
             share = candidate.weight * candidate.mixture.weights
             first += middle @ share
-            second += (middle**2 + spread**2 + OWN * candidate.depart("pour")) @ share
+            second += (middle**2 + spread**2) @ share
         return first, np.sqrt(np.maximum(second - first**2, 0.0))
 
     def interval(self, columns: np.ndarray, level: float) -> tuple[np.ndarray, np.ndarray]:

@@ -11,6 +11,7 @@ import labkit
 from labkit.core.posterior import Functions, Observed, Prior, Scales, log_likelihoods_at
 from labkit.surfaces import fitting
 from labkit.surfaces.ground import Ground
+from labkit.tweaks.path import as_of
 
 NAMES = ["wax", "red_share", "load", "pour_temperature"]
 
@@ -46,6 +47,14 @@ class TestReading:
         assert_allclose(np.quantile(drawn, 0.05, axis=0), told["low"], atol=0.12)
         alone = payoff.draws(frame.iloc[[2]], n=4000, seed=3)
         assert_allclose(alone[:, 0], drawn[:, 2], rtol=1e-12)
+
+    def test_the_mean_is_that_of_draws_where_much_leaves_the_scale(self, demo):
+        first = as_of(demo, 1)
+        frame = first.region.sample(200, seed=5)
+        for surface in labkit.fit_surfaces(first).values():
+            drawn, told = surface.draws(frame, n=4000, seed=3), surface.predict(frame)
+            assert_allclose(drawn.mean(axis=0), told["mean"], atol=0.15)
+            assert_allclose(drawn.std(axis=0), told["se"], rtol=0.1)
 
     def test_it_finds_the_truth_it_was_made_from(self, trial, surfaces):
         frame = trial.region.sample(200, seed=6)
