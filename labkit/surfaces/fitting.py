@@ -30,10 +30,10 @@ from labkit.weighed import round_labels
 # Prior medians as parts of the scale's width (half-t, 4 df; the root mean square of a part over the region), from
 # rehearsals of invented developments: over what a maker lets vary, a score moves by a fifth of its scale
 # (3.5 points from end to end for one factor of four on 0..10), and bends by a third of that. Tails are heavy, so a
-# score that bends much more is believed when the pours say so.
+# score that bends much more is believed when the pours say so. Each higher degree bends by a third of the one before.
 CONSTANT = 0.25  # standard deviation of the average level about the middle of the scale
-BY_DEGREE = (0.20, 0.06)
-PEAKED = (0.20, 0.09)  # where no direction is expected, though of other attributes some are (`may_peak`)
+BY_DEGREE = (0.20, 0.06, 0.02, 0.007)
+PEAKED = (0.20, 0.09, 0.03, 0.01)  # where no direction is expected, though of other attributes some are (`may_peak`)
 SHIFT, TRUST = 2.0, 0.7  # an expected direction moves its slope by two prior sd; prior chance that it does
 HILL = 0.6  # a peak moves the curved part by so much of its root mean square, at the same chance
 SHAPES = MappingProxyType({"straight": 1.0, "both": 1.0, "floor": 1.0})  # prior weights of the links
@@ -86,7 +86,7 @@ def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.Dat
     prior = Prior(
         centre=(attribute.low + attribute.high) / 2,
         constant=CONSTANT * width,
-        degrees=tuple(part * width for part in degrees),
+        degrees=tuple(part * width for part in degrees[:ground.degree]),
         sources=tuple(stated[s] for s in SOURCES),
         unsure=unsure,
         trust=TRUST,

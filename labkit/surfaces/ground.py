@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations
+from math import comb
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ from labkit.formula import Recipe
 from labkit.trial import Trial
 
 SAMPLE = 1500
-DEGREE = 2
+DEGREES, MOST = (2, 3, 4), 20      # the highest degree whose functions are at most so many, or the first
 FEW = 2                 # coordinates that may play no part, or alone play one
 SYSTEMS = ("shares", "masses")
 
@@ -75,23 +76,30 @@ def expected_names(attribute: Attribute, directions: pd.DataFrame) -> tuple[str,
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Ground:
-    """A sample of the region and its systems of coordinates, the trial's own first."""
+    """A sample of the region and its systems of coordinates, the trial's own first; `degree` is the highest of theirs.
+
+    With one or two free coordinates it is 4, with three 3: 24 pours tell something of 15 or 20 functions, and next to
+    nothing of the 35 that four coordinates have up to degree 3.
+    """
 
     trial: Trial
     sample: pd.DataFrame
     systems: tuple[System, ...]
+    degree: int
 
     @classmethod
     def of(cls, trial: Trial) -> "Ground":
         sample, systems = trial.region.sample(SAMPLE, seed=0), []
+        free = len(trial.region.coded_names)
+        degree = max((k for k in DEGREES if comb(free + k, k) <= MOST), default=DEGREES[0])
         for name in SYSTEMS:
             values = values_in(name, trial, sample)
             if values is not None:
-                basis, first = degree_basis(values, degree=DEGREE), sum(s.basis.size for s in systems)
+                basis, first = degree_basis(values, degree=degree), sum(s.basis.size for s in systems)
                 directions = _directions(sample, basis.evaluate(values) * (basis.degrees == 1))
                 systems.append(System(name=name, first=first, basis=basis, directions=directions,
                                       lift=np.eye(basis.size), degrees=basis.degrees, hill=_hill(basis, values)))
-        return cls(trial=trial, sample=sample, systems=tuple(systems))
+        return cls(trial=trial, sample=sample, systems=tuple(systems), degree=degree)
 
     @cached_property
     def narrowed(self) -> tuple[System, ...]:
@@ -103,7 +111,7 @@ class Ground:
         phi, inner = whole.basis.evaluate(values), {name for name, _ in nested_shares(self.trial.recipe)}
         for idle in _idle_sets(list(groups)):
             kept = [place for name, places in groups.items() if name not in idle for place in places]
-            basis = degree_basis(values[:, kept], degree=DEGREE)
+            basis = degree_basis(values[:, kept], degree=self.degree)
             if basis.size > 1 and (whole.name == "shares" or inner - set(idle)):
                 names = tuple(c for name in idle for c in self.trial.recipe.blends.get(name, (name,)))
                 yield System(name=whole.name, first=whole.first, basis=whole.basis, directions=whole.directions,

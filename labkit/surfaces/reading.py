@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
+from types import MappingProxyType
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -15,7 +16,9 @@ from labkit.surfaces.ground import Ground, System, expected_names, may_peak
 
 SOURCES = ("round", "melt", "pour")
 OWN = 0.15  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
-LEFT = 0.35  # of the root mean square of the curved part: what bends as no quadratic does; from rehearsals as well
+# Of the root mean square of the quadratic part, by the highest degree: what bends as none of the functions does. From
+# rehearsals as well; with the functions of degree 3 and 4 it is as much, all together, as without them.
+LEFT = MappingProxyType({2: 0.35, 3: 0.15, 4: 0.10})
 WAVE = 1.0  # standard deviations of a linear function over the region
 NODES, HEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 MOST_STEPS = 60  # of a search for a quantile; halving alone needs no more
@@ -57,8 +60,9 @@ class Candidate:
 
     @property
     def left_open(self) -> np.ndarray:
-        """Standard deviation before the link of what bends as no quadratic does, (K,)."""
-        return LEFT * self.mixture.scales.degrees[:, 1]
+        """Standard deviation before the link of what bends as none of its functions does, (K,)."""
+        scales = self.mixture.scales.degrees
+        return LEFT[scales.shape[1]] * scales[:, 1]
 
     def linear(self, columns: np.ndarray) -> np.ndarray:
         """Linear functions of the coordinates that play a part, among all `columns`, (n, q)."""
@@ -75,7 +79,7 @@ class Reading:
 
     What single pours depart from so smooth a surface is the pour's, or it is the formula's own and would come back in a
     repeat. Without repeats nobody can say which; the share OWN of the variance is taken for the formula's own. And what
-    bends is no quadratic: LEFT of the root mean square of the curved part is left open before the link (the discrepancy
+    bends is no polynomial: LEFT of the root mean square of the quadratic part is left open before the link (discrepancy
     of a model, Kennedy & O'Hagan 2001, JRSS B 63:425-464).
     `stated` holds the stated medians of the noise by source.
     """
@@ -185,7 +189,7 @@ class Reading:
 
 
 def _drawn_from(candidate: Candidate, n: int, linear: np.ndarray, rng: np.random.Generator):
-    """n draws of the surface as one function of columns: h(phi'b + what no quadratic bends) + what is a formula's own.
+    """n draws of the surface as one function of columns: h(phi'b + what is left open) + what is a formula's own.
 
     Both additions are waves of random direction, length and phase: over the draws such a wave has a Gaussian
     covariance of length WAVE in the linear functions (Rahimi & Recht 2007, NeurIPS 20), and it is one function
