@@ -59,12 +59,13 @@ def given_row(trial: Trial, pours: Sequence[str], at: pd.DataFrame | None, *,
 
 
 def held_words(recipe: Recipe, given: pd.Series, along: Sequence[str]) -> str:
-    """What is held where. Of a blend with parts along, the others have no value of their own, but may have a ratio."""
+    """What is held where, or "". Of a blend with parts along, the others have no value of their own, maybe a ratio."""
     varied = [columns for columns in recipe.blends.values() if set(columns) & set(along)]
     free = [[c for c in columns if c not in along] for columns in varied]
     moving = {*along, *(c for columns in varied for c in columns)}
     words = value_words(given.drop(list(moving)))
-    return words_joined(words + [_ratio_words(given[columns]) for columns in free if len(columns) > 1])
+    words += [_ratio_words(given[columns]) for columns in free if len(columns) > 1]
+    return words_joined(words) if words else ""
 
 
 def value_words(given: pd.Series) -> list[str]:

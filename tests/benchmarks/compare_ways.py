@@ -1,6 +1,6 @@
 """What does a good formula cost, and by which way of working? The kit beside its peers, in the same invented worlds.
 
-    python tests/benchmarks/compare_ways.py FACTORS [worlds] [first seed] [ways] [processes] [file]
+    python tests/benchmarks/compare_ways.py FACTORS [worlds] [first seed] [ways] [processes] [file] [own | others]
 
 Rounds of 4 pours in 2 melts, six of them. After each, the ratio = desirability at the formula one would settle on / best
 possible, both at the long-run mean of that panel. Ways (comma between them; all where left out):
@@ -14,7 +14,8 @@ possible, both at the long-run mean of that panel. Ways (comma between them; all
 
 Printed: medians, lower deciles; then differences of medians with the lower 90 % limit of a paired bootstrap over worlds;
 coverage and mean interval score of 90 % intervals for the mean over 100 formulas, by attribute and round, for kit, expect
-and peer; what stopping would have given. `file` keeps a line of JSON a development, to which later runs add.
+and peer; what stopping would have given. `file` keeps a line of JSON a development, to which later runs add
+("" for none). Worlds are those of `worlds.py`, or of `other_worlds.py`.
 """
 
 import os
@@ -27,17 +28,19 @@ import sys
 import time
 
 import numpy as np
+import other_worlds
 import pandas as pd
+import worlds
 from peer import first_round, next_step
 from rehearse_worlds import one_factor_at_a_time, reached
 from surface_coverage import judged
-from worlds import development_of, trial_of
 
 from labkit import appraise_panel, fit_surfaces, plan_round, suggest_next
 from labkit.rehearsal import play_round
 from labkit.tweaks import desirability_of
 
 ROUNDS, POURS, MELTS = 6, 4, 2
+FAMILIES = {"own": worlds.development_of, "others": other_worlds.development_of}
 WAYS = ("never", "one", "design", "peer", "kit", "expect")
 REQUIRED = (("kit", "peer", (-0.02,) * 6), ("kit", "peer", (0.05,)), ("expect", "peer", (0.10, 0.02, 0.02)))
 
@@ -108,14 +111,14 @@ def one_way(trial, made) -> dict:
 
 def played(task) -> dict | None:
     """One development by each way asked for; None where its world is passed over."""
-    seed, factors, ways = task
-    made = development_of(seed, factors)
+    seed, factors, ways, family = task
+    made = FAMILIES[family](seed, factors)
     if made is None:
         return None
     found = {"seed": seed, "factors": factors, "false": made.false, "kind": made.kind, "best": made.best,
              "start": made.start, "testers": made.testers}
     for way in ways:
-        trial = trial_of(factors, expect=way == "expect")
+        trial = made.trial(expect=way == "expect")
         if way == "never":
             found[way] = {"ratio": [made.start] * ROUNDS}
         else:
@@ -124,18 +127,18 @@ def played(task) -> dict | None:
     return found
 
 
-def run(factors: int, worlds: int, first: int, ways, processes: int, file: str | None) -> list[dict]:
+def run(factors: int, count: int, first: int, ways, processes: int, file: str, family: str) -> list[dict]:
     """Seeds from `first` on until there are enough worlds."""
-    results, seeds = [], iter(range(first, first + 40 * worlds))
+    results, seeds = [], iter(range(first, first + 40 * count))
     with multiprocessing.get_context("fork").Pool(processes) as pool:
-        for found in pool.imap(played, ((seed, factors, ways) for seed in seeds), chunksize=1):
+        for found in pool.imap(played, ((seed, factors, ways, family) for seed in seeds), chunksize=1):
             if found is None:
                 continue
             results.append(found)
             if file:
                 with open(file, "a", encoding="utf-8") as kept:
                     kept.write(json.dumps(found) + "\n")
-            if len(results) == worlds:
+            if len(results) == count:
                 pool.terminate()
                 break
     return results
@@ -225,14 +228,14 @@ def _stopping(results, way: str, rounds: int = ROUNDS) -> None:
           f"{np.round(gains, 3)}")
 
 
-def main(factors: int, worlds: int = 20, first: int = 1, ways: str = ",".join(WAYS), processes: int = 1,
-         file: str | None = None) -> None:
+def main(factors: int, count: int = 20, first: int = 1, ways: str = ",".join(WAYS), processes: int = 1,
+         file: str = "", family: str = "own") -> None:
     started = time.perf_counter()
-    results = run(factors, worlds, first, ways.split(","), processes, file)
+    results = run(factors, count, first, ways.split(","), processes, file, family)
     print(f"{factors} factors, seeds {results[0]['seed']} to {results[-1]['seed']}, "
           f"{time.perf_counter() - started:.0f} s")
     told(results)
 
 
 if __name__ == "__main__":
-    main(*map(int, sys.argv[1:4]), *sys.argv[4:5], *map(int, sys.argv[5:6]), *sys.argv[6:7])
+    main(*map(int, sys.argv[1:4]), *sys.argv[4:5], *map(int, sys.argv[5:6]), *sys.argv[6:8])

@@ -24,7 +24,7 @@ import sys
 
 import numpy as np
 from rehearse_worlds import reached
-from worlds import development_of, text_of
+from worlds import development_of
 
 from labkit import Trial, plan_round, suggest_next
 from labkit.definition import NOISE
@@ -77,7 +77,7 @@ def played(task) -> dict | None:
     made = development_of(seed, factors)
     if made is None:
         return None
-    text, found = text_of(factors, expect=True), {}
+    text, found = made.text, {}
     texts = {"usual": text, "doubled": stated_louder(text), "untold": text, "settled": settled_start(text, made)}
     for case in CASES:
         if texts[case] is not None:

@@ -29,10 +29,11 @@ LEANING = {"payoff": {"wax": -1.0, "load": 1.0}, "hardness": {"wax": 1.0}, "shee
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Development:
-    """One invented development; `false` says whether an expected direction is false in it."""
+    """One invented development; `false` says whether an expected direction is false in it. text : its trial.toml."""
 
     seed: int
     factors: int
+    text: str
     world: World
     testers: int
     best: float
@@ -40,17 +41,21 @@ class Development:
     false: bool
     kind: str
 
+    def trial(self, expect: bool) -> Trial:
+        """Before its first round, with the expected directions or without."""
+        return Trial.from_toml(self.text if expect else unexpected(self.text))
 
-def text_of(factors: int, expect: bool) -> str:
+
+def unexpected(text: str) -> str:
+    """A trial.toml without its expected directions."""
+    return "\n".join(line for line in text.splitlines() if not line.startswith("expect"))
+
+
+def text_of(factors: int) -> str:
     """The terracotta stick with two, three or four factors; with two there is no card to match, so no shade."""
-    text = "\n".join(line for line in TOML.splitlines() if expect or not line.startswith("expect"))
-    tables = re.split(r"\n(?=\[)", text)
+    tables = re.split(r"\n(?=\[)", TOML)
     gone = {4: (), 3: ("[settings.",), 2: ("[settings.", "[factors.red_share]", "[attributes.shade]")}[factors]
     return "\n".join(t for t in tables if not t.startswith(gone))
-
-
-def trial_of(factors: int, expect: bool) -> Trial:
-    return Trial.from_toml(text_of(factors, expect))
 
 
 def development_of(seed: int, factors: int) -> Development | None:
@@ -59,13 +64,14 @@ def development_of(seed: int, factors: int) -> Development | None:
     bench = bool(rng.uniform() < 0.5)
     truth, false = _bench_truth(seed) if bench else _curved_truth(rng, factors)
     world, testers = world_of(seed)
-    world, trial = dataclasses.replace(world, truth=truth), trial_of(factors, expect=True)
+    world, text = dataclasses.replace(world, truth=truth), text_of(factors)
+    trial = Trial.from_toml(text)
     best = best_possible(trial, world, points=2048)
     start = reached(trial, world, trial.recipe.starting_factors)
     if not (WORTH_REHEARSING[0] <= best <= WORTH_REHEARSING[1] and STARTING[0] <= start / best <= STARTING[1]):
         return None
-    return Development(seed=seed, factors=factors, world=world, testers=testers, best=best, start=start / best,
-                       false=false, kind="bench" if bench else "curved")
+    return Development(seed=seed, factors=factors, text=text, world=world, testers=testers, best=best,
+                       start=start / best, false=false, kind="bench" if bench else "curved")
 
 
 def _bench_truth(seed: int):

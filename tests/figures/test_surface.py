@@ -32,8 +32,12 @@ class TestSurface:
         colours = matplotlib.colormaps["cividis"](np.linspace(0, 1, 50))[:, :3]
         assert (np.diff(colours @ [0.299, 0.587, 0.114]) > 0).all()
 
-    def test_the_end_of_the_scale_has_the_shade_beside_it(self, demo, surfaces):
+    def test_the_end_of_the_scale_has_the_shade_beside_it(self, demo, surfaces, monkeypatch):
         """A plain at 0 lies within the lowest shade: nothing is under it, and no edge runs around the plain."""
+        kind = type(surfaces["shade"].reading)
+        moments = kind.moments
+        monkeypatch.setattr(kind, "moments", lambda reading, columns: (moments(reading, columns)[0] - 1,
+                                                                       moments(reading, columns)[1]))
         at = demo.recipe.starting_factors.assign(wax=0.167, pour_temperature=71.5)
         ax = draw_surface(surfaces["shade"], along=("red_share", "load"), at=at)
         told = surfaces["shade"].predict(pd.concat([at] * 2).assign(red_share=0.2, load=[0.03, 0.07]))["mean"]
@@ -120,6 +124,11 @@ class TestSlice:
         assert (excess <= 0).all()
         assert held_words(trial.recipe, given, ["base: sunflower wax"]) == (
             "load 0.03 and cocoa butter : castor oil as\u00a033\u00a0:\u00a067")
+
+    def test_a_title_is_silent_where_nothing_is_left_to_hold(self, demo):
+        given = demo.recipe.starting_factors.iloc[0]
+        assert held_words(demo.recipe, given[["wax", "load"]], ["wax", "load"]) == ""
+        assert title_at("payoff: mean score", "") == "payoff: mean score"
 
     def test_a_title_breaks_no_ratio(self):
         held = "pour temperature 73.4 and shea butter : sweet almond oil as\u00a027\u00a0:\u00a073"
