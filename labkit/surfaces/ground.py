@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations
-from math import comb
 
 import numpy as np
 import pandas as pd
@@ -18,8 +17,8 @@ from labkit.formula import Recipe
 from labkit.trial import Trial
 
 SAMPLE = 1500
-DEGREES, MOST = (2, 3, 4), 20      # the highest degree whose functions are at most so many, or the first
-FEW = 2                 # coordinates that may play no part, or alone play one
+DEGREE, FURTHER = 2, 4  # the highest degree of the functions, and that with no more than FEW free coordinates
+FEW = 2  # coordinates that may play no part, or alone play one
 SYSTEMS = ("shares", "masses")
 
 
@@ -78,8 +77,8 @@ def expected_names(attribute: Attribute, directions: pd.DataFrame) -> tuple[str,
 class Ground:
     """A sample of the region and its systems of coordinates, the trial's own first; `degree` is the highest of theirs.
 
-    With one or two free coordinates it is 4, with three 3: 24 pours tell something of 15 or 20 functions, and next to
-    nothing of the 35 that four coordinates have up to degree 3.
+    24 pours tell something of the 15 functions that two coordinates have up to degree 4, and little of the 20 or 35
+    that three or four have up to degree 3.
     """
 
     trial: Trial
@@ -90,8 +89,7 @@ class Ground:
     @classmethod
     def of(cls, trial: Trial) -> "Ground":
         sample, systems = trial.region.sample(SAMPLE, seed=0), []
-        free = len(trial.region.coded_names)
-        degree = max((k for k in DEGREES if comb(free + k, k) <= MOST), default=DEGREES[0])
+        degree = FURTHER if len(trial.region.coded_names) <= FEW else DEGREE
         for name in SYSTEMS:
             values = values_in(name, trial, sample)
             if values is not None:

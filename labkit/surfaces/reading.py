@@ -18,7 +18,7 @@ SOURCES = ("round", "melt", "pour")
 OWN = 0.15  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
 # Of the root mean square of the quadratic part, by the highest degree: what bends as none of the functions does. From
 # rehearsals as well; with the functions of degree 3 and 4 it is as much, all together, as without them.
-LEFT = MappingProxyType({2: 0.35, 3: 0.15, 4: 0.10})
+LEFT = MappingProxyType({2: 0.35, 4: 0.10})
 WAVE = 1.0  # standard deviations of a linear function over the region
 NODES, HEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 MOST_STEPS = 60  # of a search for a quantile; halving alone needs no more

@@ -214,7 +214,7 @@ def _scales(surface) -> str:
                           columns=["link", "system", "weight"])
     weights = shapes.groupby("link")["weight"].sum().sort_values(ascending=False, kind="stable")
     words = [f"{LINK_WORDS[name]} {100 * weight:.0f} %" for name, weight in weights.items()]
-    form = {2: "quadratic", 3: "cubic", 4: "quartic"}[surface.reading.ground.degree]
+    form = {2: "quadratic", 4: "quartic"}[surface.reading.ground.degree]
     told = f"The hierarchical reading bends as a {form} on one of these scales, by evidence: {words_joined(words)}."
     if not math.isnan(surface.reading.hill_trust):
         told += (f" What peaks tapers off on all sides, so the log began with {PEAK_TO_ONE:.0f} times the weight of "
