@@ -16,9 +16,11 @@ def expected_improvement(mean, sd, best):
     """
     from scipy.special import ndtr
 
+    from labkit.core.links import normal_density
+
     gap, sd = np.broadcast_arrays(np.subtract(mean, best, dtype=float), np.asarray(sd, dtype=float))
     z = np.divide(gap, sd, out=np.zeros(gap.shape), where=sd > 0)
-    density = np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
+    density = normal_density(z)
     return np.where(sd > 0, np.maximum(sd * (z * ndtr(z) + density), 0.0), np.maximum(gap, 0.0))
 
 

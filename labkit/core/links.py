@@ -86,12 +86,13 @@ def cut(mean: np.ndarray, sd: np.ndarray, low: float, high: float) -> tuple[np.n
     middle, half = 0.5 * (low + high), 0.5 * (high - low)
     m, s = np.asarray(mean, dtype=float) - middle, np.maximum(sd, 1e-12 * half)
     a, b = (-half - m) / s, (half - m) / s
-    below, above, at_a, at_b = ndtr(a), ndtr(-b), _density(a), _density(b)
+    below, above, at_a, at_b = ndtr(a), ndtr(-b), normal_density(a), normal_density(b)
     between = 1.0 - below - above
     first = half * (above - below) + m * between + s * (at_a - at_b)
     second = half**2 * (above + below) + (m**2 + s**2) * between + s * ((m - half) * at_a - (m + half) * at_b)
     return middle + first, np.sqrt(np.maximum(second - first**2, 0.0))
 
 
-def _density(z: np.ndarray) -> np.ndarray:
+def normal_density(z: np.ndarray) -> np.ndarray:
+    """phi(z), the standard normal density."""
     return np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)

@@ -35,7 +35,7 @@ CONSTANT = 0.25  # standard deviation of the average level about the middle of t
 BY_DEGREE = (0.20, 0.06, 0.02, 0.007)
 PEAKED = (0.20, 0.09, 0.03, 0.01)  # where no direction is expected, though of other attributes some are (`may_peak`)
 SHIFT, TRUST = 2.0, 0.7  # an expected direction moves its slope by two prior sd; prior chance that it does
-HILL = 0.6  # a peak moves the curved part by so much of its root mean square, at the same chance
+HILL = 0.6  # a peak moves the quadratic part by so much of its root mean square, at the same chance
 SHAPES = MappingProxyType({"straight": 1.0, "both": 1.0, "floor": 1.0})  # prior weights of the links
 # A response that peaks tapers off on all sides: log y is a quadratic (the Gaussian response, ter Braak & Looman 1986,
 # Vegetatio 65:3-11). A parabola would leave the scale.
@@ -104,7 +104,7 @@ def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.Dat
 
 
 def _hill_of(system: System) -> np.ndarray:
-    """The hill in prior standard deviations of the p_2 curved functions, each t_2 / sqrt p_2, (1, q)."""
+    """The hill in prior standard deviations of the p_2 quadratic functions, each t_2 / sqrt p_2, (1, q)."""
     return HILL * np.sqrt((system.degrees == 2).sum()) * system.hill[None]
 
 

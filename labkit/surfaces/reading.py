@@ -10,7 +10,7 @@ from scipy.special import ndtr, ndtri
 
 from labkit.attributes import Attribute
 from labkit.core.importance import systematic, weighted_quantiles
-from labkit.core.links import Link, cut
+from labkit.core.links import Link, cut, normal_density
 from labkit.core.posterior import Mixture
 from labkit.surfaces.ground import Ground, System, expected_names, may_peak
 
@@ -232,7 +232,7 @@ def _quantile(means: np.ndarray, spreads: np.ndarray, shares: np.ndarray, p: flo
     for _ in range(MOST_STEPS):
         at = (found[left, None] - means[left]) / spreads[left]
         over = ndtr(at) @ shares - p
-        dense = (np.exp(-0.5 * at**2) / spreads[left]) @ shares / np.sqrt(2 * np.pi)
+        dense = (normal_density(at) / spreads[left]) @ shares
         low[left], high[left] = np.where(over < 0, found[left], low[left]), np.where(over < 0, high[left], found[left])
         with np.errstate(divide="ignore", invalid="ignore"):
             step = found[left] - over / dense

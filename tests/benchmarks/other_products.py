@@ -5,7 +5,7 @@ practice).
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class Product:
     wanted: Mapping[str, tuple[str, tuple[float, ...]]]
     expect: Mapping[str, Mapping[str, str]]
     roles: Mapping[str, Mapping[str, str]]
-    match: tuple[str, ...] = field(default=())
+    match: tuple[str, ...] = ()
 
     def present(self, factors: int) -> tuple[str, ...]:
         """The drivers that vary in the version of so many factors."""

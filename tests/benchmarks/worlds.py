@@ -14,7 +14,7 @@ import re
 
 import numpy as np
 import pandas as pd
-from rehearse_worlds import STARTING, TOML, WORTH_REHEARSING, reached, truth_of, world_of
+from rehearse_worlds import STARTING, TOML, WORTH_REHEARSING, reached, truth_of, unexpected, world_of
 
 from labkit import Trial, World
 from labkit.rehearsal import best_possible
@@ -44,11 +44,6 @@ class Development:
     def trial(self, expect: bool) -> Trial:
         """Before its first round, with the expected directions or without."""
         return Trial.from_toml(self.text if expect else unexpected(self.text))
-
-
-def unexpected(text: str) -> str:
-    """A trial.toml without its expected directions."""
-    return "\n".join(line for line in text.splitlines() if not line.startswith("expect"))
 
 
 def text_of(factors: int) -> str:

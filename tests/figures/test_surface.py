@@ -36,8 +36,7 @@ class TestSurface:
         """A plain at 0 lies within the lowest shade: nothing is under it, and no edge runs around the plain."""
         kind = type(surfaces["shade"].reading)
         moments = kind.moments
-        monkeypatch.setattr(kind, "moments", lambda reading, columns: (moments(reading, columns)[0] - 1,
-                                                                       moments(reading, columns)[1]))
+        monkeypatch.setattr(kind, "moments", lambda *given: moments(*given) - np.array([[1.0], [0.0]]))
         at = demo.recipe.starting_factors.assign(wax=0.167, pour_temperature=71.5)
         ax = draw_surface(surfaces["shade"], along=("red_share", "load"), at=at)
         told = surfaces["shade"].predict(pd.concat([at] * 2).assign(red_share=0.2, load=[0.03, 0.07]))["mean"]

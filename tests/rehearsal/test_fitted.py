@@ -100,7 +100,7 @@ class TestBeforeAnythingIsScored:
         middle, spread = plain.mixture.moments(ground.columns(ground.sample)[:, plain.system.places])
         scales = plain.mixture.scales.degrees
         np.testing.assert_allclose((spread**2).mean(axis=0), (10 * CONSTANT) ** 2 + (scales**2).sum(axis=1), rtol=1e-4)
-        np.testing.assert_allclose(np.median(scales, axis=0), 10 * np.array(BY_DEGREE[:2]), rtol=0.1)
+        np.testing.assert_allclose(np.median(scales, axis=0), 10 * np.array(BY_DEGREE[:ground.degree]), rtol=0.1)
         np.testing.assert_allclose(np.quantile(scales[:, 0], 0.9), 2 * stats.t(4).ppf(0.95) / stats.t(4).ppf(0.75), rtol=0.25)
         np.testing.assert_allclose(middle @ plain.mixture.weights, 5.0, atol=1e-3)
         weights = pd.Series([c.weight for c in reading.candidates], [c.system.name for c in reading.candidates])
@@ -112,7 +112,7 @@ class TestBeforeAnythingIsScored:
         reading = read_nothing(ground, terracotta.attributes["shade"])
         plain = next(c for c in reading.candidates if c.link.name == "straight" and c.system.name == "shares")
         scales, own = plain.mixture.scales.degrees, plain.system
-        np.testing.assert_allclose(np.median(scales, axis=0), 10 * np.array(PEAKED[:2]), rtol=0.1)
+        np.testing.assert_allclose(np.median(scales, axis=0), 10 * np.array(PEAKED[:ground.degree]), rtol=0.1)
         size = plain.mixture.weights @ scales[:, 1]
         assert reading.hill_trust == pytest.approx(TRUST, abs=0.02)
         np.testing.assert_allclose((plain.mixture.weights @ plain.mixture.means)[own.degrees > 0],

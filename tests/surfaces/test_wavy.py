@@ -15,7 +15,7 @@ WAVE = {"round": 0.1, "melt": 0.1, "pour": 0.1, "tester": 0.5, "tester_pour": 0.
 
 
 def wave(coded):
-    return (5 + 2.5 * np.sin(2.5 * coded[:, 0] + 0.5) + 1.5 * coded[:, 1])[:, None]
+    return (5 + 2.5 * np.sin(3.5 * coded[:, 0]) + 0.5 * coded[:, 1])[:, None]
 
 
 @pytest.fixture(scope="module")
@@ -32,7 +32,7 @@ def test_the_degree_goes_by_the_free_coordinates(text, free, degree):
 
 
 def test_it_comes_closer_than_any_quadratic(surface):
-    """The least squares fit to the truth itself, without noise, bounds what a quadratic can do."""
+    """The least squares fit to the truth itself, without noise, bounds what a quadratic can do: half of it is asked."""
     region = surface.ground.trial.region
     frame = region.sample(1000, seed=7)
     coded = region.coded(frame)
@@ -40,7 +40,7 @@ def test_it_comes_closer_than_any_quadratic(surface):
     columns = np.column_stack([np.ones(len(a)), a, b, a * a, a * b, b * b])
     bound = np.std(true - columns @ np.linalg.lstsq(columns, true, rcond=None)[0])
     told = surface.predict(frame)
-    assert np.sqrt(np.mean((told["mean"] - true) ** 2)) < bound
+    assert np.sqrt(np.mean((told["mean"] - true) ** 2)) < 0.5 * bound
     assert ((told["low"] <= true) & (true <= told["high"])).mean() > 0.8
 
 
