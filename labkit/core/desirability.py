@@ -29,7 +29,7 @@ def peak(values, low, target, high, weight_below=1.0, weight_above=1.0):
     values = np.asarray(values, dtype=float)
     below = rising(values, low, target, weight_below) if target > low else 1.0 * (values >= low)
     above = falling(values, target, high, weight_above) if high > target else 1.0 * (values <= high)
-    return np.where(values < target, below, above) + 0.0 * values
+    return np.minimum(below, above)
 
 
 def overall(each, importance=None):

@@ -9,9 +9,10 @@ repeats bit for bit.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
-from scipy.special import logsumexp, ndtri
+from scipy.special import ndtri
 
 DRAWS = 256  # a pass
 ENOUGH = 64.0  # effective draws at which no further pass is made
@@ -55,10 +56,13 @@ def weighted_quantiles(values: np.ndarray, weights: np.ndarray, levels: Sequence
     return np.interp(levels, (risen - weights[order] / 2) / risen[-1], values[order])
 
 
+@lru_cache(maxsize=8)
 def normal_points(n: int, dimension: int) -> np.ndarray:
-    """n quasi-random points of N(0, I), (n, d): Richtmyer's fractional parts of (k + 1/2) sqrt(prime)."""
+    """n quasi-random points of N(0, I), (n, d): Richtmyer's fractional parts of (k + 1/2) sqrt(prime). Read only."""
     steps = np.sqrt(np.array(PRIMES[:dimension], dtype=float))
-    return ndtri(np.clip(((np.arange(n) + 0.5)[:, None] * steps) % 1.0, 1e-9, 1 - 1e-9))
+    points = ndtri(np.clip(((np.arange(n) + 0.5)[:, None] * steps) % 1.0, 1e-9, 1 - 1e-9))
+    points.flags.writeable = False
+    return points
 
 
 def sampled(log_likelihoods: Callable, dimension: int, start: Sequence[Proposal] = (), *, draws: int = DRAWS,
@@ -91,10 +95,10 @@ def _drawn(points: np.ndarray, proposals: Sequence[Proposal], counts: Sequence[i
 
 
 def _weighed(theta: np.ndarray, logs: np.ndarray, proposals: Sequence[Proposal], counts: Sequence[int]) -> Sampled:
-    share = np.array(counts) / np.sum(counts)
-    drawn = logsumexp([p.log_density(theta) for p in proposals], axis=0, b=share[:, None])
-    logs = logs + (proposals[0].log_density(theta) - drawn)[:, None]
-    total = logsumexp(logs)
+    densities = np.array([p.log_density(theta) for p in proposals])
+    drawn = np.logaddexp.reduce(densities + np.log(np.array(counts) / np.sum(counts))[:, None], axis=0)
+    logs = logs + (densities[0] - drawn)[:, None]
+    total = np.logaddexp.reduce(logs, axis=None)
     weights = np.exp(logs - total)
     return Sampled(theta=theta, weights=weights, log_evidence=float(total - np.log(len(theta))),
                    effective=float(1.0 / np.sum(weights.sum(axis=1) ** 2)), proposals=tuple(proposals[1:]))
@@ -105,7 +109,7 @@ def _recentred(found: Sampled) -> Proposal:
     theta, dimension = found.theta, found.theta.shape[1]
     logs, heat = np.log(np.maximum(found.weights.sum(axis=1), 1e-300)), 1.0
     while True:
-        share = np.exp(heat * logs - logsumexp(heat * logs))
+        share = np.exp(heat * logs - np.logaddexp.reduce(heat * logs))
         if 1.0 / np.sum(share**2) >= 4 * dimension or heat < 1e-3:
             break
         heat *= 0.7

@@ -16,6 +16,7 @@ sampling (`core.importance`). A curved h is taken straight at the fitted values 
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.special import ndtr, stdtrit
@@ -90,7 +91,6 @@ class Mixture:
     expected: np.ndarray
     log_evidence: float
     effective: float
-    proposals: tuple[Proposal, ...] = ()
 
     def moments(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Mean and standard deviation of phi'b in each Gaussian, both (m, K), at columns (m, p)."""
@@ -123,55 +123,143 @@ def scales_at(theta: np.ndarray, prior: Prior) -> Scales:
     return Scales(degrees=degrees, sources=sources, sampling=stretch)
 
 
-def prior_variances(functions: Functions, prior: Prior, scales: Scales) -> np.ndarray:
-    """Prior variance of each b_j, (m, p)."""
-    variances = np.full((len(scales.degrees), len(functions.degrees)), prior.constant**2)
-    for k, size in enumerate(scales.degrees.T):
-        at = functions.degrees == k + 1
-        variances[:, at] = (size**2 / max(at.sum(), 1))[:, None]
-    return variances
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Model:
+    """What was found at n pours, in which functions, under which prior; and what all choices of the scales share."""
+
+    observed: Observed
+    functions: Functions
+    prior: Prior
+
+    @cached_property
+    def parts(self) -> np.ndarray:
+        """What the square of each scale stands before in cov(y): functions by degree, sampling, sources, (s, n, n)."""
+        own = [self.functions.columns[:, self.functions.degrees == k] for k in range(1 + len(self.prior.degrees))]
+        own = [columns @ columns.T / max(columns.shape[1], 1) for columns in own]
+        return np.array([*own, self.observed.sampling, *self.observed.sources])
+
+    @cached_property
+    def middle(self) -> np.ndarray:
+        """Prior mean of b without any expectation, (p,)."""
+        return np.where(self.functions.degrees == 0, self.prior.centre, 0.0)
+
+    @cached_property
+    def right(self) -> np.ndarray:
+        """y - centre and what is expected at the pours, (n, 1 + k)."""
+        phi = self.functions.columns
+        return np.column_stack([self.observed.means - phi @ self.middle, phi @ self.functions.expected.T])
+
+    @cached_property
+    def choices(self) -> np.ndarray:
+        """Every z, (2^k, k)."""
+        k = len(self.functions.expected)
+        return ((np.arange(2**k)[:, None] >> np.arange(k)) & 1).astype(float)
+
+    def covariances(self, scales: Scales) -> np.ndarray:
+        """cov(y) at m choices of the scales, (m, n, n)."""
+        constant = np.full(len(scales.sampling), self.prior.constant)
+        return self._summed([constant, scales.degrees, scales.sampling, scales.sources], self.parts)
+
+    def noise_covariances(self, scales: Scales) -> np.ndarray:
+        """r^2 S + sum_s v_s^2 C_s, (m, n, n)."""
+        return self._summed([scales.sampling, scales.sources], self.parts[1 + len(self.prior.degrees):])
+
+    @staticmethod
+    def _summed(sizes: Sequence[np.ndarray], parts: np.ndarray) -> np.ndarray:
+        squares = np.column_stack(sizes) ** 2
+        return (squares @ parts.reshape(len(parts), -1)).reshape(-1, *parts.shape[1:])
+
+    def shift_sizes(self, scales: Scales) -> np.ndarray:
+        """How far each expectation moves the prior mean along u, (m, k): t_g / sqrt p_g for what is of degree g."""
+        expected, degrees = self.functions.expected, self.functions.degrees
+        sizes = np.zeros((len(scales.sampling), len(expected)))
+        for k, degree in enumerate(degrees[np.argmax(np.abs(expected), axis=1)] if len(expected) else []):
+            if degree > 0:                              # a row of zeros says nothing: it plays no part
+                sizes[:, k] = scales.degrees[:, degree - 1] / np.sqrt((degrees == degree).sum())
+        return sizes
+
+    def prior_variances(self, scales: Scales) -> np.ndarray:
+        """Prior variance of each b_j, (m, p)."""
+        degrees = self.functions.degrees
+        variances = np.full((len(scales.degrees), len(degrees)), self.prior.constant**2)
+        for k, size in enumerate(scales.degrees.T):
+            at = degrees == k + 1
+            variances[:, at] = (size**2 / max(at.sum(), 1))[:, None]
+        return variances
+
+    def prior_mean(self, scales: Scales) -> np.ndarray:
+        """Prior mean of b at one choice of scales, each expectation by its trust, (p,)."""
+        return self.middle + self.prior.trust * self.shift_sizes(scales)[0] @ self.functions.expected
 
 
-def prior_mean(functions: Functions, prior: Prior, scales: Scales) -> np.ndarray:
-    """Prior mean of b at one choice of scales, each expectation by its trust, (p,)."""
-    level = np.where(functions.degrees == 0, prior.centre, 0.0)
-    return level + prior.trust * _shift_sizes(scales, functions)[0] @ functions.expected
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Integral:
+    """The scales of a model, integrated over: log p(y), and draws of the scales by weight."""
+
+    model: Model
+    sampled: Sampled
+
+    @property
+    def log_evidence(self) -> float:
+        return self.sampled.log_evidence
+
+    @property
+    def effective(self) -> float:
+        """Kish's effective number of the draws."""
+        return self.sampled.effective
+
+    @property
+    def proposals(self) -> tuple[Proposal, ...]:
+        return self.sampled.proposals
+
+    @cached_property
+    def by_draw(self) -> np.ndarray:
+        """Weights of the draws, adding to one, (n,)."""
+        return self.sampled.weights.sum(axis=1)
+
+    def scales(self, at: np.ndarray) -> Scales:
+        """The scales of some draws."""
+        return scales_at(self.sampled.theta[at], self.model.prior)
+
+    def mixture(self, most: int = GAUSSIANS) -> Mixture:
+        """A Gaussian for each of at most so many draws picked by weight, z summed out by mean and covariance."""
+        model = self.model
+        at, counts = _picked(self.sampled.theta, self.by_draw, most)
+        scales = self.scales(at)
+        parts, covariances = conditional(scales, model)
+        share = self.sampled.weights[at] / self.by_draw[at, None]
+        means = parts[:, :1] + np.einsum("zi,kip->kzp", model.choices, parts[:, 1:])
+        middle = np.einsum("kz,kzp->kp", share, means)
+        off = means - middle[:, None]
+        covariances = covariances + np.swapaxes(share[:, :, None] * off, 1, 2) @ off
+        roots = _roots(covariances, model.prior_variances(scales))
+        return Mixture(weights=counts / counts.sum(), means=middle, roots=roots, scales=scales,
+                       expected=share @ model.choices, log_evidence=self.log_evidence, effective=self.effective)
 
 
-def integrate(
-    observed: Observed, functions: Functions, prior: Prior, start: Sequence[Proposal] = ()
-) -> Mixture:
+def integrate(model: Model, start: Sequence[Proposal] = ()) -> Integral:
     """The posterior with its scales integrated over. `start`: proposals of another posterior of the same data."""
 
     def log_likelihoods(theta):
         """log p(y | scales, z) + log p(z), (n, 2^k), in blocks."""
-        step = max(1, BLOCK // len(observed.means) ** 2)
+        step = max(1, BLOCK // len(model.observed.means) ** 2)
         blocks = [theta[i:i + step] for i in range(0, len(theta), step)]
-        return np.vstack([_log_likelihoods(block, observed, functions, prior) for block in blocks])
+        return np.vstack([log_likelihoods_at(scales_at(block, model.prior), model) for block in blocks])
 
-    found = sampled(log_likelihoods, prior.dimension, start)
-    return _mixture(found, observed, functions, prior)
-
-
-def choices(directions: int) -> np.ndarray:
-    """Every z, (2^k, k)."""
-    return ((np.arange(2**directions)[:, None] >> np.arange(directions)) & 1).astype(float)
+    return Integral(model=model, sampled=sampled(log_likelihoods, model.prior.dimension, start))
 
 
-def _log_likelihoods(theta, observed, functions, prior) -> np.ndarray:
-    return log_likelihoods_at(scales_at(theta, prior), observed, functions, prior)
-
-
-def log_likelihoods_at(scales: Scales, observed: Observed, functions: Functions, prior: Prior) -> np.ndarray:
+def log_likelihoods_at(scales: Scales, model: Model) -> np.ndarray:
     """log p(y | scales, z) + log p(z) for m choices of the scales and every z, (m, 2^k)."""
-    roots, lines = _whitened(_covariances(scales, observed, functions, prior), _right(observed, functions, prior))
+    roots, lines = _whitened(model.covariances(scales), model.right)
     gram = lines @ np.swapaxes(lines, 1, 2)
-    pick = _picks(scales, functions)
-    squares = np.einsum("kzi,kij,kzj->kz", pick, gram, pick)
+    z, trust = model.choices, model.prior.trust
+    sizes = -model.shift_sizes(scales)[:, None, :] * z[None]
+    pick = np.concatenate([np.ones((*sizes.shape[:2], 1)), sizes], axis=2)         # y - centre less the chosen shifts
+    squares = ((pick @ gram) * pick).sum(axis=2)
     logdet = np.log(np.einsum("knn->kn", roots)).sum(axis=1)
-    z = choices(len(functions.expected))
-    believed = z @ np.full(z.shape[1], _log(prior.trust)) + (1 - z) @ np.full(z.shape[1], _log(1 - prior.trust))
-    constant = 0.5 * len(observed.means) * np.log(2 * np.pi)
+    believed = z.sum(axis=1) * _log(trust) + (1 - z).sum(axis=1) * _log(1 - trust)
+    constant = 0.5 * len(model.observed.means) * np.log(2 * np.pi)
     return -0.5 * squares - (logdet + constant)[:, None] + believed
 
 
@@ -189,108 +277,32 @@ def _log(x: float) -> float:
     return float(np.log(max(x, 1e-300)))
 
 
-def _right(observed: Observed, functions: Functions, prior: Prior) -> np.ndarray:
-    """y - centre and what is expected at the pours, (n, 1 + k)."""
-    level = functions.columns @ np.where(functions.degrees == 0, prior.centre, 0.0)
-    return np.column_stack([observed.means - level, functions.columns @ functions.expected.T])
-
-
-def _picks(scales: Scales, functions: Functions) -> np.ndarray:
-    """Factors (n, 2^k, 1 + k) that combine `_right` to y - centre - sum of the chosen shifts."""
-    z = choices(len(functions.expected))
-    sizes = _shift_sizes(scales, functions)
-    ones = np.ones((len(sizes), len(z), 1))
-    return np.concatenate([ones, -sizes[:, None, :] * z[None]], axis=2)
-
-
-def _shift_sizes(scales: Scales, functions: Functions) -> np.ndarray:
-    """How far each expectation moves the prior mean along u, (m, k): t_g / sqrt p_g for what is of degree g."""
-    of = functions.degrees[np.argmax(np.abs(functions.expected), axis=1)] if len(functions.expected) else []
-    sizes = np.zeros((len(scales.sampling), len(of)))
-    for k, degree in enumerate(of):
-        if degree > 0:                                  # a row of zeros says nothing: it plays no part
-            count = (functions.degrees == degree).sum()
-            sizes[:, k] = scales.degrees[:, degree - 1] / np.sqrt(count)
-    return sizes
-
-
-def _covariances(scales, observed, functions, prior) -> np.ndarray:
-    """cov(y) for each choice of scales, (m, n, n): sum of squares times what each scale belongs to."""
-    own = [functions.columns[:, functions.degrees == k] for k in range(1 + len(prior.degrees))]
-    parts = [columns @ columns.T / max(columns.shape[1], 1) for columns in own]
-    constant = np.full(len(scales.sampling), prior.constant)
-    sizes = np.column_stack([constant, scales.degrees, scales.sampling, scales.sources])
-    return _summed(sizes, [*parts, observed.sampling, *observed.sources])
-
-
-def noise_covariances(scales: Scales, observed: Observed) -> np.ndarray:
-    """r^2 S + sum_s v_s^2 C_s, (m, n, n)."""
-    return _summed(np.column_stack([scales.sampling, scales.sources]), [observed.sampling, *observed.sources])
-
-
-def _summed(sizes: np.ndarray, parts: Sequence[np.ndarray]) -> np.ndarray:
-    stacked = np.array(parts)
-    return (sizes**2 @ stacked.reshape(len(parts), -1)).reshape(-1, *stacked.shape[1:])
-
-
-def _mixture(found: Sampled, observed, functions, prior) -> Mixture:
-    """A Gaussian for each of GAUSSIANS draws picked by weight, z summed out by mean and covariance."""
-    by_draw = found.weights.sum(axis=1)
-    at, counts = _picked(found.theta, by_draw)
-    scales = scales_at(found.theta[at], prior)
-    parts, covariances = conditional(scales, observed, functions, prior)
-    z = choices(len(functions.expected))
-    share = found.weights[at] / by_draw[at, None]
-    means = parts[:, :1] + np.einsum("zi,kip->kzp", z, parts[:, 1:])
-    middle = np.einsum("kz,kzp->kp", share, means)
-    off = means - middle[:, None]
-    covariances = covariances + np.einsum("kz,kzp,kzq->kpq", share, off, off, optimize=True)
-    roots = _roots(covariances, prior_variances(functions, prior, scales))
-    return Mixture(weights=counts / counts.sum(), means=middle, roots=roots, scales=scales, expected=share @ z,
-                   log_evidence=found.log_evidence, effective=found.effective, proposals=found.proposals)
-
-
-def _picked(theta: np.ndarray, weights: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """At most GAUSSIANS draws and their weights: picked at equal steps along the main axis of the draws."""
+def _picked(theta: np.ndarray, weights: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray]:
+    """At most so many draws and their weights: picked at equal steps along the main axis of the draws."""
     alive = np.flatnonzero(weights > 1e-4)
-    if len(alive) <= GAUSSIANS:
+    if len(alive) <= most:
         return alive, weights[alive]
     off = theta[alive] - weights[alive] @ theta[alive] / weights[alive].sum()
     axis = np.linalg.eigh(off.T @ (off * weights[alive, None]))[1][:, -1]
     order = alive[np.argsort(off @ axis, kind="stable")]
-    return np.unique(order[systematic(weights[order], GAUSSIANS)], return_counts=True)
+    return np.unique(order[systematic(weights[order], most)], return_counts=True)
 
 
-def conditional(scales, observed, functions, prior) -> tuple[np.ndarray, np.ndarray]:
+def conditional(scales: Scales, model: Model) -> tuple[np.ndarray, np.ndarray]:
     """E(b | y) without expectation and what each of those adds, (m, 1 + k, p), and cov(b | y) (m, p, p).
 
     For each of m choices of the scales:  T phi' V^-1 (y - phi m) + m  and  T - T phi' V^-1 phi T.
     """
-    variances, gain = _gain(scales, observed, functions, prior)
-    found = _conditional_means(gain, scales, observed, functions, prior)
-    taken = np.einsum("knp,nq,kq->kpq", gain, functions.columns, variances, optimize=True)
-    return found, np.einsum("kp,pq->kpq", variances, np.eye(variances.shape[1])) - taken
-
-
-def conditional_means(scales, observed, functions, prior) -> np.ndarray:
-    """The first part of `conditional` alone, (m, 1 + k, p)."""
-    return _conditional_means(_gain(scales, observed, functions, prior)[1], scales, observed, functions, prior)
-
-
-def _gain(scales, observed, functions, prior) -> tuple[np.ndarray, np.ndarray]:
-    """T (m, p) and V^-1 phi T (m, n, p)."""
-    variances = prior_variances(functions, prior, scales)
-    covariance = _covariances(scales, observed, functions, prior)
-    return variances, np.linalg.solve(covariance, functions.columns * variances[:, None, :])
-
-
-def _conditional_means(gain, scales, observed, functions, prior) -> np.ndarray:
-    sizes = _shift_sizes(scales, functions)
-    right = _right(observed, functions, prior)
-    found = np.einsum("knp,ni->kip", gain, right)
-    found[:, 0] += np.where(functions.degrees == 0, prior.centre, 0.0)
-    found[:, 1:] = sizes[:, :, None] * (functions.expected[None] - found[:, 1:])
-    return found
+    functions, variances = model.functions, model.prior_variances(scales)
+    k, p = model.right.shape[1], len(functions.degrees)
+    _, lines = _whitened(model.covariances(scales), np.hstack([model.right, functions.columns]))
+    gram = lines[:, k:] @ np.swapaxes(lines, 1, 2)                           # phi' V^-1 [y - phi m, phi u, phi]
+    found = np.swapaxes(variances[:, :, None] * gram[:, :, :k], 1, 2)
+    found[:, 0] += model.middle
+    found[:, 1:] = model.shift_sizes(scales)[:, :, None] * (functions.expected[None] - found[:, 1:])
+    covariances = -variances[:, :, None] * gram[:, :, k:] * variances[:, None, :]
+    covariances[:, np.arange(p), np.arange(p)] += variances
+    return found, covariances
 
 
 def _roots(covariances: np.ndarray, variances: np.ndarray) -> np.ndarray:

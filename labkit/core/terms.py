@@ -78,16 +78,36 @@ def basis_of_terms(sample, exponents) -> DegreeBasis:
     return _basis(sample, centre=np.zeros(width), spread=np.eye(width), exponents=exponents)
 
 
+def narrowed_functions(phi, sample, degree=2):
+    """Orthonormal functions up to a degree of some coordinates alone, as combinations of functions that span them.
+
+    phi (n, p): orthonormal functions over a sample, up to that degree at least, of coordinates (n, d') that `sample`
+    (n, d) has some of. Returns lift (p, q), orthonormal columns, and the degrees (q,): phi @ lift are the functions
+    of `degree_basis(sample, degree)`, but for a turn within each degree.
+    """
+    sample = as_rows(sample)
+    inner = (sample - sample.mean(axis=0)) @ whitening(sample - sample.mean(axis=0))
+    exponents = graded_exponents(inner.shape[1], degree)
+    size = phi.shape[1]
+    values, _, degrees = _by_degree(phi.T @ monomials(inner, exponents) / len(phi) * np.sqrt(size), exponents)
+    return values / np.sqrt(size), np.array(degrees, dtype=int)
+
+
 def _basis(sample, *, centre, spread, exponents) -> DegreeBasis:
-    """Orthonormalise monomials degree by degree; a degree's functions are those left after the lower ones."""
     columns = monomials((sample - centre) @ spread, exponents)
+    _, weights, degrees = _by_degree(columns, exponents)
+    return DegreeBasis(centre=centre, spread=spread, exponents=exponents, weights=weights, degrees=degrees)
+
+
+def _by_degree(columns, exponents):
+    """Orthonormalise monomials degree by degree; a degree's functions are those left after the lower ones."""
     of_degree = exponents.sum(axis=1)
-    values, weights, degrees = np.empty((len(sample), 0)), np.empty((len(exponents), 0)), []
+    values, weights, degrees = np.empty((len(columns), 0)), np.empty((len(exponents), 0)), []
     for degree in range(of_degree.max() + 1):
         block = np.eye(len(exponents))[:, of_degree == degree]
         values, weights, found = _extend(columns, block, values, weights)
         degrees += [degree] * found
-    return DegreeBasis(centre=centre, spread=spread, exponents=exponents, weights=weights, degrees=degrees)
+    return values, weights, degrees
 
 
 def _extend(columns, block, values, weights):

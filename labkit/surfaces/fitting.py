@@ -1,6 +1,6 @@
 """Priors of a surface in units of its scale, and the shapes that compete for it by evidence."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
@@ -11,17 +11,16 @@ from labkit.attributes import Attribute
 from labkit.core.importance import systematic
 from labkit.core.links import Link
 from labkit.core.posterior import (
+    GAUSSIANS,
     Functions,
-    Mixture,
+    Integral,
+    Model,
     Observed,
     Prior,
     Scales,
-    conditional_means,
+    conditional,
     integrate,
     log_likelihoods_at,
-    noise_covariances,
-    prior_mean,
-    prior_variances,
 )
 from labkit.surfaces.ground import Ground, System, may_peak
 from labkit.surfaces.reading import SOURCES, Candidate, Reading
@@ -44,6 +43,7 @@ WEIGHTS = MappingProxyType({"shares": 1.0, "masses": 0.5})  # and of the systems
 IDLE = 0.4  # prior odds that a factor, a setting or a whole blend plays no part in an attribute
 SCREENED, COUNTED = 16, 3  # choices of scales at which systems are compared; systems that are kept
 WORTH_KEEPING = 1e-3  # of the weight
+ALL_GAUSSIANS, FEW_GAUSSIANS = 512, 32  # of all shapes together, by weight; of one that hardly counts
 RELIABLE = 20.0  # effective draws below which the evidence of a curved shape is not trusted, and the shape left out
 TELLS_NOTHING = 1e4  # widths of a scale: the standard deviation of a score that tells nothing
 NEWTON, CLOSE = 6, 2e-3  # steps at most, and half widths within which they have settled
@@ -92,15 +92,14 @@ def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.Dat
         trust=TRUST,
     )
     columns = ground.columns(made[list(trial.recipe.coordinates)])
-    functions = {
-        system: Functions(
+    models = {
+        system: Model(observed=observed, prior=prior, functions=Functions(
             columns=system.of(columns), degrees=system.degrees,
             expected=_hill_of(system) if peaked else SHIFT * system.expected(attribute),
-        )
+        ))
         for system in (*ground.systems, *ground.narrowed)
     }
-    candidates = compared(attribute, observed, functions, prior, shapes)
-    return Reading(attribute=attribute, ground=ground, candidates=candidates, stated=stated)
+    return Reading(attribute=attribute, ground=ground, candidates=compared(attribute, models, shapes), stated=stated)
 
 
 def _hill_of(system: System) -> np.ndarray:
@@ -109,11 +108,7 @@ def _hill_of(system: System) -> np.ndarray:
 
 
 def compared(
-    attribute: Attribute,
-    observed: Observed,
-    functions: Mapping[System, Functions],
-    prior: Prior,
-    shapes: Mapping[str, float],
+    attribute: Attribute, models: Mapping[System, Model], shapes: Mapping[str, float]
 ) -> tuple[Candidate, ...]:
     """The posterior under each of `shapes` in the systems of coordinates that count, by evidence times prior weight.
 
@@ -121,19 +116,24 @@ def compared(
     JASA 88:881-889).
     """
     found = []
-    for system, plain in _systems_that_count(observed, functions, prior):
-        own = functions[system]
+    for system, plain in _systems_that_count(models):
         for name, weight in shapes.items():
             link = Link(name=name, low=attribute.low, high=attribute.high)
-            mixture = plain if name == "straight" else curved(link, observed, own, prior, plain)
-            if name == "straight" or mixture.effective >= RELIABLE:
-                mixture = mixture.lifted(system.lift) if system.idle else mixture
-                found.append(Candidate(system=system, link=link, mixture=mixture, weight=weight * _believed(system)))
-    logs = np.array([c.mixture.log_evidence + np.log(c.weight) for c in found])
+            integral = plain if name == "straight" else curved(link, plain)
+            if name == "straight" or integral.effective >= RELIABLE:
+                found.append((system, link, integral, weight * _believed(system)))
+    logs = np.array([integral.log_evidence + np.log(weight) for _, _, integral, weight in found])
     share = np.exp(logs - logs.max())
     share = np.where(share < WORTH_KEEPING * share.sum(), 0.0, share)
     share = share / share.sum()
-    return tuple(replace(c, weight=float(w)) for c, w in zip(found, share, strict=True) if w > 0)
+    return tuple(_candidate(system, link, integral, float(w))
+                 for (system, link, integral, _), w in zip(found, share, strict=True) if w > 0)
+
+
+def _candidate(system: System, link: Link, integral: Integral, weight: float) -> Candidate:
+    mixture = integral.mixture(most=int(np.clip(ALL_GAUSSIANS * weight, FEW_GAUSSIANS, GAUSSIANS)))
+    return Candidate(system=system, link=link, weight=weight,
+                     mixture=mixture.lifted(system.lift) if system.idle else mixture)
 
 
 def _believed(system: System) -> float:
@@ -141,46 +141,47 @@ def _believed(system: System) -> float:
     return WEIGHTS[system.name] * IDLE ** len(system.absent)
 
 
-def _systems_that_count(observed: Observed, functions: Mapping[System, Functions], prior: Prior):
+def _systems_that_count(models: Mapping[System, Model]) -> Iterator[tuple[System, Integral]]:
     """The COUNTED systems of largest weight, each with its posterior on the straight scale.
 
     The evidence of a narrowed system is foretold at some of the scales that its whole one found likely, relative to
     that of the whole one there; only for those that count is it integrated.
     """
     whole, foretold, start = {}, {}, ()
-    for system, own in functions.items():
+    for system, model in models.items():
         if not system.idle:
-            whole[system.first] = integrate(observed, own, prior, start)
+            whole[system.first] = integrate(model, start)
             start = whole[system.first].proposals[-1:]
     for first, plain in whole.items():
-        at = plain.scales.picked(systematic(plain.weights, SCREENED))
-        seen = {s: _seen(at, observed, own, prior) for s, own in functions.items() if s.first == first}
+        at = plain.scales(systematic(plain.by_draw, SCREENED))
+        seen = {s: _seen(at, model) for s, model in models.items() if s.first == first}
         base = next(value for system, value in seen.items() if not system.idle)
         foretold |= {s: plain.log_evidence + value - base + np.log(_believed(s)) for s, value in seen.items()}
     for system in sorted(foretold, key=foretold.get, reverse=True)[:COUNTED]:
         plain = whole[system.first]
-        yield system, integrate(observed, functions[system], prior, plain.proposals[-1:]) if system.idle else plain
+        yield system, integrate(models[system], plain.proposals[-1:]) if system.idle else plain
 
 
-def _seen(scales: Scales, observed: Observed, functions: Functions, prior: Prior) -> float:
-    return float(np.logaddexp.reduce(log_likelihoods_at(scales, observed, functions, prior), axis=None))
+def _seen(scales: Scales, model: Model) -> float:
+    return float(np.logaddexp.reduce(log_likelihoods_at(scales, model), axis=None))
 
 
-def curved(link: Link, observed: Observed, functions: Functions, prior: Prior, plain: Mixture) -> Mixture:
+def curved(link: Link, plain: Integral) -> Integral:
     """The posterior with a curved link, taken as straight at the fitted values (Gauss-Newton, Laplace).
 
     y - h(eta) + h'(eta) eta = h'(eta) phi'b + e.  The fitted values are those at the scales of the straight reading.
     """
-    eta, scales = link.back(observed.means, margin=0.05), _middle(plain)
+    model = plain.model
+    eta, scales = link.back(model.observed.means, margin=0.05), _middle(plain)
     b, best = None, np.inf
     for _ in range(NEWTON):
-        parts = conditional_means(scales, *_straightened(link, eta, observed, functions), prior)
-        aim = parts[0, 0] + prior.trust * parts[0, 1:].sum(axis=0)
-        b, best = _stepped(b, aim, best, lambda b: _misfit(b, link, observed, functions, prior, scales))
-        before, eta = eta, functions.columns @ b
+        parts, _ = conditional(scales, _straightened(link, eta, model))
+        aim = parts[0, 0] + model.prior.trust * parts[0, 1:].sum(axis=0)
+        b, best = _stepped(b, aim, best, lambda b: _misfit(b, link, model, scales))
+        before, eta = eta, model.functions.columns @ b
         if np.abs(eta - before).max() < CLOSE * link.half:
             break
-    return integrate(*_straightened(link, eta, observed, functions), prior, start=plain.proposals[-1:])
+    return integrate(_straightened(link, eta, model), start=plain.proposals[-1:])
 
 
 def _stepped(b, aim, best: float, misfit) -> tuple[np.ndarray, float]:
@@ -195,26 +196,26 @@ def _stepped(b, aim, best: float, misfit) -> tuple[np.ndarray, float]:
     return b, best
 
 
-def _misfit(b, link: Link, observed: Observed, functions: Functions, prior: Prior, scales: Scales) -> float:
+def _misfit(b, link: Link, model: Model, scales: Scales) -> float:
     """-2 log p(y | b) - 2 log p(b) up to a constant, at one choice of scales, each expectation by its trust."""
-    left = observed.means - link.height(functions.columns @ b)
-    noise = noise_covariances(scales, observed)[0]
-    away = b - prior_mean(functions, prior, scales)
-    return float(left @ np.linalg.solve(noise, left) + away**2 @ (1 / prior_variances(functions, prior, scales)[0]))
+    left = model.observed.means - link.height(model.functions.columns @ b)
+    away = b - model.prior_mean(scales)
+    noise = model.noise_covariances(scales)[0]
+    return float(left @ np.linalg.solve(noise, left) + away**2 @ (1 / model.prior_variances(scales)[0]))
 
 
-def _middle(mixture: Mixture) -> Scales:
+def _middle(integral: Integral) -> Scales:
     """The root mean squares of the scales, as one choice."""
-    scales = mixture.scales
-    squares = [mixture.weights @ part**2 for part in (scales.degrees, scales.sources, scales.sampling)]
+    scales = integral.scales(np.arange(len(integral.by_draw)))
+    squares = [integral.by_draw @ part**2 for part in (scales.degrees, scales.sources, scales.sampling)]
     degrees, sources, sampling = (np.sqrt(np.atleast_1d(part)) for part in squares)
     return Scales(degrees=degrees[None], sources=sources[None], sampling=sampling)
 
 
-def _straightened(link: Link, eta: np.ndarray, observed: Observed, functions: Functions) -> tuple[Observed, Functions]:
-    slope = link.slope(eta)
-    return (replace(observed, means=observed.means - link.height(eta) + slope * eta),
-            replace(functions, columns=functions.columns * slope[:, None]))
+def _straightened(link: Link, eta: np.ndarray, model: Model) -> Model:
+    slope, observed, functions = link.slope(eta), model.observed, model.functions
+    return replace(model, observed=replace(observed, means=observed.means - link.height(eta) + slope * eta),
+                   functions=replace(functions, columns=functions.columns * slope[:, None]))
 
 
 def shared(made: pd.DataFrame, source: str) -> np.ndarray:

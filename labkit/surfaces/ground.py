@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.core.terms import DegreeBasis, degree_basis
+from labkit.core.terms import DegreeBasis, degree_basis, narrowed_functions
 from labkit.formula import Recipe
 from labkit.trial import Trial
 
@@ -94,9 +94,10 @@ class Ground:
             values = values_in(name, trial, sample)
             if values is not None:
                 basis, first = degree_basis(values, degree=degree), sum(s.basis.size for s in systems)
-                directions = _directions(sample, basis.evaluate(values) * (basis.degrees == 1))
+                phi = basis.evaluate(values)
+                directions = _directions(sample, phi * (basis.degrees == 1))
                 systems.append(System(name=name, first=first, basis=basis, directions=directions,
-                                      lift=np.eye(basis.size), degrees=basis.degrees, hill=_hill(basis, values)))
+                                      lift=np.eye(basis.size), degrees=basis.degrees, hill=_hill(phi, basis.degrees)))
         return cls(trial=trial, sample=sample, systems=tuple(systems), degree=degree)
 
     @cached_property
@@ -109,12 +110,11 @@ class Ground:
         phi, inner = whole.basis.evaluate(values), {name for name, _ in nested_shares(self.trial.recipe)}
         for idle in _idle_sets(list(groups)):
             kept = [place for name, places in groups.items() if name not in idle for place in places]
-            basis = degree_basis(values[:, kept], degree=self.degree)
-            if basis.size > 1 and (whole.name == "shares" or inner - set(idle)):
+            lift, degrees = narrowed_functions(phi, values[:, kept], degree=self.degree)
+            if len(degrees) > 1 and (whole.name == "shares" or inner - set(idle)):
                 names = tuple(c for name in idle for c in self.trial.recipe.blends.get(name, (name,)))
                 yield System(name=whole.name, first=whole.first, basis=whole.basis, directions=whole.directions,
-                             lift=phi.T @ basis.evaluate(values[:, kept]) / len(phi), degrees=basis.degrees,
-                             hill=_hill(basis, values[:, kept]), idle=names, absent=idle)
+                             lift=lift, degrees=degrees, hill=_hill(phi @ lift, degrees), idle=names, absent=idle)
 
     def columns(self, frame: pd.DataFrame) -> np.ndarray:
         """The functions of all systems at coordinates, side by side, (m, p)."""
@@ -132,10 +132,9 @@ def _directions(sample: pd.DataFrame, linear: np.ndarray) -> pd.DataFrame:
     return pd.DataFrame(standard.to_numpy().T @ linear / len(sample), index=sample.columns)
 
 
-def _hill(basis: DegreeBasis, values: np.ndarray) -> np.ndarray:
+def _hill(phi: np.ndarray, degrees: np.ndarray) -> np.ndarray:
     """Minus the sum of squares of the linear functions, as far as it is one of degree two: of length one, (q,)."""
-    phi = basis.evaluate(values)
-    squares = phi.T @ (phi[:, basis.degrees == 1] ** 2).sum(axis=1) * (basis.degrees == 2)
+    squares = phi.T @ (phi[:, degrees == 1] ** 2).sum(axis=1) * (degrees == 2)
     return -squares / max(np.linalg.norm(squares), 1e-300)
 
 

@@ -134,17 +134,18 @@ class Reading:
         if (n, seed) not in self._drawn:
             self._drawn.clear()
             self._drawn[n, seed] = self._functions(n, seed)
-        values = np.concatenate([function(columns) for function in self._drawn[n, seed]])
-        values = values[np.random.default_rng([seed, n]).permutation(n)]
-        return np.clip(values, self.attribute.low, self.attribute.high)
+        values = np.empty((n, len(columns)))
+        for rows, function in self._drawn[n, seed]:
+            values[rows] = function(columns)
+        return np.clip(values, self.attribute.low, self.attribute.high, out=values)
 
     def _functions(self, n: int, seed: int) -> list:
-        """Functions of columns (m, p), a draw a row, in numbers by weight of the shapes."""
-        rng = np.random.default_rng(seed)
-        share = np.array([c.weight for c in self.candidates])
+        """Functions of columns (m, p) in numbers by weight of the shapes, each with its rows among the n draws."""
+        rng, share = np.random.default_rng(seed), np.array([c.weight for c in self.candidates])
         counts = np.bincount(systematic(share, n, rng.uniform()), minlength=len(share))
-        linear = self.ground.linear
-        return [_drawn_from(c, int(k), linear, rng) for c, k in zip(self.candidates, counts, strict=True) if k]
+        places = np.argsort(np.random.default_rng([seed, n]).permutation(n))
+        each = zip(self.candidates, np.split(places, np.cumsum(counts)[:-1]), strict=True)
+        return [(rows, _drawn_from(c, len(rows), self.ground.linear, rng)) for c, rows in each if len(rows)]
 
     def noise_quantiles(self, source: str, levels: tuple[float, ...]) -> np.ndarray:
         """Posterior quantiles of the standard deviation of one of SOURCES."""

@@ -81,8 +81,8 @@ def _first_rows(parts: list[pd.DataFrame], count: int) -> pd.DataFrame:
 
 def _poured(bench: Bench, points: pd.DataFrame) -> pd.DataFrame:
     """What was poured and still fits, best first: the points keep that order."""
-    made = poured(bench.trial)
-    return points[points.apply(tuple, axis=1).isin(set(made.itertuples(index=False, name=None)))]
+    made = set(poured(bench.trial).itertuples(index=False, name=None))
+    return points[[row in made for row in points.itertuples(index=False, name=None)]]
 
 
 def choose_round(looked: Looked, settled: np.ndarray, *, size: tuple[int, int], keep: tuple[int, ...] = ()) -> Looked:

@@ -24,6 +24,14 @@ def observed(means, sd=0.3, sources=None):
                               sources=np.eye(n)[None] if sources is None else sources)
 
 
+def model(seen, functions, prior=PRIOR):
+    return posterior.Model(observed=seen, functions=functions, prior=prior)
+
+
+def mixture(seen, functions, prior=PRIOR):
+    return posterior.integrate(model(seen, functions, prior)).mixture()
+
+
 def points(n, seed=0, d=2):
     return np.random.default_rng(seed).uniform(-1, 1, (n, d))
 
@@ -38,7 +46,7 @@ class TestGivenScales:
     def test_conjugate_formulas(self):
         """Lindley & Smith (1972): precision X'V^-1X + T^-1."""
         functions = functions_at(self.x)
-        means, covariances = posterior.conditional(self.scales, observed(self.y), functions, PRIOR)
+        means, covariances = posterior.conditional(self.scales, model(observed(self.y), functions))
         prior = np.r_[3.5**2, [1.7**2 / 2] * 2, [0.6**2 / 3] * 3]
         weight = 1 / (0.3**2 + 0.4**2)
         precision = weight * functions.columns.T @ functions.columns + np.diag(1 / prior)
@@ -62,7 +70,7 @@ class TestGivenScales:
         new = points(20, seed=1)
         mean, sd = other.predict(new, return_std=True)
         scales = posterior.Scales(degrees=np.array([[1.7]]), sources=np.array([[0.4]]), sampling=np.ones(1))
-        found, covariance = posterior.conditional(scales, observed(self.y), functions, prior)
+        found, covariance = posterior.conditional(scales, model(observed(self.y), functions, prior))
         columns = basis.evaluate(new)
         assert_allclose(columns @ found[0, 0], mean + 5, rtol=1e-6)
         assert_allclose(np.einsum("ij,jk,ik->i", columns, covariance[0], columns), sd**2 - 0.25, rtol=1e-5)
@@ -70,7 +78,7 @@ class TestGivenScales:
     def test_an_expected_direction_moves_the_prior_mean(self):
         up = np.r_[0, 1, 0, 0, 0, 0].astype(float)
         functions = functions_at(self.x, expected=[up])
-        means, covariances = posterior.conditional(self.scales, observed(self.y), functions, PRIOR)
+        means, covariances = posterior.conditional(self.scales, model(observed(self.y), functions))
         weight = 1 / (0.3**2 + 0.4**2)
         prior = np.r_[3.5**2, [1.7**2 / 2] * 2, [0.6**2 / 3] * 3]
         right = weight * functions.columns.T @ self.y + (np.r_[5.0, np.zeros(5)] + 1.7 / np.sqrt(2) * up) / prior
@@ -83,7 +91,7 @@ class TestGivenScales:
         phi = functions.columns
         covariance = phi @ np.diag(np.r_[3.5**2, [1.7**2 / 2] * 2, [0.6**2 / 3] * 3]) @ phi.T + (0.3**2 + 0.4**2) * np.eye(7)
         prior = posterior.Prior(centre=5.0, constant=3.5, degrees=(1.5, 0.7), sources=(0.3,), trust=0.7)
-        found = posterior.log_likelihoods_at(self.scales, seen, functions, prior)[0]
+        found = posterior.log_likelihoods_at(self.scales, model(seen, functions, prior))[0]
         moved = [np.zeros(6), 1.7 / np.sqrt(2) * up, 0.6 / np.sqrt(3) * hill]
         means = [moved[0], moved[1], moved[2], moved[1] + moved[2]]
         told = [multivariate_normal(5 * phi[:, 0] + phi @ mean, covariance).logpdf(self.y) for mean in means]
@@ -103,8 +111,8 @@ class TestIntegration:
         height = np.array([multivariate_normal(5 * one, 3.5**2 + a**2 / 2 * b[:, 1:] @ b[:, 1:].T
                                                + (0.09 + c**2) * np.eye(6)).pdf(seen.means) for a, c in zip(t, v)])
         scales = posterior.Scales(degrees=t[:, None], sources=v[:, None], sampling=np.ones(len(t)))
-        means = posterior.conditional(scales, seen, functions, prior)[0][:, 0]
-        found = posterior.integrate(seen, functions, prior)
+        means = posterior.conditional(scales, model(seen, functions, prior))[0][:, 0]
+        found = mixture(seen, functions, prior)
         assert_allclose(found.log_evidence, np.log(height.mean()), atol=0.08)  # 256 draws; weights are good to 8 %
         assert_allclose(found.weights @ found.means, height @ means / height.sum(), atol=0.02)
         assert_allclose(found.weights @ found.scales.sources[:, 0], height @ v / height.sum(), rtol=0.03)
@@ -113,13 +121,13 @@ class TestIntegration:
         rng = np.random.default_rng(3)
         x = points(60, seed=4)
         y = 5 + x @ [2.0, 0.0] + rng.normal(0, 1.5, 60)
-        found = posterior.integrate(observed(y), functions_at(x), PRIOR)
+        found = mixture(observed(y), functions_at(x))
         assert found.effective >= importance.ENOUGH
         assert 1.2 < found.weights @ found.scales.sources[:, 0] < 1.9
 
     def test_repeats_bit_for_bit(self):
         seen, functions = observed([4.0, 6.0, 5.0]), functions_at(points(3))
-        one, two = (posterior.integrate(seen, functions, PRIOR) for _ in range(2))
+        one, two = (mixture(seen, functions) for _ in range(2))
         assert (one.means == two.means).all() and (one.weights == two.weights).all()
         rngs = [np.random.default_rng(1), np.random.default_rng(1)]
         assert (one.draws(50, rngs[0])[0] == two.draws(50, rngs[1])[0]).all()
@@ -127,8 +135,8 @@ class TestIntegration:
     def test_units_do_not_matter(self):
         x, y = points(8), np.linspace(3, 7, 8)
         prior = posterior.Prior(centre=500.0, constant=350.0, degrees=(150.0, 70.0), sources=(30.0,))
-        small = posterior.integrate(observed(y), functions_at(x), PRIOR)
-        large = posterior.integrate(observed(100 * y, sd=30.0), functions_at(x), prior)
+        small = mixture(observed(y), functions_at(x))
+        large = mixture(observed(100 * y, sd=30.0), functions_at(x), prior)
         assert_allclose(100 * small.weights @ small.means, large.weights @ large.means, rtol=1e-8)
 
     def test_coding_does_not_matter(self):
@@ -138,12 +146,12 @@ class TestIntegration:
         told = []
         for coding in (np.eye(2), turn):
             basis = degree_basis(BOX @ coding + 3)
-            found = posterior.integrate(observed(y), functions_at(x @ coding + 3, basis), PRIOR)
+            found = mixture(observed(y), functions_at(x @ coding + 3, basis))
             told.append(basis.evaluate(new @ coding + 3) @ (found.weights @ found.means))
         assert_allclose(told[0], told[1], rtol=1e-7)
 
     def test_draws_have_the_moments_of_the_mixture(self):
-        found = posterior.integrate(observed([4.0, 6.0, 5.0, 7.0]), functions_at(points(4)), PRIOR)
+        found = mixture(observed([4.0, 6.0, 5.0, 7.0]), functions_at(points(4)))
         column = functions_at(points(1, seed=5)).columns
         middle, spread = found.moments(column)
         mean = (middle @ found.weights).item()
@@ -154,7 +162,7 @@ class TestIntegration:
 
     @pytest.mark.parametrize("means", [[6.0], [5.0, 5.0, 5.0, 5.0], [10.0] * 12])
     def test_one_pour_or_equal_scores_leave_wide_finite_answers(self, means):
-        found = posterior.integrate(observed(means), functions_at(points(len(means))), PRIOR)
+        found = mixture(observed(means), functions_at(points(len(means))))
         middle, spread = found.moments(functions_at(points(30, seed=8)).columns)
         assert np.isfinite(middle).all() and (spread > 0).all()
         assert found.effective >= importance.ENOUGH
@@ -167,7 +175,7 @@ class TestExpectation:
         x = points(n, seed=6)
         functions = functions_at(x, expected=[self.up])
         y = 5 + slope * functions.columns[:, 1] + 0.1 * np.sin(7 * np.arange(n))
-        found = posterior.integrate(observed(y), functions, PRIOR)
+        found = mixture(observed(y), functions)
         return (found.weights @ found.expected).item()
 
     def test_what_is_wrong_loses_and_what_is_right_wins(self):
@@ -176,7 +184,7 @@ class TestExpectation:
 
     def test_without_scores_that_tell_it_stays_near_what_it_was(self):
         seen, functions = observed([5.0]), functions_at(np.zeros((1, 2)), expected=[self.up])
-        found = posterior.integrate(seen, functions, PRIOR)
+        found = mixture(seen, functions)
         assert_allclose(found.weights @ found.expected, 0.5, atol=0.05)
 
 
@@ -192,7 +200,7 @@ class TestAgreement:
         se = np.sqrt(np.einsum("ij,jk,ik->i", columns(new), fit.covariance, columns(new)))
         seen = observed(y, sd=sd, sources=np.zeros((0, len(x), len(x))))
         prior = posterior.Prior(centre=5.0, constant=3.5, degrees=(1.5, 0.7))
-        found = posterior.integrate(seen, functions_at(x), prior)
+        found = mixture(seen, functions_at(x), prior)
         away = functions_at(new).columns @ (found.weights @ found.means) - columns(new) @ fit.coefficients
         assert np.abs(away / se).max() < 0.02
 
@@ -209,11 +217,11 @@ class TestCalibration:
         for k in range(150):
             scales = posterior.scales_at(rng.standard_normal((1, 5)), prior)
             functions = functions_at(points(6, seed=100 + k), basis)
-            b = rng.normal(0, np.sqrt(posterior.prior_variances(functions, prior, scales)[0])) + np.r_[5.0, np.zeros(5)]
-            seen = observed(np.zeros(6), sources=sources)
-            spread = posterior.noise_covariances(scales, seen)[0]
+            given = model(observed(np.zeros(6), sources=sources), functions, prior)
+            b = rng.normal(0, np.sqrt(given.prior_variances(scales)[0])) + np.r_[5.0, np.zeros(5)]
+            spread = given.noise_covariances(scales)[0]
             y = functions.columns @ b + np.linalg.cholesky(spread) @ rng.normal(size=6)
-            found = posterior.integrate(observed(y, sources=sources), functions, prior)
+            found = mixture(observed(y, sources=sources), functions, prior)
             drawn = found.draws(400, np.random.default_rng(k))[0] @ new.T
             low, high = np.quantile(drawn, [0.05, 0.95], axis=0)
             covered.append(np.mean((low <= new @ b) & (new @ b <= high)))

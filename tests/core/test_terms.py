@@ -10,6 +10,7 @@ from labkit.core.terms import (
     graded_exponents,
     indistinct_terms,
     missing_parents,
+    narrowed_functions,
     polynomial_terms,
     product_moments,
     sample_moments,
@@ -203,3 +204,20 @@ class TestMoments:
         values = np.column_stack([rng.dirichlet(np.ones(3), 40000), rng.uniform(-1, 1, 40000)])
         terms = polynomial_terms(["p", "q", "r", "z"], blends=[(0, 1, 2)])
         assert np.abs(sample_moments(terms.evaluate(values)) - product_moments(terms)).max() < 0.01
+
+
+class TestNarrowedFunctions:
+    def test_the_functions_of_some_coordinates_alone(self):
+        """As combinations of those of all they are `degree_basis` of these coordinates, but for turns in a degree."""
+        sample = np.random.default_rng(4).dirichlet([2, 3, 4, 2], 600)  # a blend: three free coordinates of four
+        sample[:, 3] *= 0.2
+        phi = degree_basis(sample, degree=3).evaluate(sample)
+        for kept in ([0, 1], [2], [1, 3]):
+            lift, degrees = narrowed_functions(phi, sample[:, kept], degree=3)
+            basis = degree_basis(sample[:, kept], degree=3)
+            assert (degrees == basis.degrees).all()
+            np.testing.assert_allclose(lift.T @ lift, np.eye(len(degrees)), atol=1e-9)
+            mine, theirs = phi @ lift, basis.evaluate(sample[:, kept])
+            for degree in range(4):
+                at = degrees == degree
+                np.testing.assert_allclose(mine[:, at] @ mine[:, at].T, theirs[:, at] @ theirs[:, at].T, atol=1e-6)

@@ -8,8 +8,10 @@ from scipy import stats
 from test_instruments import BOTH
 
 import labkit
+from labkit.core.importance import weighted_quantiles
 from labkit.errors import RehearsalError
 from labkit.rehearsal import play_round, worlds_of
+from labkit.surfaces import fitting
 from labkit.surfaces.fitting import BY_DEGREE, CONSTANT, HILL, PEAKED, SHAPES_OF_PEAK, TRUST, read_nothing
 from labkit.surfaces.ground import Ground
 from labkit.tweaks import desirability_of
@@ -90,8 +92,22 @@ def test_what_an_instrument_reads_is_played_as_readings():
     assert len(held) and list(played.readings["pour"]) == list(held)
 
 
+def scales_at(reading, level):
+    """A quantile of the scale of each degree, over all shapes."""
+    weights = np.concatenate([c.weight * c.mixture.weights for c in reading.candidates])
+    scales = np.concatenate([c.mixture.scales.degrees for c in reading.candidates])
+    return [weighted_quantiles(values, weights, [level])[0] for values in scales.T]
+
+
+@pytest.fixture
+def all_draws(monkeypatch):
+    """Every draw of the scales stands in a reading, not a few of them picked by weight."""
+    monkeypatch.setattr(fitting, "GAUSSIANS", 10_000)
+    monkeypatch.setattr(fitting, "ALL_GAUSSIANS", 10**9)
+
+
 class TestBeforeAnythingIsScored:
-    def test_a_reading_of_nothing_is_the_prior(self):
+    def test_a_reading_of_nothing_is_the_prior(self, all_draws):
         """phi are orthonormal, so the parts by degree add to the variance over the region; their medians are stated."""
         unexpected = labkit.Trial.from_toml(UNEXPECTED)
         ground = Ground.of(unexpected)
@@ -100,19 +116,20 @@ class TestBeforeAnythingIsScored:
         middle, spread = plain.mixture.moments(ground.columns(ground.sample)[:, plain.system.places])
         scales = plain.mixture.scales.degrees
         np.testing.assert_allclose((spread**2).mean(axis=0), (10 * CONSTANT) ** 2 + (scales**2).sum(axis=1), rtol=1e-4)
-        np.testing.assert_allclose(np.median(scales, axis=0), 10 * np.array(BY_DEGREE[:ground.degree]), rtol=0.1)
-        np.testing.assert_allclose(np.quantile(scales[:, 0], 0.9), 2 * stats.t(4).ppf(0.95) / stats.t(4).ppf(0.75), rtol=0.25)
+        medians = 10 * np.array(BY_DEGREE[:ground.degree])
+        np.testing.assert_allclose(scales_at(reading, 0.5), medians, rtol=0.05)
+        np.testing.assert_allclose(scales_at(reading, 0.9), medians * stats.t(4).ppf(0.95) / stats.t(4).ppf(0.75), rtol=0.25)
         np.testing.assert_allclose(middle @ plain.mixture.weights, 5.0, atol=1e-3)
         weights = pd.Series([c.weight for c in reading.candidates], [c.system.name for c in reading.candidates])
         np.testing.assert_allclose(weights.groupby(level=0).sum()[["shares", "masses"]],
                                    [1.4 / 1.9, 0.5 / 1.9], rtol=1e-6)       # shares, one of them idle, masses: 1, .4, .5
 
-    def test_what_goes_neither_up_nor_down_is_a_hill_in_the_prior(self, terracotta):
+    def test_what_goes_neither_up_nor_down_is_a_hill_in_the_prior(self, terracotta, all_draws):
         ground = Ground.of(terracotta)
         reading = read_nothing(ground, terracotta.attributes["shade"])
         plain = next(c for c in reading.candidates if c.link.name == "straight" and c.system.name == "shares")
         scales, own = plain.mixture.scales.degrees, plain.system
-        np.testing.assert_allclose(np.median(scales, axis=0), 10 * np.array(PEAKED[:ground.degree]), rtol=0.1)
+        np.testing.assert_allclose(scales_at(reading, 0.5), 10 * np.array(PEAKED[:ground.degree]), rtol=0.05)
         size = plain.mixture.weights @ scales[:, 1]
         assert reading.hill_trust == pytest.approx(TRUST, abs=0.02)
         np.testing.assert_allclose((plain.mixture.weights @ plain.mixture.means)[own.degrees > 0],

@@ -8,7 +8,7 @@ from invented import hazel, poured, scored, terracotta_truth
 from numpy.testing import assert_allclose
 
 import labkit
-from labkit.core.posterior import Functions, Observed, Prior, Scales, log_likelihoods_at
+from labkit.core.posterior import Functions, Model, Observed, Prior, Scales, log_likelihoods_at
 from labkit.surfaces import fitting
 from labkit.surfaces.ground import Ground
 from labkit.tweaks.path import as_of
@@ -197,7 +197,7 @@ class TestPlaysNoPart:
         parts = [phi[:, system.degrees == k] for k in range(3)]
         covariance = sum(size**2 * part @ part.T / part.shape[1] for size, part in zip((2.0, 1.5, 0.4), parts))
         expected = multivariate_normal(np.full(9, 5.0), covariance + 0.2 * np.eye(9) + 0.25).logpdf(y)
-        assert log_likelihoods_at(scales, observed, functions, prior)[0, 0] == pytest.approx(expected, rel=1e-9)
+        assert log_likelihoods_at(scales, Model(observed=observed, functions=functions, prior=prior))[0, 0] == pytest.approx(expected, rel=1e-9)
 
 
 def bell(best, tolerance):

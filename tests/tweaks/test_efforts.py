@@ -128,7 +128,8 @@ class TestDemo:
         more = table[table["added cost"] > 0]
         np.testing.assert_allclose(more["added per unit"], more["difference"] / more["added cost"])
         told = more["difference"] > 1.64 * more["se"]
-        assert (more["pays"] == (told & (more["difference"] >= efforts.worth * more["added cost"]))).all()
+        beside = told & (more["difference"] >= efforts.worth * more["added cost"])
+        assert (more["pays"] == (beside & (more["per unit"] >= efforts.worth))).all()
 
     def test_more_of_the_same_is_never_worth_less(self, efforts):
         table = efforts.to_frame()
@@ -156,9 +157,12 @@ class TestDemo:
                             f"desirability (0 to 1), {table.at['round', 'per unit']:.4f} a unit of cost; a unit must bring "
                             f"{efforts.worth:g}.")
         row = table.loc["pour"]
-        adds = f"{row['difference']:.4f} more (" if row["difference"] > 1.64 * row["se"] else "nothing that could be told"
+        told = row["difference"] > 1.64 * row["se"]
+        adds = f"{row['difference']:.4f} more (" if told else "nothing that could be told"
         assert lines[2].startswith(f"One pour more costs 0.5 more and brings {adds}")
-        assert lines[2].endswith("it pays." if row["pays"] else "it does not pay.")
+        beside = told and row["difference"] >= efforts.worth * row["added cost"]
+        assert lines[2].endswith("it pays." if row["pays"] else "it pays if the round is poured all the same." if beside
+                                 else "it does not pay.")
 
     def test_it_repeats_bit_for_bit(self, demo, efforts):
         again = labkit.compare_efforts(demo, seed=2)
