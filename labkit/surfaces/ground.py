@@ -121,6 +121,11 @@ class Ground:
         return np.hstack([s.basis.evaluate(values_in(s.name, self.trial, frame)) for s in self.systems])
 
     @property
+    def size(self) -> int:
+        """How many functions all systems have together, p."""
+        return sum(s.basis.size for s in self.systems)
+
+    @property
     def linear(self) -> np.ndarray:
         """Places of the linear functions of the first system."""
         return np.flatnonzero(self.systems[0].basis.degrees == 1)
@@ -163,10 +168,12 @@ def values_in(system: str, trial: Trial, frame: pd.DataFrame) -> np.ndarray | No
     nested = nested_shares(trial.recipe)
     if not nested:
         return None
-    values = frame[list(trial.recipe.coordinates)].copy()
+    names = trial.recipe.coordinates
+    shares = frame[list(names)].to_numpy(dtype=float)
+    masses = shares.copy()
     for inner, outer in nested:
-        values[inner] = frame[inner] * frame[outer]
-    return values.to_numpy(dtype=float)
+        masses[:, names.index(inner)] = shares[:, names.index(inner)] * shares[:, names.index(outer)]
+    return masses
 
 
 def nested_shares(recipe: Recipe) -> Sequence[tuple[str, str]]:

@@ -134,18 +134,21 @@ class Reading:
         if (n, seed) not in self._drawn:
             self._drawn.clear()
             self._drawn[n, seed] = self._functions(n, seed)
-        values = np.empty((n, len(columns)))
-        for rows, function in self._drawn[n, seed]:
-            values[rows] = function(columns)
+        values = self._drawn[n, seed].at(columns)
         return np.clip(values, self.attribute.low, self.attribute.high, out=values)
 
-    def _functions(self, n: int, seed: int) -> list:
-        """Functions of columns (m, p) in numbers by weight of the shapes, each with its rows among the n draws."""
+    def _functions(self, n: int, seed: int) -> "Drawn":
+        """n functions in numbers by weight of the shapes, in random order."""
         rng, share = np.random.default_rng(seed), np.array([c.weight for c in self.candidates])
         counts = np.bincount(systematic(share, n, rng.uniform()), minlength=len(share))
-        places = np.argsort(np.random.default_rng([seed, n]).permutation(n))
-        each = zip(self.candidates, np.split(places, np.cumsum(counts)[:-1]), strict=True)
-        return [(rows, _drawn_from(c, len(rows), self.ground.linear, rng)) for c, rows in each if len(rows)]
+        parts = [_drawn_from(c, int(k), self.ground, rng) for c, k in zip(self.candidates, counts, strict=True)]
+        order = np.random.default_rng([seed, n]).permutation(n)
+        shape = np.repeat(np.arange(len(counts)), counts)[order]
+        links = {}
+        for k, candidate in enumerate(self.candidates):
+            links.setdefault(candidate.link, []).append(np.flatnonzero(shape == k))
+        b, bent, own = (np.concatenate(part)[order] for part in zip(*parts, strict=True))
+        return Drawn(b=b, bent=bent, own=own, links={link: np.concatenate(rows) for link, rows in links.items()})
 
     def noise_quantiles(self, source: str, levels: tuple[float, ...]) -> np.ndarray:
         """Posterior quantiles of the standard deviation of one of SOURCES."""
@@ -189,34 +192,53 @@ class Reading:
         return min(c.mixture.effective for c in self.candidates if c.weight >= 0.01)
 
 
-def _drawn_from(candidate: Candidate, n: int, linear: np.ndarray, rng: np.random.Generator):
-    """n draws of the surface as one function of columns: h(phi'b + what is left open) + what is a formula's own.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Drawn:
+    """n drawn surfaces h(phi'b + what is left open) + what is a formula's own: b (n, p) for all functions of a ground.
 
-    Both additions are waves of random direction, length and phase: over the draws such a wave has a Gaussian
-    covariance of length WAVE in the linear functions (Rahimi & Recht 2007, NeurIPS 20), and it is one function
-    wherever it is asked.
+    Both additions, (n, 2 + p), are waves: height, phase and turns by function, height cos(phi'turns + phase). A
+    Rayleigh height times the cosine of a uniform phase is standard normal; with random turns such a wave has, over the
+    draws, a Gaussian covariance of length WAVE in the linear functions (Rahimi & Recht 2007, NeurIPS 20), and it is one
+    function wherever it is asked. links: link -> its rows.
     """
+
+    b: np.ndarray
+    bent: np.ndarray
+    own: np.ndarray
+    links: Mapping[Link, np.ndarray]
+
+    def at(self, columns: np.ndarray) -> np.ndarray:
+        """(n, m) at columns (m, p)."""
+        values = self.b @ columns.T + _waves(self.bent, columns)
+        for link, rows in self.links.items():
+            if link.name != "straight":
+                values[rows] = link.height(values[rows])
+        return values + _waves(self.own, columns)
+
+
+def _waves(waves: np.ndarray, columns: np.ndarray) -> np.ndarray:
+    """Single precision is ample for a cosine that stands for a discrepancy, and ten times as fast."""
+    angle = waves[:, 2:] @ columns.T + waves[:, 1:2]
+    return waves[:, :1] * np.cos(angle.astype(np.float32))
+
+
+def _drawn_from(candidate: Candidate, n: int, ground: Ground, rng: np.random.Generator) -> tuple[np.ndarray, ...]:
+    """b, bent and own of `Drawn` from one shape of the surface."""
+    system, size = candidate.system, ground.size
     b, at = candidate.mixture.draws(n, rng)
-    active = int((candidate.system.degrees == 1).sum())
-    bent = _waves(candidate.left_open[at], active, rng)
-    own = _waves(np.sqrt(OWN * candidate.depart("pour")[at]), len(linear), rng)
-
-    def function(columns: np.ndarray) -> np.ndarray:
-        eta = b @ columns[:, candidate.system.places].T + bent(candidate.linear(columns))
-        return candidate.link.height(eta) + own(columns[:, linear])
-
-    return function
+    whole = np.zeros((n, size))
+    whole[:, system.places] = b
+    linear = np.zeros((size, int((system.degrees == 1).sum())))
+    linear[system.places] = system.lift[:, system.degrees == 1]
+    bent = _waving(candidate.left_open[at], linear, rng)
+    own = _waving(np.sqrt(OWN * candidate.depart("pour")[at]), np.eye(size)[:, ground.linear], rng)
+    return whole, bent, own
 
 
-def _waves(sizes: np.ndarray, dimension: int, rng: np.random.Generator):
-    """A wave for each standard deviation of `sizes` (n,), as a function of coordinates (m, dimension) -> (n, m).
-
-    A Rayleigh height times the cosine of a uniform phase is standard normal. Single precision is ample for a cosine
-    that stands for a discrepancy, and ten times as fast.
-    """
-    turns, phase = rng.standard_normal((len(sizes), dimension)) / WAVE, rng.uniform(0, 2 * np.pi, (len(sizes), 1))
-    heights = sizes[:, None] * rng.rayleigh(size=(len(sizes), 1))
-    return lambda at: heights * np.cos((turns @ at.T + phase).astype(np.float32))
+def _waving(sizes: np.ndarray, linear: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Waves of standard deviations `sizes` (n,) over linear functions phi @ linear, linear (p, d): (n, 2 + p)."""
+    turns, phase = rng.standard_normal((len(sizes), linear.shape[1])) / WAVE, rng.uniform(0, 2 * np.pi, len(sizes))
+    return np.column_stack([sizes * rng.rayleigh(size=len(sizes)), phase, turns @ linear.T])
 
 
 def _quantile(means: np.ndarray, spreads: np.ndarray, shares: np.ndarray, p: float) -> np.ndarray:

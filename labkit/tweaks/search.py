@@ -10,7 +10,8 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pandas as pd
 
-from labkit.errors import FormulaError, TweakError
+from labkit.errors import TweakError
+from labkit.formula import SUM_TOLERANCE
 
 EDGE = 1e-9
 FIRST_STEP, LAST_STEP = 0.4, 0.02              # as parts of the difference between two points of the region
@@ -18,21 +19,14 @@ FIRST_STEP, LAST_STEP = 0.4, 0.02              # as parts of the difference betw
 
 def inside(region, points: pd.DataFrame) -> np.ndarray:
     """Whether each row of coordinates is a formula within every limit and setting."""
-    bounds = region.recipe.bounds.loc[list(points.columns)]
+    recipe = region.recipe
+    bounds = recipe.bounds.loc[list(points.columns)]
     values = points.to_numpy(dtype=float)
     fits = ((values >= bounds["low"].to_numpy() - EDGE) & (values <= bounds["high"].to_numpy() + EDGE)).all(axis=1)
-    if fits.any():
-        fits[fits] = _within(region, points[fits])
+    for columns in recipe.blends.values():
+        fits &= np.abs(points[list(columns)].to_numpy(dtype=float).sum(axis=1) - 1) <= SUM_TOLERANCE
+    fits[fits] = region.keeps(points[fits])
     return fits
-
-
-def _within(region, points: pd.DataFrame) -> np.ndarray:
-    try:
-        return region.contains(region.recipe.formula_at(points))
-    except FormulaError:
-        if len(points) == 1:
-            return np.zeros(1, dtype=bool)
-        return np.concatenate([_within(region, points.iloc[[i]]) for i in range(len(points))])
 
 
 def held_at(recipe, points: pd.DataFrame, hold: Mapping[str, float]) -> pd.DataFrame:
