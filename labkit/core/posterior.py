@@ -80,8 +80,8 @@ class Scales:
 class Mixture:
     """A posterior as K weighted Gaussians over b: weights (K,), means (K, p), roots (K, p, q) with cov = R R'.
 
-    `scales` holds t, v and r of each, expected (K, k) the probability of each z; log_evidence is log p(y);
-    effective is Kish's effective number of the draws that the scales were integrated with.
+    `scales` holds t, v and r of each, expected (K, k) the probability of each z; effective is Kish's effective number
+    of the draws that the scales were integrated with.
     """
 
     weights: np.ndarray
@@ -89,7 +89,6 @@ class Mixture:
     roots: np.ndarray
     scales: Scales
     expected: np.ndarray
-    log_evidence: float
     effective: float
 
     def moments(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -234,7 +233,7 @@ class Integral:
         covariances = covariances + np.swapaxes(share[:, :, None] * off, 1, 2) @ off
         roots = _roots(covariances, model.prior_variances(scales))
         return Mixture(weights=counts / counts.sum(), means=middle, roots=roots, scales=scales,
-                       expected=share @ model.choices, log_evidence=self.log_evidence, effective=self.effective)
+                       expected=share @ model.choices, effective=self.effective)
 
 
 def integrate(model: Model, start: Sequence[Proposal] = ()) -> Integral:

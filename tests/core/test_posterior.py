@@ -112,8 +112,9 @@ class TestIntegration:
                                                + (0.09 + c**2) * np.eye(6)).pdf(seen.means) for a, c in zip(t, v)])
         scales = posterior.Scales(degrees=t[:, None], sources=v[:, None], sampling=np.ones(len(t)))
         means = posterior.conditional(scales, model(seen, functions, prior))[0][:, 0]
-        found = mixture(seen, functions, prior)
-        assert_allclose(found.log_evidence, np.log(height.mean()), atol=0.08)  # 256 draws; weights are good to 8 %
+        integral = posterior.integrate(model(seen, functions, prior))
+        found = integral.mixture()
+        assert_allclose(integral.log_evidence, np.log(height.mean()), atol=0.08)  # 256 draws; weights are good to 8 %
         assert_allclose(found.weights @ found.means, height @ means / height.sum(), atol=0.02)
         assert_allclose(found.weights @ found.scales.sources[:, 0], height @ v / height.sum(), rtol=0.03)
 
