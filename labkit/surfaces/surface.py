@@ -1,7 +1,7 @@
 """`fit_surfaces`: one surface an attribute, with its hierarchical and its classical reading."""
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 import pandas as pd
@@ -203,11 +203,17 @@ def _numbers(frame: pd.DataFrame, what: str) -> pd.DataFrame:
 def fit_surfaces(trial: Trial, panel: Panel | None = None) -> dict[str, Surface]:
     """A surface for every attribute that has a scored or read pour, in the order of trial.toml.
 
-    panel : what appraise_panel(trial) returned; appraised here where it is left out and there are scores.
+    panel : what appraise_panel(trial) returned; appraised here where it is left out and there are scores. A trial is
+    frozen, so what it was fitted to is kept for the next call.
     """
     check_trial(trial, error=SurfaceError)
     if panel is not None:
         check_type(panel, Panel, name="panel", advice="Give what appraise_panel(trial) returned.", error=SurfaceError)
+    return dict(_fitted(trial, panel))
+
+
+@lru_cache(maxsize=2)
+def _fitted(trial: Trial, panel: Panel | None) -> dict[str, Surface]:
     judged = set(trial.judged["attribute"])
     if not judged:
         raise SurfaceError(_nothing_to_fit(trial))
