@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from types import MappingProxyType
 
 import numpy as np
@@ -149,9 +149,15 @@ def appraise_panel(trial, *, prior: str = "weak") -> Panel:
     score = pour (fixed) + tester (random) + tester x pour (random, with repeats); incomplete tables are welcome.
     prior : "weak" takes the trial's stated noise as the middle of a lognormal prior (two in three within a factor
         of two) beside the restricted likelihood; "flat" is restricted maximum likelihood alone, for people who check.
+    A trial is frozen, so its panel is kept for the next call.
     """
     check_trial(trial, error=PanelError)
     check_choice(prior, PRIORS, name="prior", error=PanelError)
+    return _appraised(trial, prior)
+
+
+@lru_cache(maxsize=2)
+def _appraised(trial, prior: str) -> Panel:
     scores, made = trial.standing_scores, trial.made
     if scores.empty:
         raise PanelError(

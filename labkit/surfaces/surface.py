@@ -209,15 +209,16 @@ def fit_surfaces(trial: Trial, panel: Panel | None = None) -> dict[str, Surface]
     check_trial(trial, error=SurfaceError)
     if panel is not None:
         check_type(panel, Panel, name="panel", advice="Give what appraise_panel(trial) returned.", error=SurfaceError)
+    judged = set(trial.judged["attribute"])
+    if not judged:
+        raise SurfaceError(_nothing_to_fit(trial))
+    panel = appraise_panel(trial) if panel is None and judged & set(trial.scored_attributes) else panel
     return dict(_fitted(trial, panel))
 
 
 @lru_cache(maxsize=2)
 def _fitted(trial: Trial, panel: Panel | None) -> dict[str, Surface]:
     judged = set(trial.judged["attribute"])
-    if not judged:
-        raise SurfaceError(_nothing_to_fit(trial))
-    panel = appraise_panel(trial) if panel is None and judged & set(trial.scored_attributes) else panel
     ground = Ground.of(trial)
     models = models_of(trial.recipe, ground.sample.iloc[:200])
     return {name: _surface(ground, models, attribute, panel)

@@ -24,8 +24,12 @@ def test_with_another_score_it_is_fitted_anew(demo):
     pd.testing.assert_frame_equal(labkit.fit_surfaces(demo)["payoff"].predict(at), before["payoff"].predict(at))
 
 
-def test_a_panel_that_is_given_says_the_same(demo):
-    at = demo.region.sample(20, seed=1)
+def test_the_panel_of_the_trial_may_be_given(demo):
+    """The order of the README: panel first, then surfaces with it, then the tweak, which fits none of it anew."""
+    _fitted.cache_clear()
     given = labkit.fit_surfaces(demo, labkit.appraise_panel(demo))
-    for name, surface in labkit.fit_surfaces(demo).items():
-        pd.testing.assert_frame_equal(given[name].predict(at), surface.predict(at))
+    assert given["payoff"] is labkit.fit_surfaces(demo)["payoff"]
+    labkit.suggest_next(demo, pours=2, melts=1)
+    assert _fitted.cache_info().misses == 1
+    other = labkit.fit_surfaces(demo, labkit.appraise_panel(demo, prior="flat"))
+    assert other["payoff"].scores["score_se"].ne(given["payoff"].scores["score_se"]).any()
