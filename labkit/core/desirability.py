@@ -12,12 +12,20 @@ def rising(values, low, high, weight=1.0):
     values : array of any shape; low < high : float; weight : float > 0 (above 1: only the upper end is worth
     much). Returns an array of the same shape. Derringer & Suich (1980), one-sided transformation.
     """
-    return np.clip((np.asarray(values, dtype=float) - low) / (high - low), 0.0, 1.0) ** weight
+    return _between(np.subtract(values, low, dtype=float), high - low, weight)
 
 
 def falling(values, low, high, weight=1.0):
     """d = ((high - y) / (high - low))^weight, 1 below low and 0 above high: `rising` seen in a mirror."""
-    return rising(-np.asarray(values, dtype=float), -high, -low, weight)
+    return _between(np.subtract(high, values, dtype=float), high - low, weight)
+
+
+def _between(risen, width, weight):
+    """(risen / width)^weight, kept within 0..1; in place, as simulations ask for millions."""
+    part = np.asarray(risen)
+    part /= width
+    np.clip(part, 0.0, 1.0, out=part)
+    return (part if weight == 1 else part**weight)[()]
 
 
 def peak(values, low, target, high, weight_below=1.0, weight_above=1.0):
@@ -41,5 +49,12 @@ def overall(each, importance=None):
     importance = np.ones(len(each)) if importance is None else np.asarray(importance, dtype=float)
     shares = importance / importance.sum()
     if np.all(shares == shares[0]):
-        return np.prod(np.stack(each), axis=0) ** shares[0]
-    return np.prod([value**share for value, share in zip(each, shares, strict=True)], axis=0)
+        return _product(each) ** shares[0]
+    return _product([value**share for value, share in zip(each, shares, strict=True)])
+
+
+def _product(each):
+    found = np.array(each[0], dtype=float)
+    for value in each[1:]:
+        found *= value
+    return found[()]
