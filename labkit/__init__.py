@@ -34,7 +34,8 @@ __all__ = sorted(_ROOM_OF)
 
 def __getattr__(name):
     if name in _ROOM_OF:
-        return getattr(import_module(f"labkit.{_ROOM_OF[name]}"), name)
+        found = getattr(import_module(f"labkit.{_ROOM_OF[name]}"), name)
+        return found if isinstance(found, type) else import_module("labkit.checks").checked_call(found)
     if name in _ROOMS:
         return import_module(f"labkit.{name}")
     raise AttributeError(f"module 'labkit' has no attribute {name!r}")
