@@ -183,3 +183,17 @@ def test_without_scores_nothing_is_known():
     with pytest.raises(TweakError) as refused:
         labkit.tell_tradeoffs(labkit.Trial.from_toml(TERRACOTTA))
     assert str(refused.value) == "Terracotta stick has too few scores to settle on anything. Score two pours or more first."
+
+
+@pytest.mark.parametrize("surfaces, message", [
+    (types.SimpleNamespace(predict=None), "surfaces is of type SimpleNamespace. Give what fit_surfaces(trial) returned."),
+    (pd.DataFrame({"wax": [0.15]}), "surfaces is of type DataFrame. Give what fit_surfaces(trial) returned."),
+    ({"shine": types.SimpleNamespace(predict=None)},
+     "surfaces has 'shine', which is no attribute of Terracotta stick. Give what fit_surfaces(trial) returned."),
+    ({"payoff": 5}, "surfaces['payoff'] is of type int. Give one of those that fit_surfaces(trial) returned, such as "
+                    "surfaces['payoff']."),
+])
+def test_surfaces_that_are_none(trial, surfaces, message):
+    with pytest.raises(TweakError) as refused:
+        tell_tradeoffs(trial, surfaces)
+    assert str(refused.value) == message
