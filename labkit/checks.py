@@ -47,6 +47,14 @@ def parse_number(cell: object, *, where: str, error: type[LabkitError] = LabkitE
     return value
 
 
+def numbers_in(frame: pd.DataFrame, columns: Sequence[str], *, error: type[LabkitError]) -> np.ndarray:
+    """The numbers of some columns (rows, columns); text is read as in any cell, blank is nan."""
+    if all(pd.api.types.is_numeric_dtype(frame[c]) for c in columns):
+        return frame[list(columns)].to_numpy(dtype=float, na_value=math.nan, copy=True)
+    return np.array([[parse_number(row[c], where=f"row {label}: {c}", error=error) for c in columns]
+                     for label, row in frame.iterrows()], dtype=float).reshape(len(frame), len(columns))
+
+
 def parse_grams(cell: object, *, where: str, error: type[LabkitError]) -> float:
     """A weight in grams; blank is not weighed (nan), a negative weight is refused."""
     value = parse_number(cell, where=where, error=error)
