@@ -13,7 +13,7 @@ _ROOMS = {
     "trial": ("Trial",),
     "store": ("read_trial", "new_trial", "append_round", "append_melts", "append_pours", "append_servings",
               "append_scores", "append_readings", "correct_scores", "correct_pours", "correct_melts",
-              "set_aside", "take_back", "read_scores"),
+              "correct_readings", "set_aside", "take_back", "read_scores"),
     "store.keeping": ("keep_sheet",),
     "serving": ("plan_serving",),
     "panel": ("appraise_panel",),
