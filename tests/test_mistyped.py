@@ -151,3 +151,24 @@ class TestExchanged:
         pot = trial.plan.groupby("melt")[[f"{i} [g]" for i in trial.recipe.pot]].sum().reset_index()
         wrong = pot.assign(**{"candelilla wax [g]": pot["mango butter [g]"], "mango butter [g]": pot["candelilla wax [g]"]})
         assert "in each other's column" in refused(trial.with_melts, wrong)
+
+
+class TestForms:
+    @pytest.mark.parametrize("number", ["3", 1.0, True, [1]])
+    def test_the_number_of_a_round(self, demo_copy, number):
+        assert refused(labkit.pours_form, demo_copy, number=number) == (
+            f"number is {number!r}. Give that of a planned round as a whole number; without it the form is for the newest "
+            "round.")
+
+    @pytest.mark.parametrize("pours, words", [
+        ("P01", "pours is 'P01'. Give a list of names, such as ['P01', 'P02']."),
+        (5, "pours is 5. Give a list of names, such as ['P01', 'P02']."),
+        ([], "there is no pour to score. Record what was poured first, or name pours."),
+    ])
+    def test_the_pours_to_score(self, demo_copy, pours, words):
+        assert refused(labkit.scores_form, demo_copy, tester="T01", session="9", pours=pours) == words
+
+    def test_no_pour_at_all(self, tmp_path):
+        labkit.new_trial(tmp_path / "t")
+        assert refused(labkit.scores_form, tmp_path / "t", tester="T01", session="1") == (
+            "there is no pour to score. Record what was poured first, or name pours.")
