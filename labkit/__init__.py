@@ -13,7 +13,7 @@ _ROOMS = {
     "trial": ("Trial",),
     "store": ("read_trial", "new_trial", "append_round", "append_melts", "append_pours", "append_servings",
               "append_scores", "append_readings", "correct_scores", "correct_pours", "correct_melts",
-              "set_aside", "take_back", "read_scores"),
+              "correct_readings", "set_aside", "take_back", "read_scores"),
     "store.keeping": ("keep_sheet",),
     "serving": ("plan_serving",),
     "panel": ("appraise_panel",),
@@ -34,7 +34,8 @@ __all__ = sorted(_ROOM_OF)
 
 def __getattr__(name):
     if name in _ROOM_OF:
-        return getattr(import_module(f"labkit.{_ROOM_OF[name]}"), name)
+        found = getattr(import_module(f"labkit.{_ROOM_OF[name]}"), name)
+        return found if isinstance(found, type) else import_module("labkit.checks").checked_call(found)
     if name in _ROOMS:
         return import_module(f"labkit.{name}")
     raise AttributeError(f"module 'labkit' has no attribute {name!r}")

@@ -1,8 +1,11 @@
 """One-sentence checks that every room shares, and the only place where text becomes a number."""
 
+import difflib
+import functools
+import inspect
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -42,6 +45,14 @@ def parse_number(cell: object, *, where: str, error: type[LabkitError] = LabkitE
     if not math.isfinite(value):
         raise error(f"{where} is {text!r}, which is too large to be meant. Write digits with one comma or point.")
     return value
+
+
+def numbers_in(frame: pd.DataFrame, columns: Sequence[str], *, error: type[LabkitError]) -> np.ndarray:
+    """The numbers of some columns (rows, columns); text is read as in any cell, blank is nan."""
+    if all(pd.api.types.is_numeric_dtype(frame[c]) for c in columns):
+        return frame[list(columns)].to_numpy(dtype=float, na_value=math.nan, copy=True)
+    return np.array([[parse_number(row[c], where=f"row {label}: {c}", error=error) for c in columns]
+                     for label, row in frame.iterrows()], dtype=float).reshape(len(frame), len(columns))
 
 
 def parse_grams(cell: object, *, where: str, error: type[LabkitError]) -> float:
@@ -141,3 +152,38 @@ def check_columns(
     missing = [c for c in required if c not in frame.columns]
     if missing:
         raise error(f"{what} lacks the column {missing[0]!r}. It needs {words_joined([repr(c) for c in required])}.")
+
+
+@functools.cache
+def checked_call(function: Callable) -> Callable:
+    """The same function; a call that does not fit its parameters is told in a sentence of fact and one of advice."""
+    signature = inspect.signature(function)
+
+    @functools.wraps(function)
+    def call(*given, **named):
+        try:
+            signature.bind(*given, **named)
+        except TypeError:
+            raise LabkitError(_misfit(function.__name__, signature.parameters, given, named)) from None
+        return function(*given, **named)
+    return call
+
+
+def _misfit(name: str, parameters: Mapping[str, inspect.Parameter], given: Sequence, named: Mapping) -> str:
+    """What is strange, given twice, too much or missing in a call, and how it is to be called."""
+    ordered = [p.name for p in parameters.values() if p.kind is p.POSITIONAL_OR_KEYWORD]
+    strange = [word for word in named if word not in parameters]
+    if strange:
+        near = difflib.get_close_matches(strange[0], parameters, n=1)
+        advice = f"Did you mean {near[0]}?" if near else f"Choose {words_joined(parameters, last='or')}."
+        return f"{name} does not take {strange[0]}. {advice}"
+    if len(given) > len(ordered):
+        return (f"{name} was given {len(given)} values by place, but takes {words_joined(ordered)} so. "
+                "Name the others, or leave them out.")
+    twice = [word for word in ordered[:len(given)] if word in named]
+    if twice:
+        return f"{name} was given {twice[0]} twice, by place and by name. Give it once."
+    needed = [p for p in parameters.values() if p.default is p.empty]
+    missing = [p.name for p in needed if p.name not in {*ordered[:len(given)], *named}]
+    words = [f"{p.name}=..." if p.kind is p.KEYWORD_ONLY else p.name for p in needed]
+    return f"{name} was not given {words_joined(missing)}. Call it as {name}({', '.join(words)})."

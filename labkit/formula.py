@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_columns, check_frame
+from labkit.checks import check_columns, check_frame, numbers_in
 from labkit.equations import Statement, check_statements, completed, named_sets, statements_of
 from labkit.errors import FormulaError
 from labkit.statements import Blend, Limit, Setting, Share, Shelf, check_tree
@@ -121,8 +121,9 @@ class Recipe:
 
         Settings and the columns that name a pour are passed over. Raises FormulaError where a mass would be negative.
         """
-        masses = self.masses_at(self._shares_in(frame))
-        self._check_masses(masses, frame)
+        shares = self._shares_in(frame)
+        masses = self.masses_at(shares)
+        self._check_masses(masses, pd.DataFrame(shares, columns=list(self.factors), index=frame.index))
         masses = np.clip(masses, 0.0, None)
         return pd.DataFrame(
             masses / masses.sum(axis=1, keepdims=True), columns=list(self.ingredients), index=frame.index
@@ -176,7 +177,7 @@ class Recipe:
             what="the frame of factors",
             error=FormulaError,
         )
-        shares = frame[list(self.factors)].to_numpy(dtype=float, copy=True)
+        shares = numbers_in(frame, self.factors, error=FormulaError)
         if not np.isfinite(shares).all():
             i, j = np.argwhere(~np.isfinite(shares))[0]
             raise FormulaError(f"row {frame.index[i]}: {self.factors[j]} is missing. Give every factor a value.")
@@ -227,7 +228,7 @@ class Recipe:
         check_columns(
             frame, allowed=self.ingredients, required=self.ingredients, what="the frame of formulas", error=FormulaError
         )
-        masses = frame[list(self.ingredients)].to_numpy(dtype=float)
+        masses = numbers_in(frame, self.ingredients, error=FormulaError)
         sound = (masses >= -1e-12).all(axis=1) & (np.abs(masses.sum(axis=1) - 1) <= SUM_TOLERANCE)
         for i in np.flatnonzero(~sound):
             row = masses[i]

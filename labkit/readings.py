@@ -8,10 +8,11 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import check_choice, check_columns, is_blank, parse_id, parse_number
 from labkit.errors import PourError
-from labkit.pours import texts
+from labkit.pours import CORRECTION, FedAgain, texts
 
 DIRECTIONS = ("up", "down")
-READING_COLUMNS = ("pour", "method", "direction", "value", "unit", "repeat")
+READING_KEY = ("pour", "method", "repeat")
+READING_COLUMNS = ("pour", "method", "direction", "value", "unit", "repeat", *CORRECTION)
 
 
 def typed_readings(
@@ -20,27 +21,24 @@ def typed_readings(
     """Readings of instruments, new rows only; by its direction a higher value means more (up) or less (down).
 
     One method runs one way in all rows, and up where it reads an attribute of trial.toml. An equal row again is passed
-    over, another value under the same pour, method and repeat is refused.
+    over, another value under the same pour, method and repeat is refused unless the row says what it corrects, and why.
     """
     check_columns(frame, allowed=READING_COLUMNS, required=READING_COLUMNS[:4], what=table, error=PourError)
     by_method = {a.reading.casefold(): a for a in attributes.values() if a.is_read}
     rows = recorded.to_dict("records")
     ways = {row["method"]: (row["direction"], f"for {row['pour']}") for row in reversed(rows)}
-    known, before = {_reading_key(row): row["value"] for row in rows}, len(rows)
+    said: dict[tuple[str, ...], list[Mapping]] = {}
+    for row in rows:
+        said.setdefault(_reading_key(row), []).append(row)
+    before, again = len(rows), FedAgain(rows, READING_KEY)
     for label, cells in texts(frame, READING_COLUMNS).iterrows():
         where = f"{table} row {label}"
         row = _typed_reading(cells, where, pours)
         _check_method(row, by_method.get(row["method"].casefold()), ways, where)
         ways.setdefault(row["method"], (row["direction"], f"in row {label}"))
-        key = _reading_key(row)
-        if key not in known:
-            known[key] = row["value"]
+        if not again.holds(row) and _is_news(row, said.get(_reading_key(row), []), where):
+            said.setdefault(_reading_key(row), []).append(row)
             rows.append(row)
-        elif known[key] != row["value"]:
-            raise PourError(
-                f"{where}: {_repeat_words(row)} is recorded already as {known[key]:g}, and {row['value']:g} differs. "
-                "Number further readings of one pour in the column repeat."
-            )
     return pd.DataFrame(rows[before:], columns=list(READING_COLUMNS))
 
 
@@ -61,8 +59,26 @@ def _typed_reading(cells: pd.Series, where: str, pours: set[str]) -> dict:
     return row
 
 
+def _is_news(row: Mapping, before: list[Mapping], where: str) -> bool:
+    """Whether a row adds something; another value under the same key says what it corrects and why, or is refused."""
+    if row["corrects"]:
+        if not before:
+            raise PourError(
+                f"{where}: corrects {_repeat_words(row)} which is not recorded before it. Leave `corrects` empty."
+            )
+        if not row["reason"]:
+            raise PourError(f"{where}: corrects {_repeat_words(row)} without a reason. Write the reason.")
+        return any(row[c] != before[-1][c] for c in ("direction", "value", "unit"))
+    if not before or row["value"] in [r["value"] for r in before]:
+        return not before
+    raise PourError(
+        f"{where}: {_repeat_words(row)} is recorded already as {before[-1]['value']:g}, and {row['value']:g} differs. "
+        "Number further readings of one pour in the column repeat, or use correct_readings if it was wrong."
+    )
+
+
 def _reading_key(row: Mapping) -> tuple[str, ...]:
-    return row["pour"], row["method"], row["repeat"]
+    return tuple(row[key] for key in READING_KEY)
 
 
 def _repeat_words(row: Mapping) -> str:
@@ -105,7 +121,8 @@ def _check_method(row: Mapping, attribute: Attribute | None, ways: Mapping[str, 
 def standing_readings(
     readings: pd.DataFrame, aside: list[Mapping], attributes: Mapping[str, Attribute]
 ) -> pd.DataFrame:
-    """pour, attribute, value of every reading of an attribute, without pours or attributes that are set aside."""
+    """pour, attribute, value of every reading of an attribute as it was last corrected, but for what is set aside."""
+    readings = readings.drop_duplicates(list(READING_KEY), keep="last")
     names = {a.reading: name for name, a in attributes.items() if a.is_read}
     found = readings.assign(attribute=readings["method"].map(names)).dropna(subset="attribute")
     left = np.zeros(len(found), dtype=bool)

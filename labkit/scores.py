@@ -250,7 +250,8 @@ def _typed_score(cells: pd.Series, attributes: Mapping[str, Attribute], where: s
 
 def unknown_attribute(name: str, attributes: Mapping[str, Attribute], *, recorded: bool = False) -> str:
     """Fact and advice about a score of no attribute; one that is recorded keeps its name, and trial.toml keeps it."""
-    near = difflib.get_close_matches(name, attributes, n=1, cutoff=REALLY_CLOSE)
+    near = [known for known in attributes if known.casefold() == name.casefold()]
+    near = near or difflib.get_close_matches(name, attributes, n=1, cutoff=REALLY_CLOSE)
     advice = f"Did you mean {near[0]!r}?" if near else f"Choose {words_joined(attributes, last='or')}."
     if recorded:
         keep = f"eep [attributes.{name}] there, without `wanted` if it no longer counts."

@@ -9,7 +9,7 @@ import pandas as pd
 
 from labkit.attributes import Attribute
 from labkit.checks import check_frame, check_type
-from labkit.definition import NOISE, READ_NOISE, Definition, read_definition
+from labkit.definition import NOISE, READ_NOISE, Definition, doubts_on_what_is_written, read_definition
 from labkit.errors import LabkitError, PlanError, TrialError
 from labkit.formula import Recipe
 from labkit.pours import doubts_on_what_was_made, melt_columns, pour_columns, standing_pours, typed_melts, typed_pours
@@ -192,7 +192,8 @@ class Trial:
     def doubts(self) -> tuple[str, ...]:
         """What stands in the tables and can hardly be so, a sentence of fact and one of advice each."""
         said = doubts_on_what_was_said(self.tables["scores"], self.tables["servings"])
-        return (*doubts_on_what_was_made(self.tables, self.recipe, self.batch), *said)
+        written = doubts_on_what_is_written(self.recipe.shelf)
+        return (*written, *doubts_on_what_was_made(self.tables, self.recipe, self.batch), *said)
 
     @property
     def failed(self) -> tuple[str, ...]:

@@ -299,7 +299,7 @@ def test_a_tester_more_has_a_price_of_its_own():
     with pytest.raises(TrialError) as problem:
         Trial.from_toml(f"{TERRACOTTA}\n[cost]\ntester = -1\n")
     assert str(problem.value) == (
-        "[cost] has a value below 0. Give the cost of a round, melt, pour and tester, in one unit.")
+        "[cost] tester is -1, which is below 0. Give the cost of a round, melt, pour and tester, in one unit.")
 
 
 KNOWN = "the markets known here are 'US', 'EU' and 'UK'. Write one of these, or leave that market out."

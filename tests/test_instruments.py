@@ -120,9 +120,9 @@ class TestReadings:
         ([("P01", 5), ("P02", 6)], {"method": "force", "direction": ["up", "down"]}, "readings row 1: direction of force "
          "is 'down', but 'up' in row 0. One method runs one way: correct one of them, or name two methods."),
         ([("P01", 5, 1), ("P01", 6, 1)], {}, "readings row 1: needle depth of P01, repeat 1, is recorded already as 5, "
-         "and 6 differs. Number further readings of one pour in the column repeat."),
+         "and 6 differs. Number further readings of one pour in the column repeat, or use correct_readings if it was wrong."),
         ([("P01", 5), ("P01", 6)], {}, "readings row 1: needle depth of P01 is recorded already as 5, and 6 differs. "
-         "Number further readings of one pour in the column repeat."),
+         "Number further readings of one pour in the column repeat, or use correct_readings if it was wrong."),
     ])
     def test_what_cannot_be_is_refused_with_file_row_and_value(self, trial, rows, change, told):
         assert refused(PourError, trial.with_readings, readings(*rows).assign(**change)) == told

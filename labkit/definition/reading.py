@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from labkit.attributes import EXPECTED, WANTED_POINTS, Attribute, Wanted
-from labkit.checks import check_choice, is_blank
+from labkit.checks import check_choice
 from labkit.definition.instruments import check_methods, instrument_of
 from labkit.definition.pantry import pantry_of, prices_of
 from labkit.definition.recipe import recipe_of
@@ -60,7 +60,7 @@ class Definition:
 def read_definition(text: str) -> Definition:
     """The definition in the text of a trial.toml. Every refusal names the table and the key."""
     try:
-        said = tomllib.loads(text)
+        said = tomllib.loads(text.removeprefix("\ufeff"))         # a byte order mark says how text is kept, not what
     except tomllib.TOMLDecodeError as problem:
         raise TrialError(
             f"trial.toml cannot be read: {problem}. Mend that line: text in double quotes, numbers as 0.5."
@@ -107,8 +107,10 @@ def _noise(words: Mapping) -> Mapping[str, float]:
 def _cost(words: Mapping) -> Cost:
     check_keys(words, KEYS["cost"], "[cost]")
     found = {key: number_of(value, f"[cost] {key}") for key, value in words.items()}
-    if any(is_blank(v) or v < 0 for v in found.values()):
-        raise TrialError("[cost] has a value below 0. Give the cost of a round, melt, pour and tester, in one unit.")
+    for key, value in found.items():
+        if value < 0:
+            raise TrialError(f"[cost] {key} is {value:g}, which is below 0. Give the cost of a round, melt, pour and "
+                             "tester, in one unit.")
     return Cost(**found)
 
 

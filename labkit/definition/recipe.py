@@ -4,11 +4,13 @@ import difflib
 import math
 from collections.abc import Mapping
 
-from labkit.definition.words import BESIDE_COORDINATES, KEYS, check_keys, names_of, number_of, range_of
+from labkit.definition.words import BESIDE_COORDINATES, KEYS, check_keys, check_name, names_of, number_of, range_of
 from labkit.errors import FormulaError, TrialError
 from labkit.formula import Recipe
 from labkit.statements import TO_100, Blend, Limit, Setting, Share, Shelf
 from labkit.wording import words_joined
+
+ALL_BUT_NOTHING = 0.01  # g/g: what a formula may hold beside the ingredient that fills it to 100
 
 
 def recipe_of(said: Mapping) -> Recipe:
@@ -67,10 +69,20 @@ def _shelf(said: Mapping) -> Shelf:
     return Shelf(starting=starting, made_of=made_of, pot=pot, slack=slack[0] if slack else "")
 
 
+def doubts_on_what_is_written(shelf: Shelf) -> list[str]:
+    """Fact and advice about shares written where percents are meant: "to 100" would fill all but nothing."""
+    beside = [share for name, share in shelf.starting.items() if name != shelf.slack]
+    if not shelf.slack or len(beside) < 2 or sum(beside) > ALL_BUT_NOTHING:
+        return []
+    return [f"trial.toml [formula] has {100 * sum(beside):.3g} % in all beside {shelf.slack}, which fills the rest. "
+            "Write percents, such as 9 and not 0.09, where shares were meant."]
+
+
 def _starting(percent: Mapping, slack: list[str]) -> dict[str, float]:
     """Fractions of the starting formula; "to 100" is filled in, anything else that does not add up is refused."""
     numbers = {}
     for name, value in percent.items():
+        check_name(name, "[formula]")
         if value == TO_100:
             continue
         numbers[name] = (

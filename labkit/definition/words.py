@@ -65,10 +65,18 @@ def check_shapes(said: Mapping) -> None:
             raise TrialError(f"{key} is {value!r}, which is not a table. Write it under [{key}].")
         elif key in ("factors", "blends", "settings", "attributes", "made_of"):
             for name, part in value.items():
+                check_name(name, f"[{key}]")
                 if not isinstance(part, dict):
                     raise TrialError(
                         f"[{key}] {name} is {part!r}, which is not a table. Write it under [{key}.{name}]."
                     )
+
+
+def check_name(name: str, where: str) -> None:
+    """A name is a column, or stands in one, and is typed by hand: words on one line, without white space about them."""
+    if not name or name != " ".join(name.split()):
+        raise TrialError(f"{where} has the name {name!r}, which is blank, runs over a line or has white space to "
+                         "spare. Give it words with one space between.")
 
 
 def number_of(value: object, where: str, *, error: type[LabkitError] = TrialError) -> float:

@@ -3,6 +3,7 @@
 import textwrap
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
 
 from labkit.checks import check_type
@@ -24,10 +25,18 @@ FORBIDDEN = {"facecolor": "white", "edgecolor": "0.75", "hatch": "///", "linewid
 def axes_or_new(ax, *, size: tuple[float, float] = (6.4, 5.0)):
     """The axes given, or those of a new figure that no global state knows of."""
     if ax is not None:
-        return ax
+        return _checked_axes(ax)
     import matplotlib.pyplot as plt
 
     return plt.subplots(figsize=size, layout="constrained")[1]
+
+
+def _checked_axes(ax: object):
+    from matplotlib.axes import Axes
+
+    advice = "Give one Axes, such as matplotlib.pyplot.subplots()[1]."
+    check_type(ax, Axes, name="ax", advice=advice, error=SurfaceError)
+    return ax
 
 
 def sheet(count: int):
@@ -69,13 +78,16 @@ def check_panel(panel: object) -> None:
     check_type(panel, Panel, name="panel", advice="Give what appraise_panel(trial) returned.", error=PanelError)
 
 
-def check_along(recipe: Recipe, along: Sequence[str], *, error: type[LabkitError]) -> tuple[str, str]:
-    """Two different coordinates of the recipe that vary."""
-    names = tuple(along) if isinstance(along, Sequence) and not isinstance(along, str) else (along,)
+def check_along(recipe: Recipe, along: Sequence[str], *, error: type[LabkitError],
+                alone: str = "") -> tuple[str, str]:
+    """Two different coordinates of the recipe that vary; `alone` is the picture to draw along one of them."""
+    listed = isinstance(along, Sequence | np.ndarray | pd.Index | pd.Series) and not isinstance(along, str)
+    names = tuple(along) if listed else (along,)
     unknown = [name for name in names if name not in recipe.coordinates]
     if unknown or len(set(names)) != 2:
+        one = f", or use {alone} for one alone" if alone and len(names) == 1 else ""
         raise error(f"along is {list(names)}. Give two different ones of "
-                    f"{words_joined([repr(c) for c in recipe.coordinates])}.")
+                    f"{words_joined([repr(c) for c in recipe.coordinates])}{one}.")
     for name in names:
         check_varies(recipe, name, error=error)
     return names
@@ -106,8 +118,11 @@ def words_of(recipe: Recipe, coordinate: str, *, width: int = 64) -> str:
 
 
 def mark_made(ax, trial: Trial, across: pd.Series, up: pd.Series, *, small: bool = False) -> None:
-    """Pours where they lie on the paper, without names: dots, crosses where they failed."""
-    for pour, ok in trial.made["ok"].items():
+    """Pours where they lie on the paper, without names: dots, below them crosses where a pour failed.
+
+    Pours of one melt lie on one place in all that the pot fixes: both what failed and what did not is to be seen there.
+    """
+    for pour, ok in trial.made["ok"].sort_values(kind="stable").items():
         style = (POURED if ok else FAILED) | ((SMALL if ok else SMALL_CROSS) if small else {})
         ax.plot(across[pour], up[pour], linestyle="none", zorder=5, **style)
 

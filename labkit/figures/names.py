@@ -9,7 +9,7 @@ BESIDE = ((1, 1), (1, -1), (-1, 1), (-1, -1), (1, 0), (-1, 0), (0, 1), (0, -1)) 
 NEAR, AWAY = 5.0, (12.0, 20.0, 30.0, 42.0, 56.0, 72.0)      # white between a dot and its name [points]
 AROUND = 16                 # directions in which a name may stand away
 SWEEPS = 6
-HIDES_NAME, HIDES_DOT, HIDES_VALUE, CROSSES, LEAVES, FAR = 20.0, 4.0, 0.3, 40.0, 50.0, 0.8
+HIDES_NAME, HIDES_DOT, HIDES_VALUE, CROSSES, LEAVES, FAR = 20.0, 4.0, 1.0, 40.0, 50.0, 0.8
 MISTAKEN, CLOSE = 5.0, 8.0  # what another dot that is as near to a name costs, and how near that is [points]
 LEADER = {"arrowstyle": "-", "color": "0.25", "linewidth": 0.6, "shrinkA": 0, "shrinkB": DOT}
 

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import check_type
+from labkit.checks import check_whole
 from labkit.errors import TweakError
 from labkit.figures.along import wanted_range
 from labkit.figures.axes import (
@@ -18,7 +18,6 @@ from labkit.figures.axes import (
     SMALL,
     SMALL_CROSS,
     check_along,
-    check_surface,
     label_outside,
     legend_below,
     mark_made,
@@ -34,6 +33,7 @@ from labkit.figures.values import label_values
 from labkit.surfaces import Surface
 from labkit.trial import Trial, check_trial
 from labkit.tweaks.outlook import Outlook, wanted_part
+from labkit.tweaks.standing import check_surfaces
 
 STEPS, DRAWS = 31, 512      # points across and up, joint draws behind every picture
 UNWANTED = {"facecolor": "0.8", "edgecolor": "none"}
@@ -51,7 +51,8 @@ def draw_outlook(trial: Trial, surfaces: Mapping[str, Surface], along: Sequence[
     holds; lines of the expected overall desirability. All from the same joint draws. Returns the array of Axes.
     """
     check_trial(trial, error=TweakError)
-    _check_surfaces(trial, surfaces)
+    check_surfaces(trial, surfaces)
+    check_whole(seed, name="seed", low=0, high=2**32 - 1, error=TweakError)
     along = check_along(trial.recipe, along, error=TweakError)
     wanted = {name: s for name, s in surfaces.items() if trial.attributes[name].wanted is not None}
     if not wanted:
@@ -76,16 +77,6 @@ def draw_outlook(trial: Trial, surfaces: Mapping[str, Surface], along: Sequence[
     for ax, picture in zip(axes, [*pictures, lines], strict=True):
         label_values(ax, slice_, [picture.ideal, picture.lines], picture.values, size=7)
     return axes
-
-
-def _check_surfaces(trial: Trial, surfaces: object) -> None:
-    """Surfaces by attribute, each of this trial."""
-    check_type(surfaces, Mapping, name="surfaces", advice="Give what fit_surfaces(trial) returned.", error=TweakError)
-    for name, surface in surfaces.items():
-        if name not in trial.attributes:
-            raise TweakError(f"surfaces has {name!r}, which is no attribute of {trial.name}. "
-                             "Give what fit_surfaces(trial) returned.")
-        check_surface(surface, name=f"surfaces[{name!r}]")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

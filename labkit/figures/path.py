@@ -57,7 +57,7 @@ def _draw_coordinate(ax, path: pd.DataFrame, trial: Trial, name: str) -> None:
     low, high = trial.recipe.bounds.loc[name, ["low", "high"]]
     made, rounds = trial.made, rounds_of(trial)
     seen = made[rounds[made.index].isin(path["round"]).to_numpy()]
-    for ok, style in ((True, DOTS), (False, CROSSES)):
+    for ok, style in ((False, CROSSES), (True, DOTS)):         # a dot leaves the arms of a cross to be seen
         pours = seen[seen["ok"] == ok]
         ax.plot(rounds[pours.index], pours[name], linestyle="none", zorder=2, **style)
     for end in (low, high):

@@ -5,7 +5,6 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_type
 from labkit.core import simplex
 from labkit.errors import RegionError
 from labkit.figures.axes import (
@@ -20,7 +19,7 @@ from labkit.figures.axes import (
     words_of,
 )
 from labkit.figures.names import label_points
-from labkit.planning import standard_error_at
+from labkit.planning import check_round, standard_error_at
 from labkit.rounds import Round
 from labkit.trial import Trial, check_trial
 
@@ -36,8 +35,9 @@ def draw_region(trial: Trial, along: Sequence[str], round_: Round | None = None,
     round to come is counted in it and stands as rings with their melts.
     """
     check_trial(trial, error=RegionError)
-    check_type(round_, Round | None, name="round_", advice="Give a Round, such as suggest_next(trial).round.",
-               error=RegionError)
+    if round_ is not None:
+        check_round(round_, trial, name="round_", advice="Give a Round, such as suggest_next(trial).round.",
+                    error=RegionError)
     along = check_along(trial.recipe, along, error=RegionError)
     ax = axes_or_new(ax)
     new = pd.DataFrame(columns=list(along)) if round_ is None else round_.to_frame().set_index("pour")

@@ -5,6 +5,7 @@ import pandas as pd
 
 from labkit.errors import PlanError
 from labkit.figures.axes import FAILED, PLANNED, POURED, axes_or_new, title_and_marks, words_of
+from labkit.planning import check_round
 from labkit.rounds import Round
 from labkit.trial import Trial, check_trial
 from labkit.wording import words_joined
@@ -34,6 +35,7 @@ def draw_round(trial: Trial, round_: Round | int | None = None, ax=None):
 def _planned(trial: Trial, round_: Round | int | None) -> pd.DataFrame:
     """Rows of the round by pour, in pour order."""
     if isinstance(round_, Round):
+        check_round(round_, trial, name="round_", error=PlanError)
         return round_.to_frame().set_index("pour").sort_values("order")
     if not isinstance(round_, int | np.integer | None) or isinstance(round_, bool):
         raise PlanError(f"round_ is of type {type(round_).__name__}. "

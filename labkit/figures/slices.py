@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_type
+from labkit.checks import check_type, parse_number
 from labkit.errors import LabkitError, SurfaceError
 from labkit.formula import Recipe
 from labkit.trial import Trial
@@ -55,7 +55,11 @@ def given_row(trial: Trial, pours: Sequence[str], at: pd.DataFrame | None, *,
                     "every coordinate, such as tweak.best.")
     if len(at) != 1:
         raise error(f"`at` has {plural(len(at), 'row')}. Give one row, such as tweak.best.")
-    return at[names].iloc[0].astype(float)
+    cells = at[names].iloc[0]
+    given = pd.Series({name: parse_number(cells[name], where=f"{name} of `at`", error=error) for name in names})
+    if given.isna().any():
+        raise error(f"`at` has no {given.isna().idxmax()}. Give one row with every coordinate, such as tweak.best.")
+    return given
 
 
 def held_words(recipe: Recipe, given: pd.Series, along: Sequence[str]) -> str:

@@ -33,7 +33,7 @@ def draw_surface(surface: Surface, along: Sequence[str], at: pd.DataFrame | None
     """
     check_surface(surface)
     trial, scale = surface.reading.ground.trial, surface.reading.attribute
-    along = check_along(trial.recipe, along, error=SurfaceError)
+    along = check_along(trial.recipe, along, error=SurfaceError, alone="draw_along")
     given = given_row(trial, surface.scores.index, at)
     held, slice_ = held_words(trial.recipe, given, along), pair_slice(trial, along, given)
     check_some_allowed(slice_, held)

@@ -103,8 +103,9 @@ def _three_parts(recipe: Recipe, blend: str | None, parts: Sequence[str] | None)
     if parts is None and len(columns) > 3:
         raise SurfaceError(f"the blend has {len(columns)} parts: {words_joined(names)}. "
                            "Say which three to show, such as parts=" + repr(names[:3]) + "; the others are held.")
-    chosen = tuple(names if parts is None else parts)
-    if len(set(chosen)) != 3 or not set(chosen) <= set(names):
+    listed = isinstance(parts, Sequence | np.ndarray | pd.Index | pd.Series) and not isinstance(parts, str)
+    chosen = tuple(names if parts is None else parts if listed else [parts])
+    if not all(isinstance(name, str) for name in chosen) or len(set(chosen)) != 3 or not set(chosen) <= set(names):
         raise SurfaceError(f"parts is {list(chosen)}. Give three different ones of "
                            f"{words_joined([repr(name) for name in names])}.")
     return _varying(recipe, [columns[names.index(name)] for name in chosen])

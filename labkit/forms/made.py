@@ -1,5 +1,7 @@
 """The form for one evening at the bench: what was weighed into each melt and each pour."""
 
+from numbers import Integral
+
 import pandas as pd
 
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
@@ -33,6 +35,9 @@ def pours_form(folder, *, number: int | None = None) -> Form:
 
 
 def _planned(trial: Trial, number: int | None) -> Round:
+    if isinstance(number, bool) or not isinstance(number, Integral | None):
+        raise PourError(f"number is {number!r}. Give that of a planned round as a whole number; without it the form is "
+                        "for the newest round.")
     plan = trial.plan
     rounds = sorted(set(plan["round"]))
     if not rounds or (number is not None and number not in rounds):

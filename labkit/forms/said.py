@@ -1,5 +1,7 @@
 """The form for one tester's scores in one sitting."""
 
+from collections.abc import Iterable
+
 import pandas as pd
 
 from labkit.cautions import CAUTIONS
@@ -61,9 +63,13 @@ def _served(trial: Trial, *, tester: str, session: str, pours: list[str] | None)
     if pours is None and len(rows):
         found = rows[["pour", "tester", "session", "position"]].set_axis(rows["code"])
         return found.iloc[found["position"].map(lambda p: (len(p), p)).argsort(kind="stable")]
+    if isinstance(pours, str) or not isinstance(pours, Iterable | None):
+        raise ScoreError(f"pours is {pours!r}. Give a list of names, such as ['P01', 'P02'].")
     names = _poured(trial) if pours is None else [str(pour) for pour in pours]
     strange = [name for name in names if name not in set(trial.pours["pour"])]
-    if strange or not names:
+    if not names:
+        raise ScoreError("there is no pour to score. Record what was poured first, or name pours.")
+    if strange:
         raise ScoreError(f"{words_joined(strange)} cannot be scored: not in pours.csv. Record what was poured first, "
                          "or name other pours.")
     return pd.DataFrame({"pour": names, "tester": tester, "session": session, "position": ""}, index=names)

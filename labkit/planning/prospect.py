@@ -5,13 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_type, check_whole
+from labkit.checks import check_whole
 from labkit.core.optimal import information, round_contrasts
 from labkit.core.terms import MODELS, polynomial_terms
 from labkit.errors import PlanError
 from labkit.panel import appraise_panel
 from labkit.planning.draft import drafted
 from labkit.planning.foretold import POWER, SIZE, Prospect
+from labkit.planning.given import check_round
 from labkit.planning.layout import layout_of
 from labkit.planning.plan import Brief, _brief
 from labkit.planning.question import (
@@ -42,7 +43,7 @@ def appraise_round(trial: Trial, round_: Round, testers: int | None = None) -> P
     Statistical Power Analysis, ch. 2, in its normal form). Guess: what the weak prior knows less than half about.
     """
     check_trial(trial, error=PlanError)
-    check_type(round_, Round, name="the round", advice="Give what plan_round returned.", error=PlanError)
+    check_round(round_, trial, error=PlanError)
     trial = _without(trial, round_)
     noise = noise_of(trial)
     if testers is not None:

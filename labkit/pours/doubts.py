@@ -1,8 +1,9 @@
-"""What a hand can hardly have meant: running totals, a weight many times what was planned.
+"""What a hand can hardly have meant: running totals, two weights exchanged, a weight many times what was planned.
 
 In new rows it is refused, in a file it stands and is named. Who notes `really so` has said that it was so.
 """
 
+import itertools
 from collections.abc import Mapping
 
 import numpy as np
@@ -26,7 +27,8 @@ def doubt_of_melt(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping[s
         return ""
     ratios = sorted(row[c] / plan[c] for c in plan if plan[c] > 0 and not is_blank(row[c]))
     larger = max(1.0, ratios[(len(ratios) - 1) // 2]) if ratios else 1.0
-    return _running(row, plan, where) or _gross(row, plan, GROSS * larger, batch, where)
+    return (_running(row, plan, where) or _exchanged(row, plan, batch, where)
+            or _gross(row, plan, GROSS * larger, batch, where))
 
 
 def doubt_of_pour(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping[str, float], where: str) -> str:
@@ -34,7 +36,7 @@ def doubt_of_pour(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping[s
     if is_meant(row):
         return ""
     plan = plan_of_pour(row, recipe, planned)
-    return (_running(row, plan, where) or _gross(row, plan, GROSS, batch, where)
+    return (_running(row, plan, where) or _exchanged(row, plan, batch, where) or _gross(row, plan, GROSS, batch, where)
             or _too_much(row, recipe, max(batch.pour_g, sum(plan.values())), where))
 
 
@@ -69,6 +71,18 @@ def _are_totals(shown: np.ndarray, meant: np.ndarray) -> bool:
 def _misfit(grams: np.ndarray, meant: np.ndarray) -> float:
     """sum |g - m sum(g) / sum(m)| / sum(g): what lies elsewhere than the plan has it, as a part of all."""
     return float(np.abs(grams / grams.sum() - meant / meant.sum()).sum())
+
+
+def _exchanged(row: Mapping, plan: Mapping[str, float], batch: Batch, where: str) -> str:
+    """Two weights each of which is what was planned of the other, to some steps, and not what was planned of it."""
+    near, columns = SLACK * batch.balance_step_g, [c for c in plan if plan[c] > 0 and not is_blank(row[c])]
+    for one, other in itertools.combinations(columns, 2):
+        gap, crossed = abs(plan[one] - plan[other]), (abs(row[one] - plan[other]), abs(row[other] - plan[one]))
+        if gap > 3 * near and max(crossed) <= near:
+            return (f"{where}: {one} is {row[one]:g} and {other} is {row[other]:g}, but {plan[one]:.2f} and "
+                    f"{plan[other]:.2f} g were planned. Exchange them if they stand in each other's column, or write "
+                    f"'{REALLY_SO}' in the note.")
+    return ""
 
 
 def _gross(row: Mapping, plan: Mapping[str, float], times: float, batch: Batch, where: str) -> str:

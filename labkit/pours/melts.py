@@ -9,7 +9,7 @@ from labkit.checks import check_columns, parse_id
 from labkit.errors import PourError
 from labkit.formula import Recipe
 from labkit.pours.doubts import doubt_of_melt
-from labkit.pours.rows import CORRECTION, FedAgain, check_day, is_news, last_of_each, stands_of, texts
+from labkit.pours.rows import CORRECTION, FedAgain, check_day, is_news, last_of_each, meant_name, stands_of, texts
 from labkit.pours.weights import check_written, weight_of
 from labkit.rounds import UNPLANNED, Batch, grams_column
 
@@ -69,7 +69,8 @@ def _name_of(cell: object, where: str, planned: Mapping) -> str:
         raise PourError(f"{where}: melt is empty. Every row names its melt.")
     if name not in planned and not name.startswith(UNPLANNED):
         raise PourError(
-            f"{where}: melt {name!r} is not planned. Name an unplanned melt {UNPLANNED}01, {UNPLANNED}02 and so on."
+            f"{where}: melt {name!r} is not planned. {meant_name(name, planned)}Name an unplanned melt "
+            f"{UNPLANNED}01, {UNPLANNED}02 and so on."
         )
     return name
 

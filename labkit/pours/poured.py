@@ -9,7 +9,7 @@ from labkit.checks import check_columns, is_blank, parse_grams, parse_id, parse_
 from labkit.errors import PourError
 from labkit.formula import Recipe
 from labkit.pours.doubts import doubt_of_pour
-from labkit.pours.rows import CORRECTION, FedAgain, check_day, is_news, last_of_each, stands_of, texts
+from labkit.pours.rows import CORRECTION, FedAgain, check_day, is_news, last_of_each, meant_name, stands_of, texts
 from labkit.pours.weights import BASE, NONE_ADDED, check_written, own_columns, says_none, weight_of
 from labkit.rounds import UNPLANNED, Batch, grams_column
 
@@ -69,7 +69,7 @@ def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: se
     if pour not in planned and not (pour.startswith(UNPLANNED) and len(pour) > len(UNPLANNED)):
         raise PourError(
             f"{where}: pour {pour!r} is neither planned nor named {UNPLANNED}01, {UNPLANNED}02 and so on. "
-            "Check the name, or give an unplanned pour such a name."
+            f"{meant_name(pour, planned)}Check the name, or give an unplanned pour such a name."
         )
     plan = planned.get(pour, {})
     row = {

@@ -91,3 +91,13 @@ class FedAgain:
             return True
         self.left.pop(key, None)
         return False
+
+
+def meant_name(name: str, planned: Iterable[str]) -> str:
+    """`Did you mean 'P01'? `, where a name is that of one planned but for capital letters and zeros."""
+    near = [known for known in planned if _bare(known) == _bare(name)]
+    return f"Did you mean {near[0]!r}? " if near else ""
+
+
+def _bare(name: str) -> str:
+    return re.sub(r"(?<!\d)0+(?=\d)", "", "".join(name.casefold().split()))

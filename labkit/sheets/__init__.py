@@ -1,10 +1,11 @@
 """Printable sheets: one HTML file each, black on white, for A4 and Letter. Text in, text out; `store` keeps files."""
 
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
-from labkit.checks import check_share, check_type
+from labkit.checks import check_share
 from labkit.errors import PlanError
 from labkit.formula import Recipe
 from labkit.ingredients import PANTRY
+from labkit.planning import check_round
 from labkit.rounds import ALLOWANCE, Round
 from labkit.sheets.ballot import ballot_book, ballots
 from labkit.sheets.page import page
@@ -26,7 +27,7 @@ def bench_sheet(trial: Trial, round_: Round, *, allowance: float = ALLOWANCE) ->
     """
     check_share(allowance, name="allowance", error=PlanError, high=0.5)
     check_trial(trial, error=PlanError)
-    check_type(round_, Round, name="the round", advice="Give what plan_round returned.", error=PlanError)
+    check_round(round_, trial, error=PlanError)
     return page("bench.html", title=f"{trial.name}: round {round_.number}", trial=trial.name, round=round_.number,
                  step=f"{trial.batch.balance_step_g:g}", allowance=f"{100 * allowance:g}", defects=DEFECTS,
                  cautions={name: CAUTIONS[name] for name in AT_THE_BENCH}, notes=round_.notes, heat=_heat(trial.recipe),

@@ -8,7 +8,14 @@ every old row; a table without rows whose header is for another trial.toml gets 
 under a lock file; readers need none.
 """
 
-from labkit.store.amending import correct_melts, correct_pours, correct_scores, set_aside, take_back
+from labkit.store.amending import (
+    correct_melts,
+    correct_pours,
+    correct_readings,
+    correct_scores,
+    set_aside,
+    take_back,
+)
 from labkit.store.appending import (
     append_melts,
     append_pours,
@@ -31,6 +38,7 @@ __all__ = [
     "append_servings",
     "correct_melts",
     "correct_pours",
+    "correct_readings",
     "correct_scores",
     "new_trial",
     "read_scores",

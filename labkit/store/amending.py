@@ -9,6 +9,7 @@ import pandas as pd
 from labkit.checks import check_columns, check_frame, is_blank, parse_id, parse_number
 from labkit.errors import LabkitError, PourError, ScoreError
 from labkit.pours import CORRECTION, melt_columns, pour_columns, says_none, standing_melts, standing_pours
+from labkit.readings import READING_COLUMNS, READING_KEY
 from labkit.scores import ASIDE, BACK, SCORE_COLUMNS, SCORE_KEY, aside_standing
 from labkit.store.appending import WAIT, append_to, plain_frame
 from labkit.store.reading import OnDisk
@@ -55,6 +56,23 @@ def correct_melts(folder: str | os.PathLike, frame: pd.DataFrame, *, reason: str
     Parameters: `frame` with melt and the columns to correct; the rest as in `correct_pours`.
     """
     return _correct_made(folder, "melt", frame, reason=reason, wait=wait)
+
+
+def correct_readings(folder: str | os.PathLike, frame: pd.DataFrame, *, reason: str, wait: float = WAIT) -> Trial:
+    """Append to readings.csv rows that supersede earlier ones.
+
+    Parameters: `frame` with pour, method, value, and with repeat where a pour was read more than once; `reason` in
+    words; `wait` for another writer [s]. A reading that stands as it is to be is passed over.
+    """
+    _check_reason(reason, "correct_readings", PourError)
+    frame = plain_frame(check_frame(frame, what="the readings frame", error=PourError))
+    allowed = [c for c in READING_COLUMNS if c not in CORRECTION]
+    check_columns(frame, allowed=allowed, required=("pour", "method", "value"), what="readings", error=PourError)
+
+    def grown(disk: OnDisk) -> Trial:
+        return disk.trial.with_readings(_frame_of(_corrected_readings(disk, frame, reason), READING_COLUMNS))
+
+    return append_to(folder, "readings", grown, wait=wait)
 
 
 def _correct_made(folder: str | os.PathLike, kind: str, frame: pd.DataFrame, *, reason: str, wait: float) -> Trial:
@@ -184,6 +202,27 @@ def _corrected_made(disk: OnDisk, kind: str, frame: pd.DataFrame, reason: str) -
         fresh = old | {c: cell for c, cell in cells.items() if isinstance(cell, str) or not is_blank(cell)}
         if any(_differs(fresh[c], old[c], f"{where}: {c}") for c in fresh if c not in CORRECTION):
             yield label, fresh | {"corrects": str(numbers[(name,)]), "reason": reason}
+
+
+def _corrected_readings(disk: OnDisk, frame: pd.DataFrame, reason: str) -> Iterator[tuple[object, dict]]:
+    """By label: the whole row that supersedes the standing reading of the same pour, method and repeat."""
+    numbers, seen = _row_numbers(disk, "readings", READING_KEY, filled="value"), set()
+    last = disk.trial.readings.drop_duplicates(list(READING_KEY), keep="last")
+    for label, cells in frame.astype(object).iterrows():
+        where, names = f"readings row {label}", {key: parse_id(cells[key]) for key in READING_KEY if key in frame}
+        words = f"{names['method']} of {names['pour']}" + (f", repeat {names['repeat']}" if names.get("repeat") else "")
+        found = last[_matching(last, names)]
+        if len(found) != 1:
+            told = f"was read {len(found)} times. Add repeat to say which." if len(found) else (
+                "is not recorded. Use append_readings for a first reading.")
+            raise PourError(f"{where}: {words} {told}")
+        old = found.iloc[0].to_dict()
+        key = tuple(old[k] for k in READING_KEY)
+        if key in seen:
+            raise PourError(f"{where}: {words} is corrected twice in one frame. Give it once.")
+        seen.add(key)
+        fresh = old | {c: cells[c] for c in cells.index if c in ("direction", "unit") and not is_blank(cells[c])}
+        yield label, fresh | {"value": cells["value"], "corrects": str(numbers[key]), "reason": reason}
 
 
 def _differs(new: object, old: object, where: str) -> bool:

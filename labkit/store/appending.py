@@ -4,9 +4,10 @@ Every verb here gives back the trial as it stands afterwards, or raises and leav
 was. `wait` is how long to wait for another writer [s].
 """
 
+import contextlib
 import datetime
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 import pandas as pd
 
@@ -77,6 +78,7 @@ def append_to(folder: str | os.PathLike, table: str, grown: Callable[[OnDisk], T
         news = trial.tables[table].iloc[len(disk.trial.tables[table]):]
         if len(news):
             _write(disk, table, _worth_writing(news, trial) if table == "plan" else _in_words(news, table))
+            _lay_out_anew(disk, trial, disk.outgrown - {table})
     return trial
 
 
@@ -100,6 +102,16 @@ def _in_words(news: pd.DataFrame, table: str) -> pd.DataFrame:
     """A weight of 0 g as the word that says so: in a file the number is refused where something was planned."""
     grams = [c for c in news if table in ("melts", "pours") and c.endswith(" [g]") and (news[c] == 0).any()]
     return news.assign(**{c: news[c].astype(object).where(news[c] != 0, NONE_ADDED) for c in grams})
+
+
+def _lay_out_anew(disk: OnDisk, trial: Trial, names: Iterable[str]) -> None:
+    """Tables without a row get the header of the present trial.toml, so that a hand finds its columns there.
+
+    They are read as they should be in any case, so one that a spreadsheet holds open is left for the next time.
+    """
+    for name in sorted(names):
+        with contextlib.suppress(StoreError):
+            _write(disk, name, trial.tables[name].iloc[:0])
 
 
 def _write(disk: OnDisk, table: str, news: pd.DataFrame) -> None:

@@ -12,7 +12,7 @@ SHEETS = "sheets"
 
 def keep_sheet(folder: str | os.PathLike, name: str, page: str) -> str:
     """Write a sheet (a whole HTML page) to `sheets/<name>.html` in the trial's folder and return its path."""
-    if not name or name != os.path.basename(name) or name.startswith("."):
+    if not isinstance(name, str) or not name or name != os.path.basename(name) or name.startswith("."):
         raise StoreError(f"a sheet cannot be named {name!r}. Give a file name without a folder, such as 'round-4'.")
     check_type(page, str, name="the sheet", error=StoreError,
                advice="Give one page, such as bench_sheet or ballot_book returned.")

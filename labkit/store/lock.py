@@ -21,10 +21,12 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from types import ModuleType
 
+from labkit.checks import check_share
 from labkit.errors import StoreError
 from labkit.store.files import folder_refused
 
 LOCK = "writing.lock"
+LONGEST_WAIT = 3600     # s
 _PAUSE = 0.02           # s between two looks at another's lock
 _NO_LINKS = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EACCES)
 
@@ -119,6 +121,7 @@ def _start_from_ps(pid: int) -> str:
 
 
 def _wait_for(path: str, mine: Writer, *, wait: float) -> None:
+    check_share(wait, name="wait", error=StoreError, high=LONGEST_WAIT)
     until = time.monotonic() + wait
     while not _took(path, mine):
         if time.monotonic() >= until:

@@ -8,6 +8,7 @@ import pandas as pd
 from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.rounds import grams_column
+from labkit.trial import check_trial
 from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
 from labkit.tweaks.confirming import NEAR, Confirmation, plan_confirmation, with_units
 from labkit.tweaks.forecast import judges_of
@@ -67,8 +68,11 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
     something came out otherwise than expected. Where fewer testers, readings or pours told of them than were counted
     on, more is expected to be off by chance.
     """
+    check_trial(trial, error=TweakError)
     advice = "Give what plan_confirmation returned, or the number of its round."
     check_type(confirmation, (Confirmation, int, np.integer), name="confirmation", advice=advice, error=TweakError)
+    if isinstance(confirmation, bool):
+        raise TweakError(f"confirmation is {confirmation}. {advice}")
     if not isinstance(confirmation, Confirmation):
         confirmation = _planned_again(trial, confirmation, seed)
     pours = list(confirmation.round.pours)

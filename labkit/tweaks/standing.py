@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.rounds import grams_column
 from labkit.tweaks.outlook import Outlook
@@ -56,6 +57,8 @@ def standing_of(trial, formula: pd.DataFrame | None = None, *, seed: int = 0, su
     formula : one row with the coordinates, such as suggest_next(trial).best. surfaces : what fit_surfaces(trial) gave.
     """
     asked = _checked(trial, 1, 1, seed, hold, None)
+    if surfaces is not None:
+        check_surfaces(trial, surfaces)
     found = None if formula is None else checked_formula(trial, formula)
     outlook = Outlook.of(trial, _wanted_surfaces(trial, surfaces), seed=seed)
     points = pd.DataFrame(columns=asked.names)
@@ -64,6 +67,18 @@ def standing_of(trial, formula: pd.DataFrame | None = None, *, seed: int = 0, su
         found = _weighed_best(asked, points.iloc[[0]])[asked.names]
     return Standing(trial=trial, known=outlook, settled=found.reset_index(drop=True), points=points,
                     hold=asked.fixed, seed=seed)
+
+
+def check_surfaces(trial, surfaces: object) -> None:
+    """Surfaces by attribute, each of this trial."""
+    check_type(surfaces, Mapping, name="surfaces", advice="Give what fit_surfaces(trial) returned.", error=TweakError)
+    for name, surface in surfaces.items():
+        if name not in trial.attributes:
+            raise TweakError(f"surfaces has {name!r}, which is no attribute of {trial.name}. "
+                             "Give what fit_surfaces(trial) returned.")
+        if not hasattr(surface, "predict"):
+            raise TweakError(f"surfaces[{name!r}] is of type {type(surface).__name__}. Give one of those that "
+                             "fit_surfaces(trial) returned, such as surfaces['payoff'].")
 
 
 def _wanted_surfaces(trial, surfaces) -> dict[str, object]:

@@ -203,9 +203,9 @@ def _row(cloud: Cloud, pair: tuple[str, str], outlook) -> tuple[dict, np.ndarray
 
 def _with_words(row: dict, ends: pd.Series, side: tuple[int, int], attributes: Mapping[str, Attribute]) -> dict:
     """From where to where of the first attribute the trade goes, and the sentence about it."""
-    first = attributes[row["attribute"]]
+    first, other = attributes[row["attribute"]], attributes[row["other"]]
     row = row | {"from": float(ends.iloc[0]), "to": float(ends.iloc[1])}
-    return row | {"says": _says(row, side, first.unit if first.is_read else "point")}
+    return row | {"says": _says(row, side, first.unit if first.is_read else "point", f"{other.unit} " * other.is_read)}
 
 
 def _costly(cloud: Cloud, pair: tuple[str, str], front: np.ndarray) -> np.ndarray:
@@ -238,13 +238,22 @@ def _peace(pair: tuple[str, str], traded: bool) -> str:
     return f"{pair[0]} and {pair[1]} are not in conflict here: what serves the one does not harm the other."
 
 
-def _says(row: Mapping, side: tuple[int, int], unit: str) -> str:
+def _says(row: Mapping, side: tuple[int, int], unit: str, of_other: str = "") -> str:
     """`Each point of payoff beyond 6.0 costs 0.8 of hardness, up to 7.3 (90 %: 0.4 to 1.3).`"""
     beyond, until = ("beyond", "up to") if side[0] > 0 else ("under", "down to")
-    span = f"{row['low']:.1f} or more" if np.isinf(row["high"]) else f"{row['low']:.1f} to {row['high']:.1f}"
+    span = _span(row["low"], row["high"])
     if np.isinf(row["cost"]):
         return (f"{row['attribute']} {beyond} {row['from']:.1f} can only be bought with {row['other']}, and may not be "
                 f"had at all (90 %: {span} a {unit}).")
-    text = (f"Each {unit} of {row['attribute']} {beyond} {row['from']:.1f} costs {row['cost']:.1f} of {row['other']}, "
-            f"{until} {row['to']:.1f} (90 %: {span})")
+    text = (f"Each {unit} of {row['attribute']} {beyond} {row['from']:.1f} costs {row['cost']:.1f} {of_other}of "
+            f"{row['other']}, {until} {row['to']:.1f} (90 %: {span})")
     return f"{text}; as little is known, it may cost nothing." if row["low"] <= 0 else f"{text}."
+
+
+def _span(low: float, high: float) -> str:
+    """`0.4 to 1.3`; an end that no draw bounds is left out."""
+    if np.isinf(low) and np.isinf(high):
+        return "anything"
+    if np.isinf(low):
+        return f"{high:.1f} or less"
+    return f"{low:.1f} or more" if np.isinf(high) else f"{low:.1f} to {high:.1f}"

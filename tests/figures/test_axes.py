@@ -7,8 +7,8 @@ import pytest
 from looking import names
 from matplotlib.text import Annotation
 
-from labkit.figures import draw_along, draw_surface
-from labkit.figures.axes import words_of
+from labkit.figures import draw_along, draw_region, draw_surface
+from labkit.figures.axes import FAILED, POURED, words_of
 from labkit.figures.names import label_points
 from labkit.trial import Trial
 
@@ -55,3 +55,11 @@ def test_words_carry_units_and_wholes(demo):
     from definitions import HAZEL
     assert words_of(demo.recipe, "pour_temperature") == "pour temperature [°C]"
     assert words_of(Trial.from_toml(HAZEL).recipe, "base: cocoa butter") == "cocoa butter [g/g of base]"
+
+
+def test_what_failed_hides_nothing_that_did_not(hazel):
+    """Pours of one melt lie on one place: a cross is drawn first, and the dot leaves its arms to be seen."""
+    ax = draw_region(hazel, along=("base: sunflower wax", "base: cocoa butter"))
+    marks = [line.get_marker() for line in ax.lines if line.get_marker() in ("o", "X") and len(line.get_xdata())]
+    assert marks == ["X"] + ["o"] * (len(hazel.made) - 1)
+    assert FAILED["markersize"] > POURED["markersize"]

@@ -10,11 +10,12 @@ from looking import names
 from matplotlib.text import Annotation, Text
 
 from labkit.figures import draw_along, draw_region, draw_surface, draw_testers
-from labkit.figures.names import label_points
+from labkit.figures.names import DOT, _cost_alone, label_points, size_of
 from labkit.panel import appraise_panel
 from labkit.planning import plan_round
 from labkit.surfaces import fit_surfaces
 
+VALUE_SIZE = 8              # of the values on lines [points]
 PAIRS = [("wax", "load"), ("red_share", "load"), ("load", "pour_temperature")]
 
 
@@ -89,3 +90,15 @@ def test_a_single_name_stands_up_and_right_and_no_pours_have_no_names():
     assert min(text.xyann) > 0 and text.arrow_patch is None
     label_points(ax, pd.Series(dtype=float), pd.Series(dtype=float))
     assert len(ax.texts) == 1
+
+
+def test_a_name_lies_near_another_dot_rather_than_over_a_fifth_of_a_value():
+    """A figure with its side cut off is misread; a name near a second dot is read, and stands nearer to its own."""
+    wide, high = size_of("7", VALUE_SIZE)
+    name = np.array([[0.0, 0.0, 40.0, 12.0]])
+    room, none = np.array([-500.0, -500.0, 500.0, 500.0]), np.empty((0, 4))
+    cut = np.array([[40 - wide / 5, 2.0, 40 + 4 * wide / 5, 2 + high]])
+    beside = np.array([[43.0, 2.0, 43 + 2 * DOT, 2 + 2 * DOT]])
+    way = np.full((1, 9, 2), -400.0)
+    costs = [_cost_alone(name, way, dots, values, room)[0] for dots, values in ((none, cut), (beside, none))]
+    assert costs[0] > costs[1] > 0

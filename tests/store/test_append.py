@@ -53,7 +53,7 @@ class TestWhatIsWrittenIsReadBack:
         assert (poured / "servings.csv").read_text() == (
             "session,date,tester,position,code,pour\n1,2031-05-06,001,1,042,P01\n1,2031-05-06,NA,1,731,P02\n")
         assert (poured / "readings.csv").read_text() == (
-            "pour,method,direction,value,unit,repeat\nP01,needle depth,down,3.25,mm,\n")
+            "pour,method,direction,value,unit,repeat,corrects,reason\nP01,needle depth,down,3.25,mm,,,\n")
         assert labkit.read_trial(poured).servings["code"].tolist() == ["042", "731"]
 
     def test_factors_in_the_plan_are_for_the_eye(self, begun):

@@ -76,3 +76,35 @@ def test_a_new_trial_takes_another_definition_before_its_first_row(tmp_path):
         labkit.read_trial(tmp_path)
     assert str(problem.value) == ("plan.csv has a column 'shea butter [g]', but 'shea butter' is not in [formula]. Add it "
                                   "there, with 0 percent if need be.")
+
+
+def test_with_its_first_row_every_empty_table_gets_the_columns_of_the_new_definition(tmp_path, tmp_path_factory):
+    labkit.new_trial(tmp_path)
+    pours, melts = tmp_path / "pours.csv", tmp_path / "melts.csv"
+    pours.write_bytes(pours.read_bytes().replace(b",", b";"))
+    other = STICK.replace("mango butter", "shea butter")
+    (tmp_path / "trial.toml").write_text(other, encoding="utf-8")
+    labkit.append_round(tmp_path, labkit.plan_round(labkit.read_trial(tmp_path), pours=2, melts=1))
+    as_new = tmp_path_factory.mktemp("as_new")
+    labkit.new_trial(as_new, other)
+    fresh = snapshot(as_new)
+    assert melts.read_bytes() == fresh["melts.csv"] and pours.read_bytes() == fresh["pours.csv"].replace(b",", b";")
+    assert snapshot(tmp_path)["scores.csv"] == fresh["scores.csv"]
+
+
+def test_an_empty_table_that_is_held_open_stays_and_hinders_nothing(tmp_path):
+    labkit.new_trial(tmp_path)
+    (tmp_path / "trial.toml").write_text(STICK.replace("mango butter", "shea butter"), encoding="utf-8")
+    (tmp_path / ".~lock.pours.csv#").write_text("someone")
+    before = (tmp_path / "pours.csv").read_bytes()
+    trial = labkit.append_round(tmp_path, labkit.plan_round(labkit.read_trial(tmp_path), pours=2, melts=1))
+    assert len(trial.plan) == 2 and (tmp_path / "pours.csv").read_bytes() == before
+    assert "shea butter [g]" in (tmp_path / "melts.csv").read_text()
+
+
+def test_no_other_table_is_touched_where_the_headers_fit(tmp_path):
+    labkit.new_trial(tmp_path, STICK)
+    before = snapshot(tmp_path)
+    labkit.append_round(tmp_path, labkit.plan_round(labkit.read_trial(tmp_path), pours=2, melts=1))
+    after = snapshot(tmp_path)
+    assert {name for name in before if before[name] != after[name]} == {"plan.csv"}

@@ -129,6 +129,8 @@ def test_it_refuses_what_is_not_there_yet(demo, confirmation):
         (poured(demo, confirmation), confirmation, "pour P13 of the confirmation has no standing score. Have it tasted, and "
                                                    "record the scores first."),
         (demo, "P13", "confirmation is of type str. Give what plan_confirmation returned, or the number of its round."),
+        (demo, True, "confirmation is True. Give what plan_confirmation returned, or the number of its round."),
+        ("demo", confirmation, "the trial is of type str. Give what read_trial(folder) returned."),
         (demo, 9, "round 9 is not planned. Give the number of the round that plan_confirmation planned."),
         (demo, 2, "round 2 has 4 formulas, and a confirmation is one, poured again. Give the number of the round that "
                   "plan_confirmation planned."),

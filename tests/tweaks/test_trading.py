@@ -8,7 +8,7 @@ from definitions import TERRACOTTA
 
 import labkit
 from labkit.errors import TweakError
-from labkit.tweaks.trading import exchange_rate, shortfall, tell_tradeoffs
+from labkit.tweaks.trading import _says, exchange_rate, shortfall, tell_tradeoffs
 
 PAIR = ("payoff", "hardness")
 WANTS = """
@@ -183,3 +183,28 @@ def test_without_scores_nothing_is_known():
     with pytest.raises(TweakError) as refused:
         labkit.tell_tradeoffs(labkit.Trial.from_toml(TERRACOTTA))
     assert str(refused.value) == "Terracotta stick has too few scores to settle on anything. Score two pours or more first."
+
+
+@pytest.mark.parametrize("surfaces, message", [
+    (types.SimpleNamespace(predict=None), "surfaces is of type SimpleNamespace. Give what fit_surfaces(trial) returned."),
+    (pd.DataFrame({"wax": [0.15]}), "surfaces is of type DataFrame. Give what fit_surfaces(trial) returned."),
+    ({"shine": types.SimpleNamespace(predict=None)},
+     "surfaces has 'shine', which is no attribute of Terracotta stick. Give what fit_surfaces(trial) returned."),
+    ({"payoff": 5}, "surfaces['payoff'] is of type int. Give one of those that fit_surfaces(trial) returned, such as "
+                    "surfaces['payoff']."),
+])
+def test_surfaces_that_are_none(trial, surfaces, message):
+    with pytest.raises(TweakError) as refused:
+        tell_tradeoffs(trial, surfaces)
+    assert str(refused.value) == message
+
+
+@pytest.mark.parametrize("low, high, of_other, words", [
+    (0.4, 1.3, "", "0.8 of softness, up to 7.0 (90 %: 0.4 to 1.3)."),
+    (0.4, np.inf, "mm ", "0.8 mm of softness, up to 7.0 (90 %: 0.4 or more)."),
+    (-np.inf, 1.3, "", "0.8 of softness, up to 7.0 (90 %: 1.3 or less); as little is known, it may cost nothing."),
+    (-np.inf, np.inf, "", "0.8 of softness, up to 7.0 (90 %: anything); as little is known, it may cost nothing."),
+])
+def test_no_infinity_in_words_and_the_unit_of_what_is_read(low, high, of_other, words):
+    row = {"attribute": "payoff", "other": "softness", "cost": 0.8, "low": low, "high": high, "from": 6.0, "to": 7.0}
+    assert _says(row, (1, 1), "point", of_other) == f"Each point of payoff beyond 6.0 costs {words}"
