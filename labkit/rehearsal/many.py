@@ -11,8 +11,10 @@ from labkit.errors import RehearsalError
 from labkit.planning.question import usual_testers
 from labkit.rehearsal.fitted import worlds_of
 from labkit.rehearsal.sharing import Progress, shared_out
+from labkit.rehearsal.table import tester_names
 from labkit.rehearsal.whole import rehearse
 from labkit.rehearsal.world import World
+from labkit.trial import check_trial
 from labkit.tweaks import desirability_of, suggest_next
 from labkit.wording import Report, grid_of, heading, line, plural, report
 
@@ -85,10 +87,15 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
 
     Seeds and rounds repeat bit for bit, whatever the number of workers.
     """
+    check_trial(trial, error=RehearsalError)
     seeds, names = _checked_seeds(seeds), list(trial.recipe.coordinates)
+    if world is not None and not isinstance(world, World) and not callable(world):
+        raise RehearsalError(f"world is {world!r}. Give a World, or a function of a seed that returns one.")
+    if progress is not None and not callable(progress):
+        raise RehearsalError(f"progress is {progress!r}. Give a function of how many are done and how many there are.")
     check_whole(workers, name="workers", low=1, high=64, error=RehearsalError)
     check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
-    testers = usual_testers(trial) if testers is None else testers
+    testers = usual_testers(trial) if testers is None else tester_names(testers)
     worlds = worlds_of(trial) if world is None else world
     today = suggest_next(trial, pours=1, melts=1).best if len(trial.judged) else trial.recipe.starting_factors
 

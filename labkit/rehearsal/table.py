@@ -6,7 +6,7 @@
 the long-run mean score of this panel. A reading is truth + round + melt + pour + its own scatter, on the scale.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -24,6 +24,8 @@ def tester_names(testers: int | Sequence[str]) -> list[str]:
     if isinstance(testers, int | np.integer):
         check_whole(testers, name="testers", low=1, high=99, error=RehearsalError)
         return [f"T{k:02d}" for k in range(1, testers + 1)]
+    if isinstance(testers, str) or not isinstance(testers, Iterable):
+        raise RehearsalError(f"testers is {testers!r}. Give how many there are, or a list of their names.")
     return [str(name) for name in testers]
 
 

@@ -49,6 +49,10 @@ class World:
             for value in amounts.values() if isinstance(amounts, Mapping) else [amounts]:
                 if not isinstance(value, int | float | np.number) or not 0 <= value < np.inf:
                     raise RehearsalError(f"{name} is {value!r}. Give a standard deviation, 0 or more.")
+        for name in ("levels", "slopes"):
+            if isinstance(getattr(self, name), str):
+                raise RehearsalError(f"{name} is {getattr(self, name)!r}. Give a value a tester, in order or by name, "
+                                     "or a frame of testers by attributes.")
         if not isinstance(self.step, int | float | np.number) or not 0 <= self.step < np.inf:
             raise RehearsalError(f"step is {self.step!r}. Give 0.5 for half points, 0 for scores that are not rounded.")
 

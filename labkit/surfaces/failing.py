@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import logit, xlogy
 
+from labkit.checks import check_type
 from labkit.core.failing import FailingPosterior, FailingPrior, failing_posterior
 from labkit.core.importance import weighted_quantiles
 from labkit.errors import SurfaceError
@@ -106,6 +107,8 @@ def fit_failing(trial: Trial, ground: Ground | None = None) -> Failing:
     ground : that of surfaces of the same trial, to save making it anew.
     """
     check_trial(trial, error=SurfaceError)
+    check_type(ground, Ground | None, name="ground", advice="Give that of a surface of this trial, or leave it out.",
+               error=SurfaceError)
     made = outcomes_of(trial)
     if not len(made):
         raise SurfaceError(f"no pour of {trial.name} is recorded, so nothing is known about failing. "

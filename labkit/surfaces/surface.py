@@ -162,7 +162,7 @@ def check_level(level: float) -> float:
 
 
 def check_points(frame: pd.DataFrame, trial: Trial) -> pd.DataFrame:
-    """The coordinates in a frame: every factor, part of a blend and setting, finite, blends adding to one."""
+    """The coordinates in a frame: every factor, part of a blend and setting, finite, shares from 0 to 1."""
     what, names = "the frame of formulas", list(trial.recipe.coordinates)
     check_frame(frame, what=what, error=SurfaceError)
     strange = [c for c in map(str, frame.columns) if c not in names]
@@ -183,6 +183,12 @@ def check_points(frame: pd.DataFrame, trial: Trial) -> pd.DataFrame:
                 f"row {frame.index[i]} of {what}: the parts of {name} add to {total[i]:.6f}, not 1. "
                 "Give shares of the whole blend."
             )
+    shares = points[list(trial.recipe.factors)].to_numpy()
+    if (np.abs(shares - 0.5) > 0.5 + 1e-6).any():
+        i, j = np.argwhere(np.abs(shares - 0.5) > 0.5 + 1e-6)[0]
+        name = trial.recipe.factors[j]
+        raise SurfaceError(f"row {frame.index[i]} of {what}: {name} is {shares[i, j]:g}, but a share lies from 0 to 1. "
+                           "Write 0.04 for 4 %.")
     return points
 
 

@@ -117,8 +117,16 @@ class TestRefusals:
         ({"world": lambda seed: 3, "seeds": [4], "workers": 1},
          "the rehearsal of seed 4 failed: what world gives for seed 4 is of type int. Give a World, or a function "
          "of a seed that returns one."),
+        ({"world": "x"}, "world is 'x'. Give a World, or a function of a seed that returns one."),
+        ({"progress": 5}, "progress is 5. Give a function of how many are done and how many there are."),
+        ({"testers": "Ada"}, "testers is 'Ada'. Give how many there are, or a list of their names."),
+        ({"testers": 2.5}, "testers is 2.5. Give how many there are, or a list of their names."),
     ])
     def test_of_what_is_asked(self, terracotta, how, message):
         with pytest.raises(RehearsalError) as refused:
             rehearse_many(terracotta, **{"world": quiet(), **how})
         assert str(refused.value) == message
+
+    def test_of_what_is_no_trial(self):
+        with pytest.raises(RehearsalError, match="the trial is of type str. Give what read_trial"):
+            rehearse_many("trials/mine")

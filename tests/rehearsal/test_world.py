@@ -15,6 +15,8 @@ class TestRefusals:
         (lambda: quiet(sd_pour="a"), "sd_pour is 'a'. Give a standard deviation, 0 or more."),
         (lambda: quiet(step="half"), "step is 'half'. Give 0.5 for half points, 0 for scores that are not rounded."),
         (lambda: quiet(step=-0.5), "step is -0.5. Give 0.5 for half points, 0 for scores that are not rounded."),
+        (lambda: quiet(levels="a"), "levels is 'a'. Give a value a tester, in order or by name, or a frame of testers by "
+         "attributes."),
     ])
     def test_of_a_world(self, make, message):
         with pytest.raises(RehearsalError) as refused:

@@ -158,6 +158,8 @@ class TestRefused:
         (lambda f: f.assign(wax=["0.1", "a bit"]),
          "row 1 of the frame of formulas: wax is 'a bit', which is not a number. Write digits with one comma or point, "
          "and no unit."),
+        (lambda f: f.assign(load=[0.05, 4.0]),
+         "row 1 of the frame of formulas: load is 4, but a share lies from 0 to 1. Write 0.04 for 4 %."),
         (lambda f: {"wax": 0.1},
          "the frame of formulas is of type dict. Give a pandas DataFrame, a row a pour."),
     ])
