@@ -6,6 +6,7 @@ import inspect
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -103,8 +104,12 @@ def check_hold(hold: object, *, error: type[LabkitError]) -> dict:
     return dict(hold or {})
 
 
-def check_held(hold: object, *, bounds: pd.DataFrame, error: type[LabkitError]) -> dict[str, float]:
-    """What is to be held, each value a number within low..high of its coordinate; `bounds` has a row a coordinate."""
+def check_held(hold: object, *, bounds: pd.DataFrame, error: type[LabkitError],
+               blends: Mapping[str, Sequence[str]] = MappingProxyType({})) -> dict[str, float]:
+    """What is to be held, each value a number within low..high of its coordinate; `bounds` has a row a coordinate.
+
+    blends : name -> its parts, which add to 1: all that are held as well, and some of them to no more.
+    """
     held = check_hold(hold, error=error)
     for name, value in held.items():
         if name not in bounds.index:
@@ -119,6 +124,11 @@ def check_held(hold: object, *, bounds: pd.DataFrame, error: type[LabkitError]) 
                 f"hold puts {name} at {value:g}, outside its limits {low:g} to {high:g}. Hold a value within them, or "
                 "widen them."
             )
+    for name, columns in blends.items():
+        whole = sum(held.get(c, 0.0) for c in columns)
+        if whole > 1 + 1e-6 or (whole < 1 - 1e-6 and all(c in held for c in columns)):
+            raise error(f"hold gives parts of {name} that add to {whole:g}, {'not' if whole < 1 else 'more than'} 1. "
+                        "Hold shares of the whole blend, or leave a part free.")
     return {name: float(value) for name, value in held.items()}
 
 

@@ -80,3 +80,18 @@ def test_what_cannot_be_held(hold, message):
     with pytest.raises(PlanError) as problem:
         check_held(hold, bounds=BOUNDS, error=PlanError)
     assert str(problem.value) == message
+
+
+@pytest.mark.parametrize("hold, told", [
+    ({"a": 0.3, "b": 0.3, "c": 0.3}, "0.9, not 1"), ({"a": 0.7, "b": 0.6}, "1.3, more than 1"),
+    ({"a": 0.3, "b": 0.3, "c": 0.4}, ""), ({"a": 0.3, "b": 0.3}, ""),
+])
+def test_parts_of_a_blend_that_are_held_add_to_it(hold, told):
+    bounds, blends = pd.DataFrame({"low": 0.1, "high": 0.8}, index=["a", "b", "c"]), {"base": ["a", "b", "c"]}
+    if not told:
+        assert check_held(hold, bounds=bounds, blends=blends, error=PlanError) == hold
+        return
+    with pytest.raises(PlanError) as problem:
+        check_held(hold, bounds=bounds, blends=blends, error=PlanError)
+    assert str(problem.value) == (f"hold gives parts of base that add to {told}. Hold shares of the whole blend, or leave a "
+                                  "part free.")

@@ -69,7 +69,7 @@ def check_size(value: object, name: str) -> None:
 def held_region(trial: Trial, hold: Mapping[str, float]) -> Region:
     """The region with coordinates held at values; the region itself where nothing is held."""
     recipe = trial.recipe
-    hold = check_held(hold, bounds=recipe.bounds, error=PlanError)
+    hold = check_held(hold, bounds=recipe.bounds, blends=recipe.blends, error=PlanError)
     if not hold:
         return trial.region
     held = replace(

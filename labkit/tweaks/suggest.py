@@ -80,7 +80,7 @@ def _checked(trial, pours, melts, seed, hold, worth) -> Asked:
     if worth is not None and not (number and 0 <= worth < math.inf):
         raise TweakError(f"worth is {worth!r}. Give the desirability that a unit of cost must bring, "
                          f"such as {WORTH:g}.")
-    hold = check_held(hold, bounds=trial.recipe.bounds, error=TweakError)
+    hold = check_held(hold, bounds=trial.recipe.bounds, blends=trial.recipe.blends, error=TweakError)
     return Asked(trial=trial, sizes=_sizes(trial, pours, melts), seed=seed, hold=hold, fixed=hold,
                  worth=WORTH if worth is None else float(worth))
 
