@@ -1,14 +1,13 @@
-"""What was served and said: servings, scores with their corrections, and what is set aside."""
+"""What was served and said: servings, and scores with their corrections."""
 
 import difflib
 import re
 from collections.abc import Iterable, Mapping
 
-import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import check_choice, check_columns, is_blank, parse_id, parse_number
+from labkit.checks import check_columns, is_blank, parse_id, parse_number
 from labkit.errors import ScoreError
 from labkit.pours import CORRECTION, FedAgain, check_day, is_day, not_a_day, texts
 from labkit.wording import words_joined
@@ -18,8 +17,6 @@ SCORE_KEY = ("pour", "tester", "session", "position", "attribute")
 SCORE_COLUMNS = (*SCORE_KEY, "score", *CORRECTION)
 FILE = "scores.csv"  # rows of it are recorded already
 REALLY_CLOSE = 0.85  # of 1: a slip of a letter or two, and no other word
-ASIDE, BACK = "set aside", "take back"
-ASIDE_COLUMNS = ("action", *SCORE_KEY, "reason", "since")
 _LEADING = re.compile(r"(?<!\d)0+(?=\d)")
 
 
@@ -293,54 +290,3 @@ def _is_news(row: Mapping, before: list[float], where: str) -> bool:
 def _key_words(row: Mapping) -> str:
     where = "".join(f", {k} {row[k]}" for k in ("session", "position") if row[k])
     return f"{row['attribute']} of {row['pour']} by {row['tester']}{where}"
-
-
-def typed_aside(frame: pd.DataFrame, *, table: str, recorded: pd.DataFrame, whole: bool = True) -> pd.DataFrame:
-    """What is set aside or taken back; each row has a reason, and a row that takes back names one that stands.
-
-    `whole` : refuses too a day that is none.
-    """
-    check_columns(frame, allowed=ASIDE_COLUMNS, required=("action", "reason"), what=table, error=ScoreError)
-    rows = recorded.to_dict("records")
-    before = len(rows)
-    for label, cells in texts(frame, ASIDE_COLUMNS).iterrows():
-        row, where = {c: parse_id(cells[c]) for c in ASIDE_COLUMNS}, f"{table} row {label}"
-        check_choice(row["action"], (ASIDE, BACK), name=f"{where}: action", error=ScoreError)
-        if not any(row[k] for k in SCORE_KEY):
-            raise ScoreError(f"{where}: names nothing to {row['action']}. Name a tester, a pour or a single score.")
-        if not row["reason"]:
-            raise ScoreError(f"{where}: {row['action']} without a reason. Write the reason.")
-        if whole:
-            check_day(row["since"], where, ScoreError, column="since")
-        if row["action"] == BACK and not any(_selects_same(row, r) for r in aside_standing(rows)):
-            raise ScoreError(
-                f"{where}: takes back what is not set aside. Repeat the names of the row that set it aside."
-            )
-        rows.append(row)
-    return pd.DataFrame(rows[before:], columns=list(ASIDE_COLUMNS))
-
-
-def _selects_same(one: Mapping, other: Mapping) -> bool:
-    return all(one[k] == other[k] for k in SCORE_KEY)
-
-
-def aside_standing(rows: list[Mapping]) -> list[Mapping]:
-    """The rows that set something aside and were not taken back."""
-    standing: list[Mapping] = []
-    for row in rows:
-        standing = [r for r in standing if not _selects_same(row, r)] + ([row] if row["action"] == ASIDE else [])
-    return standing
-
-
-def standing_scores(scores: pd.DataFrame, aside: pd.DataFrame) -> pd.DataFrame:
-    """The last value of each key, without blanks and without what is set aside."""
-    last = scores.drop_duplicates(list(SCORE_KEY), keep="last")
-    last = last[last["score"].notna()]
-    left = np.zeros(len(last), dtype=bool)
-    for row in aside_standing(aside.to_dict("records")):
-        hit = np.ones(len(last), dtype=bool)
-        for key in SCORE_KEY:
-            if row[key]:
-                hit &= (last[key] == row[key]).to_numpy()
-        left |= hit
-    return last.loc[~left, [*SCORE_KEY, "score"]].reset_index(drop=True)

@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 import pandas as pd
 
+from labkit.aside import ASIDE_COLUMNS, aside_standing, doubts_on_what_is_aside, standing_scores, typed_aside
 from labkit.attributes import Attribute
 from labkit.checks import check_frame, check_type
 from labkit.definition import NOISE, READ_NOISE, Definition, doubts_on_what_is_written, read_definition
@@ -16,17 +17,7 @@ from labkit.pours import doubts_on_what_was_made, melt_columns, pour_columns, st
 from labkit.readings import READING_COLUMNS, standing_readings, typed_readings
 from labkit.region import Region
 from labkit.rounds import Batch, Cost, Round, plan_columns, planned_grams, typed_plan
-from labkit.scores import (
-    ASIDE_COLUMNS,
-    SCORE_COLUMNS,
-    SERVING_COLUMNS,
-    aside_standing,
-    doubts_on_what_was_said,
-    standing_scores,
-    typed_aside,
-    typed_scores,
-    typed_servings,
-)
+from labkit.scores import SCORE_COLUMNS, SERVING_COLUMNS, doubts_on_what_was_said, typed_scores, typed_servings
 from labkit.weighed import Weighed, weighed_pours
 from labkit.wording import plural, words_joined
 
@@ -193,7 +184,8 @@ class Trial:
         """What stands in the tables and can hardly be so, a sentence of fact and one of advice each."""
         said = doubts_on_what_was_said(self.tables["scores"], self.tables["servings"])
         written = doubts_on_what_is_written(self.recipe.shelf)
-        return (*written, *doubts_on_what_was_made(self.tables, self.recipe, self.batch), *said)
+        made = doubts_on_what_was_made(self.tables, self.recipe, self.batch)
+        return (*written, *made, *said, *doubts_on_what_is_aside(self.tables, self.attributes))
 
     @property
     def failed(self) -> tuple[str, ...]:

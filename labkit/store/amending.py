@@ -6,11 +6,12 @@ from collections.abc import Iterator, Mapping
 
 import pandas as pd
 
+from labkit.aside import ASIDE, BACK, aside_standing
 from labkit.checks import check_columns, check_frame, is_blank, parse_id, parse_number
 from labkit.errors import LabkitError, PourError, ScoreError
 from labkit.pours import CORRECTION, melt_columns, pour_columns, says_none, standing_melts, standing_pours
 from labkit.readings import READING_COLUMNS, READING_KEY
-from labkit.scores import ASIDE, BACK, SCORE_COLUMNS, SCORE_KEY, aside_standing
+from labkit.scores import SCORE_COLUMNS, SCORE_KEY
 from labkit.store.appending import WAIT, append_to, plain_frame
 from labkit.store.reading import OnDisk
 from labkit.trial import Trial

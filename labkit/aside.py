@@ -1,0 +1,83 @@
+"""What is set aside, and what stands of the scores: rows that name a tester, a pour or a single score, and a reason."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from labkit.attributes import Attribute
+from labkit.checks import check_choice, check_columns, parse_id
+from labkit.errors import ScoreError
+from labkit.pours import check_day, texts
+from labkit.scores import SCORE_KEY
+from labkit.wording import words_joined
+
+ASIDE, BACK = "set aside", "take back"
+ASIDE_COLUMNS = ("action", *SCORE_KEY, "reason", "since")
+
+
+def typed_aside(frame: pd.DataFrame, *, table: str, recorded: pd.DataFrame, whole: bool = True) -> pd.DataFrame:
+    """What is set aside or taken back; each row has a reason, and a row that takes back names one that stands.
+
+    `whole` : refuses too a day that is none.
+    """
+    check_columns(frame, allowed=ASIDE_COLUMNS, required=("action", "reason"), what=table, error=ScoreError)
+    rows = recorded.to_dict("records")
+    before = len(rows)
+    for label, cells in texts(frame, ASIDE_COLUMNS).iterrows():
+        row, where = {c: parse_id(cells[c]) for c in ASIDE_COLUMNS}, f"{table} row {label}"
+        check_choice(row["action"], (ASIDE, BACK), name=f"{where}: action", error=ScoreError)
+        if not any(row[k] for k in SCORE_KEY):
+            raise ScoreError(f"{where}: names nothing to {row['action']}. Name a tester, a pour or a single score.")
+        if not row["reason"]:
+            raise ScoreError(f"{where}: {row['action']} without a reason. Write the reason.")
+        if whole:
+            check_day(row["since"], where, ScoreError, column="since")
+        if row["action"] == BACK and not any(_selects_same(row, r) for r in aside_standing(rows)):
+            raise ScoreError(
+                f"{where}: takes back what is not set aside. Repeat the names of the row that set it aside."
+            )
+        rows.append(row)
+    return pd.DataFrame(rows[before:], columns=list(ASIDE_COLUMNS))
+
+
+def _selects_same(one: Mapping, other: Mapping) -> bool:
+    return all(one[k] == other[k] for k in SCORE_KEY)
+
+
+def aside_standing(rows: list[Mapping]) -> list[Mapping]:
+    """The rows that set something aside and were not taken back."""
+    standing: list[Mapping] = []
+    for row in rows:
+        standing = [r for r in standing if not _selects_same(row, r)] + ([row] if row["action"] == ASIDE else [])
+    return standing
+
+
+def standing_scores(scores: pd.DataFrame, aside: pd.DataFrame) -> pd.DataFrame:
+    """The last value of each key, without blanks and without what is set aside."""
+    last = scores.drop_duplicates(list(SCORE_KEY), keep="last")
+    last = last[last["score"].notna()]
+    left = np.zeros(len(last), dtype=bool)
+    for row in aside_standing(aside.to_dict("records")):
+        hit = np.ones(len(last), dtype=bool)
+        for key in SCORE_KEY:
+            if row[key]:
+                hit &= (last[key] == row[key]).to_numpy()
+        left |= hit
+    return last.loc[~left, [*SCORE_KEY, "score"]].reset_index(drop=True)
+
+
+def doubts_on_what_is_aside(tables: Mapping[str, pd.DataFrame], attributes: Mapping[str, Attribute]) -> list[str]:
+    """Fact and advice about a row that sets nothing aside: a slip in a name, made by hand."""
+    read = {a.reading: name for name, a in attributes.items() if a.is_read}
+    readings = tables["readings"].assign(attribute=tables["readings"]["method"].map(read))
+    said = pd.concat([tables["scores"], readings])[list(SCORE_KEY)].fillna("")
+    found = []
+    for row in aside_standing(tables["set_aside"].to_dict("records")):
+        names = {key: row[key] for key in SCORE_KEY if row[key]}
+        poured = set(names) == {"pour"} and names["pour"] in set(tables["pours"]["pour"])
+        if not poured and not (said[list(names)] == pd.Series(names)).all(axis=1).any():
+            words = words_joined([f"{key} {name}" for key, name in names.items()])
+            found.append(f"set_aside.csv: {words} is set aside, and nothing that was scored or read is of it. Take it "
+                         "back (take_back) and set aside what was meant.")
+    return found
