@@ -48,11 +48,12 @@ def parse_number(cell: object, *, where: str, error: type[LabkitError] = LabkitE
     return value
 
 
-def numbers_in(frame: pd.DataFrame, columns: Sequence[str], *, error: type[LabkitError]) -> np.ndarray:
-    """The numbers of some columns (rows, columns); text is read as in any cell, blank is nan."""
+def numbers_in(frame: pd.DataFrame, columns: Sequence[str], *, error: type[LabkitError], what: str = "") -> np.ndarray:
+    """The numbers of some columns (rows, columns) of `what`; text is read as in any cell, blank is nan."""
+    of = f" of {what}" if what else ""
     if all(pd.api.types.is_numeric_dtype(frame[c]) for c in columns):
         return frame[list(columns)].to_numpy(dtype=float, na_value=math.nan, copy=True)
-    return np.array([[parse_number(row[c], where=f"row {label}: {c}", error=error) for c in columns]
+    return np.array([[parse_number(row[c], where=f"row {label}{of}: {c}", error=error) for c in columns]
                      for label, row in frame.iterrows()], dtype=float).reshape(len(frame), len(columns))
 
 

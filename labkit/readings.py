@@ -8,7 +8,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import check_choice, check_columns, is_blank, parse_id, parse_number
 from labkit.errors import PourError
-from labkit.pours import CORRECTION, FedAgain, texts
+from labkit.pours import CORRECTION, FedAgain, check_correction, texts
 
 DIRECTIONS = ("up", "down")
 READING_KEY = ("pour", "method", "repeat")
@@ -62,12 +62,7 @@ def _typed_reading(cells: pd.Series, where: str, pours: set[str]) -> dict:
 def _is_news(row: Mapping, before: list[Mapping], where: str) -> bool:
     """Whether a row adds something; another value under the same key says what it corrects and why, or is refused."""
     if row["corrects"]:
-        if not before:
-            raise PourError(
-                f"{where}: corrects {_repeat_words(row)} which is not recorded before it. Leave `corrects` empty."
-            )
-        if not row["reason"]:
-            raise PourError(f"{where}: corrects {_repeat_words(row)} without a reason. Write the reason.")
+        check_correction(row, _repeat_words(row).rstrip(","), where, PourError, known=bool(before))
         return any(row[c] != before[-1][c] for c in ("direction", "value", "unit"))
     if not before or row["value"] in [r["value"] for r in before]:
         return not before

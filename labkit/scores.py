@@ -9,7 +9,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import check_columns, is_blank, parse_id, parse_number
 from labkit.errors import ScoreError
-from labkit.pours import CORRECTION, FedAgain, check_day, is_day, not_a_day, texts
+from labkit.pours import CORRECTION, FedAgain, check_correction, check_day, is_day, not_a_day, texts
 from labkit.wording import words_joined
 
 SERVING_COLUMNS = ("session", "date", "tester", "position", "code", "pour")
@@ -269,13 +269,8 @@ def _is_news(row: Mapping, before: list[float], where: str) -> bool:
     """Whether a row adds something to what was said under its key before, in order; the last of that stands."""
     stands = before[-1] if before else None
     if row["corrects"]:
-        if all(is_blank(score) for score in before):
-            raise ScoreError(
-                f"{where}: corrects a score of {_key_words(row)} that is not recorded before it. "
-                "Leave `corrects` empty."
-            )
-        if not row["reason"]:
-            raise ScoreError(f"{where}: corrects the score of {_key_words(row)} without a reason. Write the reason.")
+        known = not all(is_blank(score) for score in before)
+        check_correction(row, f"the score of {_key_words(row)}", where, ScoreError, known=known)
         return True
     if is_blank(row["score"]):
         return not before

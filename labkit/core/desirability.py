@@ -35,8 +35,8 @@ def peak(values, low, target, high, weight_below=1.0, weight_above=1.0):
     Returns an array of the same shape. Derringer & Suich (1980), two-sided transformation.
     """
     values = np.asarray(values, dtype=float)
-    below = rising(values, low, target, weight_below) if target > low else 1.0 * (values >= low)
-    above = falling(values, target, high, weight_above) if high > target else 1.0 * (values <= high)
+    below = rising(values, low, target, weight_below) if target > low else (values >= low) + 0.0 * values
+    above = falling(values, target, high, weight_above) if high > target else (values <= high) + 0.0 * values
     return np.minimum(below, above)
 
 

@@ -198,19 +198,6 @@ class Integral:
     model: Model
     sampled: Sampled
 
-    @property
-    def log_evidence(self) -> float:
-        return self.sampled.log_evidence
-
-    @property
-    def effective(self) -> float:
-        """Kish's effective number of the draws."""
-        return self.sampled.effective
-
-    @property
-    def proposals(self) -> tuple[Proposal, ...]:
-        return self.sampled.proposals
-
     @cached_property
     def by_draw(self) -> np.ndarray:
         """Weights of the draws, adding to one, (n,)."""
@@ -233,7 +220,7 @@ class Integral:
         covariances = covariances + np.swapaxes(share[:, :, None] * off, 1, 2) @ off
         roots = _roots(covariances, model.prior_variances(scales))
         return Mixture(weights=counts / counts.sum(), means=middle, roots=roots, scales=scales,
-                       expected=share @ model.choices, effective=self.effective)
+                       expected=share @ model.choices, effective=self.sampled.effective)
 
 
 def integrate(model: Model, start: Sequence[Proposal] = ()) -> Integral:

@@ -43,12 +43,7 @@ def is_news(row: Mapping, rows: list[dict], kind: str, where: str) -> bool:
     name = row[kind]
     same = [r for r in rows if r[kind] == name]
     if row["corrects"]:
-        if not same:
-            raise PourError(
-                f"{where}: corrects {kind} {name}, which is not recorded before it. Leave `corrects` empty."
-            )
-        if not row["reason"]:
-            raise PourError(f"{where}: corrects {kind} {name} without a reason. Write the reason.")
+        check_correction(row, f"{kind} {name}", where, PourError, known=bool(same))
         return not _equal(row, same[-1], CORRECTION[:0])
     if any(_equal(row, r, CORRECTION) for r in same):
         return False
@@ -57,6 +52,14 @@ def is_news(row: Mapping, rows: list[dict], kind: str, where: str) -> bool:
             f"{where}: {kind} {name} is recorded already with other values. Use correct_{kind}s to correct it."
         )
     return True
+
+
+def check_correction(row: Mapping, what: str, where: str, error: type[LabkitError], *, known: bool) -> None:
+    """What a row corrects is recorded before it, and the row says why."""
+    if not known:
+        raise error(f"{where}: corrects {what}, which is not recorded before it. Leave `corrects` empty.")
+    if not row["reason"]:
+        raise error(f"{where}: corrects {what} without a reason. Write the reason.")
 
 
 def stands_of(row: Mapping, rows: list[dict], kind: str) -> Mapping:

@@ -120,9 +120,9 @@ def compared(
         for name, weight in shapes.items():
             link = Link(name=name, low=attribute.low, high=attribute.high)
             integral = plain if name == "straight" else curved(link, plain)
-            if name == "straight" or integral.effective >= RELIABLE:
+            if name == "straight" or integral.sampled.effective >= RELIABLE:
                 found.append((system, link, integral, weight * _believed(system)))
-    logs = np.array([integral.log_evidence + np.log(weight) for _, _, integral, weight in found])
+    logs = np.array([integral.sampled.log_evidence + np.log(weight) for _, _, integral, weight in found])
     share = np.exp(logs - logs.max())
     share = np.where(share < WORTH_KEEPING * share.sum(), 0.0, share)
     share = share / share.sum()
@@ -151,15 +151,15 @@ def _systems_that_count(models: Mapping[System, Model]) -> Iterator[tuple[System
     for system, model in models.items():
         if not system.idle:
             whole[system.first] = integrate(model, start)
-            start = whole[system.first].proposals[-1:]
+            start = whole[system.first].sampled.proposals[-1:]
     for first, plain in whole.items():
         at = plain.scales(systematic(plain.by_draw, SCREENED))
         seen = {s: _seen(at, model) for s, model in models.items() if s.first == first}
         base = next(value for system, value in seen.items() if not system.idle)
-        foretold |= {s: plain.log_evidence + value - base + np.log(_believed(s)) for s, value in seen.items()}
+        foretold |= {s: plain.sampled.log_evidence + value - base + np.log(_believed(s)) for s, value in seen.items()}
     for system in sorted(foretold, key=foretold.get, reverse=True)[:COUNTED]:
         plain = whole[system.first]
-        yield system, integrate(models[system], plain.proposals[-1:]) if system.idle else plain
+        yield system, integrate(models[system], plain.sampled.proposals[-1:]) if system.idle else plain
 
 
 def _seen(scales: Scales, model: Model) -> float:
@@ -181,7 +181,7 @@ def curved(link: Link, plain: Integral) -> Integral:
         before, eta = eta, model.functions.columns @ b
         if np.abs(eta - before).max() < CLOSE * link.half:
             break
-    return integrate(_straightened(link, eta, model), start=plain.proposals[-1:])
+    return integrate(_straightened(link, eta, model), start=plain.sampled.proposals[-1:])
 
 
 def _stepped(b, aim, best: float, misfit) -> tuple[np.ndarray, float]:

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import check_columns, check_frame, check_type, parse_number
+from labkit.checks import check_columns, check_frame, check_type, numbers_in
 from labkit.core.adequacy import Comparison
 from labkit.errors import SurfaceError
 from labkit.formula import BOOKKEEPING
@@ -194,12 +194,8 @@ def check_points(frame: pd.DataFrame, trial: Trial) -> pd.DataFrame:
 
 def _numbers(frame: pd.DataFrame, what: str) -> pd.DataFrame:
     """All cells as finite numbers; text is read as in every table of a trial."""
-    for name in frame.columns:
-        if not pd.api.types.is_numeric_dtype(frame[name]):
-            cells = [parse_number(cell, where=f"row {at} of {what}: {name}", error=SurfaceError)
-                     for at, cell in frame[name].items()]
-            frame = frame.assign(**{name: cells})
-    points = frame.astype(float)
+    values = numbers_in(frame, list(frame.columns), what=what, error=SurfaceError)
+    points = pd.DataFrame(values, columns=frame.columns, index=frame.index)
     if not np.isfinite(points.to_numpy()).all():
         i, j = np.argwhere(~np.isfinite(points.to_numpy()))[0]
         raise SurfaceError(f"row {frame.index[i]} of {what} has no {frame.columns[j]}. Give every coordinate a value.")

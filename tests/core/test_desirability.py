@@ -33,7 +33,8 @@ def test_a_target_on_an_end_is_a_wall():
 
 def test_missing_stays_missing():
     assert np.isnan(desirability.rising([np.nan], 4, 8)).all()
-    assert np.isnan(desirability.peak([np.nan], 4, 6, 8)).all()
+    for low, target, high in ((4, 6, 8), (4, 4, 8), (4, 8, 8), (4, 4, 4)):
+        assert np.isnan(desirability.peak([np.nan], low, target, high)).all()
     assert np.isnan(desirability.overall([np.array([np.nan]), np.array([1.0])])).all()
 
 

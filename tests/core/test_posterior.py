@@ -114,7 +114,7 @@ class TestIntegration:
         means = posterior.conditional(scales, model(seen, functions, prior))[0][:, 0]
         integral = posterior.integrate(model(seen, functions, prior))
         found = integral.mixture()
-        assert_allclose(integral.log_evidence, np.log(height.mean()), atol=0.08)  # 256 draws; weights are good to 8 %
+        assert_allclose(integral.sampled.log_evidence, np.log(height.mean()), atol=0.08)  # 256 draws; weights are good to 8 %
         assert_allclose(found.weights @ found.means, height @ means / height.sum(), atol=0.02)
         assert_allclose(found.weights @ found.scales.sources[:, 0], height @ v / height.sum(), rtol=0.03)
 

@@ -23,6 +23,16 @@ def test_a_table_that_is_fed_again_adds_nothing_though_it_holds_corrections(pour
     assert alone.standing_scores["score"].tolist() == [6.0] and len(alone.scores) == 4
 
 
+def test_a_correction_follows_a_score_and_says_why(poured):
+    first = score_rows(("P01", "T01", "payoff", 7))
+    for trial, change, told in (
+            (poured, {"reason": "slip"}, ", which is not recorded before it. Leave `corrects` empty."),
+            (poured.with_scores(first), {"score": 6}, " without a reason. Write the reason.")):
+        with pytest.raises(ScoreError) as problem:
+            trial.with_scores(first.assign(corrects="1", **change))
+        assert str(problem.value) == f"scores row 2: corrects the score of payoff of P01 by T01{told}"
+
+
 def test_scores_keep_their_ids_and_equal_rows_come_once(poured):
     rows = score_rows(("P01", "001", "payoff", "7,5"), ("P01", "NA", "payoff", 6), ("P02", "001", "payoff", ""))
     trial = poured.with_tables({"scores": rows}, files=True).with_tables({"scores": rows}, files=True)
