@@ -17,6 +17,7 @@ from labkit.pours import (
     unwritten,
     unwritten_words,
     weighed_masses,
+    weighed_pots,
 )
 from labkit.region import Region
 from labkit.rounds import grams_column, planned_grams
@@ -38,14 +39,15 @@ class Weighed:
 
 def weighed_pours(tables: Mapping[str, pd.DataFrame], recipe: Recipe, region: Region, *, tolerance: float) -> Weighed:
     """The pours of the tables plan, melts and pours; tolerance : g/g within which a formula still keeps a limit."""
-    pours = standing_pours(tables["pours"]).set_index("pour", drop=False)
-    grams = [weighed_masses(pour, tables["melts"], recipe) for _, pour in pours.iterrows()]
+    pours, melts = standing_pours(tables["pours"]).set_index("pour", drop=False), standing_melts(tables["melts"])
+    rows, pots = pours.to_dict("records"), weighed_pots(melts, recipe)
+    grams = [weighed_masses(row, pots, recipe) for row in rows]
     masses = np.reshape(grams, (len(pours), len(recipe.ingredients)))
-    unsaid = _unsaid(tables, pours, recipe)
+    unsaid = _unsaid(tables["plan"], rows, melts, recipe)
     left_out = {
-        name: why
-        for name, row in zip(pours.index, masses, strict=True)
-        if (why := _hindrance(recipe, pours.loc[name], row, unsaid.get(name, ("",))[0]))
+        row["pour"]: why
+        for row, weights in zip(rows, masses, strict=True)
+        if (why := _hindrance(recipe, row, weights, unsaid.get(row["pour"], ("",))[0]))
     }
     places = {name: unsaid[name][1:] if why == unsaid.get(name, ("",))[0] else ("pours", name)
               for name, why in left_out.items()}
@@ -65,23 +67,23 @@ def round_labels(pours: pd.DataFrame) -> np.ndarray:
     return np.where(pours["round"] > 0, pours["round"].to_numpy(dtype=float), -1.0 - melts)
 
 
-def _unsaid(tables: Mapping[str, pd.DataFrame], pours: pd.DataFrame, recipe: Recipe) -> dict[str, tuple[str, str, str]]:
+def _unsaid(plan: pd.DataFrame, pours: list[dict], melts: pd.DataFrame, recipe: Recipe) -> dict[str, tuple[str, ...]]:
     """By pour: the weight that was planned, of the pour itself or of its melt, and is left empty; its table and row."""
-    by_pour, by_melt = (planned_grams(tables["plan"], recipe, by=kind) for kind in ("pour", "melt"))
-    melts, pot = standing_melts(tables["melts"]).set_index("melt"), [grams_column(i) for i in recipe.pot]
-    of_melt = {m: unwritten(melts.loc[m], by_melt.get(m, {}), pot) for m in melts.index}
-    found = {}
-    for name, pour in pours.iterrows():
-        melt, plan = pour["melt"], by_pour.get(name, {})
-        if empty := unwritten(pour, plan, own_columns(pour, recipe)):
-            found[name] = unwritten_words(f"{empty[0]} of pour {name}", plan[empty[0]]), "pours", name
+    by_pour, by_melt = (planned_grams(plan, recipe, by=kind) for kind in ("pour", "melt"))
+    pot, found = [grams_column(i) for i in recipe.pot], {}
+    of_melt = {row["melt"]: unwritten(row, by_melt.get(row["melt"], {}), pot) for row in melts.to_dict("records")}
+    for pour in pours:
+        name, melt = pour["pour"], pour["melt"]
+        planned = by_pour.get(name, {})
+        if empty := unwritten(pour, planned, own_columns(pour, recipe)):
+            found[name] = unwritten_words(f"{empty[0]} of pour {name}", planned[empty[0]]), "pours", name
         elif not is_blank(pour[BASE]) and (empty := [c for c in of_melt[melt] if is_blank(pour[c])]):
             what = f"{empty[0]} of melt {melt}, from which pour {name} was drawn,"
             found[name] = unwritten_words(what, by_melt[melt][empty[0]]), "melts", melt
     return found
 
 
-def _hindrance(recipe: Recipe, pour: pd.Series, grams: np.ndarray, unsaid: str) -> str:
+def _hindrance(recipe: Recipe, pour: Mapping, grams: np.ndarray, unsaid: str) -> str:
     """Why a pour cannot be expressed in the present factors and settings, or nothing."""
     name = pour["pour"]
     if not grams.sum() > 0:
@@ -107,7 +109,7 @@ def _points(recipe: Recipe, pours: pd.DataFrame, formulas: pd.DataFrame) -> pd.D
 def _bookkeeping(plan: pd.DataFrame, pours: pd.DataFrame) -> pd.DataFrame:
     rounds = plan.set_index("pour")["round"]
     rows = pd.DataFrame({"round": rounds.reindex(pours.index).fillna(0)}, index=pours.index)
-    rows["melt"] = [pour["melt"] or f"pot of {name}" for name, pour in pours.iterrows()]
+    rows["melt"] = [melt or f"pot of {name}" for name, melt in pours["melt"].items()]
     return rows.assign(ok=pours["outcome"] == "ok", outcome=pours["outcome"])
 
 

@@ -21,7 +21,7 @@ from functools import cached_property
 import numpy as np
 from scipy.special import ndtr, stdtrit
 
-from labkit.core.importance import Proposal, Sampled, sampled, systematic
+from labkit.core.importance import DRAWS, Proposal, Sampled, sampled, systematic
 
 GAUSSIANS = 128
 DOUBT = 0.5  # sd of log v_s: nine times in ten within 2.3 times of what is stated
@@ -154,10 +154,30 @@ class Model:
         k = len(self.functions.expected)
         return ((np.arange(2**k)[:, None] >> np.arange(k)) & 1).astype(float)
 
-    def covariances(self, scales: Scales) -> np.ndarray:
-        """cov(y) at m choices of the scales, (m, n, n)."""
-        constant = np.full(len(scales.sampling), self.prior.constant)
-        return self._summed([constant, scales.degrees, scales.sampling, scales.sources], self.parts)
+    @cached_property
+    def _to_evidence(self) -> np.ndarray:
+        return self._bordered(self.right)
+
+    @cached_property
+    def _to_mean(self) -> np.ndarray:
+        return self._bordered(np.hstack([self.right, self.functions.columns]))
+
+    def _bordered(self, right: np.ndarray) -> np.ndarray:
+        """The parts of cov(y), and last what borders their sum: lower triangles, (s + 1, n + q, n + q)."""
+        n, q = right.shape
+        bordered = np.zeros((len(self.parts) + 1, n + q, n + q))
+        bordered[:-1, :n, :n], bordered[-1, n:, :n], bordered[-1, n:, n:] = self.parts, right.T, 1e100 * np.eye(q)
+        return bordered
+
+    def whitened(self, scales: Scales, *, functions: bool = False) -> tuple[np.ndarray, np.ndarray]:
+        """L (m, n, n), L L' = cov(y), and (L^-1 [right, and where asked phi])' (m, q, n).
+
+        Both are rows of the root of one matrix: cov(y) bordered by what is to be whitened.
+        """
+        n, one = len(self.observed.means), np.ones(len(scales.sampling))
+        sizes = [self.prior.constant * one, scales.degrees, scales.sampling, scales.sources, one]
+        roots = np.linalg.cholesky(self._summed(sizes, self._to_mean if functions else self._to_evidence))
+        return roots[:, :n, :n], roots[:, n:, :n]
 
     def noise_covariances(self, scales: Scales) -> np.ndarray:
         """r^2 S + sum_s v_s^2 C_s, (m, n, n)."""
@@ -223,7 +243,7 @@ class Integral:
                        expected=share @ model.choices, effective=self.sampled.effective)
 
 
-def integrate(model: Model, start: Sequence[Proposal] = ()) -> Integral:
+def integrate(model: Model, start: Sequence[Proposal] = (), draws: int = DRAWS) -> Integral:
     """The posterior with its scales integrated over. `start`: proposals of another posterior of the same data."""
 
     def log_likelihoods(theta):
@@ -232,12 +252,13 @@ def integrate(model: Model, start: Sequence[Proposal] = ()) -> Integral:
         blocks = [theta[i:i + step] for i in range(0, len(theta), step)]
         return np.vstack([log_likelihoods_at(scales_at(block, model.prior), model) for block in blocks])
 
-    return Integral(model=model, sampled=sampled(log_likelihoods, model.prior.dimension, start))
+    return Integral(model=model, sampled=sampled(log_likelihoods, model.prior.dimension, start,
+                                                draws=draws // 2 if start else draws))
 
 
 def log_likelihoods_at(scales: Scales, model: Model) -> np.ndarray:
     """log p(y | scales, z) + log p(z) for m choices of the scales and every z, (m, 2^k)."""
-    roots, lines = _whitened(model.covariances(scales), model.right)
+    roots, lines = model.whitened(scales)
     gram = lines @ np.swapaxes(lines, 1, 2)
     z, trust = model.choices, model.prior.trust
     sizes = -model.shift_sizes(scales)[:, None, :] * z[None]
@@ -247,16 +268,6 @@ def log_likelihoods_at(scales: Scales, model: Model) -> np.ndarray:
     believed = z.sum(axis=1) * _log(trust) + (1 - z).sum(axis=1) * _log(1 - trust)
     constant = 0.5 * len(model.observed.means) * np.log(2 * np.pi)
     return -0.5 * squares - (logdet + constant)[:, None] + believed
-
-
-def _whitened(covariances: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """L (m, n, n) and (L^-1 right)' (m, q, n): the lower rows of the root of a matrix bordered by `right`."""
-    (m, n, _), q = covariances.shape, right.shape[1]
-    bordered = np.empty((m, n + q, n + q))
-    bordered[:, :n, :n], bordered[:, n:, :n] = covariances, right.T
-    bordered[:, :n, n:], bordered[:, n:, n:] = right, 1e100 * np.eye(q)
-    roots = np.linalg.cholesky(bordered)
-    return roots[:, :n, :n], roots[:, n:, :n]
 
 
 def _log(x: float) -> float:
@@ -281,7 +292,7 @@ def conditional(scales: Scales, model: Model) -> tuple[np.ndarray, np.ndarray]:
     """
     functions, variances = model.functions, model.prior_variances(scales)
     k, p = model.right.shape[1], len(functions.degrees)
-    _, lines = _whitened(model.covariances(scales), np.hstack([model.right, functions.columns]))
+    _, lines = model.whitened(scales, functions=True)
     gram = lines[:, k:] @ np.swapaxes(lines, 1, 2)                           # phi' V^-1 [y - phi m, phi u, phi]
     found = np.swapaxes(variances[:, :, None] * gram[:, :, :k], 1, 2)
     found[:, 0] += model.middle

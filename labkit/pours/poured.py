@@ -131,13 +131,18 @@ def standing_pours(pours: pd.DataFrame) -> pd.DataFrame:
     return last_of_each(pours, "pour")
 
 
-def weighed_masses(pour: pd.Series, melts: pd.DataFrame, recipe: Recipe) -> np.ndarray:
-    """Grams by ingredient in one pour: its base times the pot's composition as weighed, and what was added to it."""
+def weighed_masses(pour: Mapping, pots: Mapping[str, np.ndarray], recipe: Recipe) -> np.ndarray:
+    """Grams by ingredient in one pour: its base times the pot's composition as weighed, and what was added to it.
+
+    pots : by melt, what `weighed_pots` gives.
+    """
     grams = np.nan_to_num(np.array([pour[grams_column(i)] for i in recipe.ingredients], dtype=float))
-    if is_blank(pour[BASE]):
-        return grams
-    melt = melts.loc[melts["melt"] == pour["melt"]].iloc[-1]
-    pot = np.nan_to_num(np.array([melt[grams_column(i)] for i in recipe.pot], dtype=float))
-    at = [recipe.ingredients.index(i) for i in recipe.pot]
-    grams[at] += pour[BASE] * pot / pot.sum()
-    return grams
+    return grams if is_blank(pour[BASE]) else grams + pour[BASE] * pots[pour["melt"]]
+
+
+def weighed_pots(melts: pd.DataFrame, recipe: Recipe) -> dict[str, np.ndarray]:
+    """By melt: the composition of its pot as weighed, (ingredients,), adding to one. melts : a row a melt."""
+    found = np.zeros((len(melts), len(recipe.ingredients)))
+    grams = np.nan_to_num(melts[list(map(grams_column, recipe.pot))].to_numpy(dtype=float))
+    found[:, [recipe.ingredients.index(i) for i in recipe.pot]] = grams
+    return dict(zip(melts["melt"], found / found.sum(axis=1, keepdims=True), strict=True))

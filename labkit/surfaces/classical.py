@@ -16,7 +16,7 @@ same.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 import pandas as pd
@@ -24,8 +24,10 @@ import pandas as pd
 from labkit.core import adequacy
 from labkit.core.terms import MODELS, Terms, indistinct_terms, polynomial_terms
 from labkit.formula import Recipe
+from labkit.region import Region
 from labkit.surfaces.fitting import shared
 
+SAMPLE = 200  # points of the region at which terms are told apart
 SAME = 0.02  # half ranges of every coordinate within which two weighed formulas count as one and the same
 
 
@@ -237,9 +239,11 @@ def read_classically(
                      stated_variance=average, sources=telling)
 
 
-def models_of(recipe: Recipe, sample: pd.DataFrame) -> tuple[tuple[str, Terms], ...]:
+@lru_cache(maxsize=4)
+def models_of(region: Region) -> tuple[tuple[str, Terms], ...]:
     """Polynomials over the region, richest first, without terms that no formula of it can tell apart."""
-    names, found = list(recipe.coordinates), {}
+    recipe, sample, found = region.recipe, region.sample(SAMPLE, seed=0), {}
+    names = list(recipe.coordinates)
     places = tuple(tuple(names.index(c) for c in columns) for columns in recipe.blends.values())
     values = coded_values(recipe, sample)
     for model in reversed(MODELS):

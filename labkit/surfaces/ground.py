@@ -4,8 +4,8 @@ A narrowed system has only the functions of some coordinates: the others play no
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
@@ -14,6 +14,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.core.terms import DegreeBasis, degree_basis, narrowed_functions
 from labkit.formula import Recipe
+from labkit.region import Region
 from labkit.trial import Trial
 
 SAMPLE = 1500
@@ -77,6 +78,7 @@ def expected_names(attribute: Attribute, directions: pd.DataFrame) -> tuple[str,
 class Ground:
     """A sample of the region and its systems of coordinates, the trial's own first; `degree` is the highest of theirs.
 
+    `narrowed` are the systems in which some coordinates play no part; a blend plays its part as a whole or not at all.
     24 pours tell something of the 15 functions that two coordinates have up to degree 4, and little of the 20 or 35
     that three or four have up to degree 3.
     """
@@ -84,41 +86,18 @@ class Ground:
     trial: Trial
     sample: pd.DataFrame
     systems: tuple[System, ...]
+    narrowed: tuple[System, ...]
     degree: int
 
     @classmethod
     def of(cls, trial: Trial) -> "Ground":
-        sample, systems = trial.region.sample(SAMPLE, seed=0), []
-        degree = FURTHER if len(trial.region.coded_names) <= FEW else DEGREE
-        for name in SYSTEMS:
-            values = values_in(name, trial, sample)
-            if values is not None:
-                basis, first = degree_basis(values, degree=degree), sum(s.basis.size for s in systems)
-                phi = basis.evaluate(values)
-                directions = _directions(sample, phi * (basis.degrees == 1))
-                systems.append(System(name=name, first=first, basis=basis, directions=directions,
-                                      lift=np.eye(basis.size), degrees=basis.degrees, hill=_hill(phi, basis.degrees)))
-        return cls(trial=trial, sample=sample, systems=tuple(systems), degree=degree)
-
-    @cached_property
-    def narrowed(self) -> tuple[System, ...]:
-        """The systems in which some coordinates play no part; a blend plays its part as a whole or not at all."""
-        return tuple(system for whole in self.systems for system in self._narrower(whole))
-
-    def _narrower(self, whole: System) -> Iterator[System]:
-        values, groups = values_in(whole.name, self.trial, self.sample), groups_in(whole.name, self.trial)
-        phi, inner = whole.basis.evaluate(values), {name for name, _ in nested_shares(self.trial.recipe)}
-        for idle in _idle_sets(list(groups)):
-            kept = [place for name, places in groups.items() if name not in idle for place in places]
-            lift, degrees = narrowed_functions(phi, values[:, kept], degree=self.degree)
-            if len(degrees) > 1 and (whole.name == "shares" or inner - set(idle)):
-                names = tuple(c for name in idle for c in self.trial.recipe.blends.get(name, (name,)))
-                yield System(name=whole.name, first=whole.first, basis=whole.basis, directions=whole.directions,
-                             lift=lift, degrees=degrees, hill=_hill(phi @ lift, degrees), idle=names, absent=idle)
+        """All trials of one region share what follows from it."""
+        sample, systems, narrowed = _laid_out(trial.region)
+        return cls(trial=trial, sample=sample, systems=systems, narrowed=narrowed, degree=_degree_of(trial.region))
 
     def columns(self, frame: pd.DataFrame) -> np.ndarray:
         """The functions of all systems at coordinates, side by side, (m, p)."""
-        return np.hstack([s.basis.evaluate(values_in(s.name, self.trial, frame)) for s in self.systems])
+        return np.hstack([s.basis.evaluate(values_in(s.name, self.trial.region, frame)) for s in self.systems])
 
     @property
     def size(self) -> int:
@@ -129,6 +108,37 @@ class Ground:
     def linear(self) -> np.ndarray:
         """Places of the linear functions of the first system."""
         return np.flatnonzero(self.systems[0].basis.degrees == 1)
+
+
+def _degree_of(region: Region) -> int:
+    return FURTHER if len(region.coded_names) <= FEW else DEGREE
+
+
+@lru_cache(maxsize=4)
+def _laid_out(region: Region) -> tuple[pd.DataFrame, tuple[System, ...], tuple[System, ...]]:
+    """A sample of a region, its whole systems and the narrowed ones."""
+    sample, systems, narrowed = region.sample(SAMPLE, seed=0), [], []
+    for name in SYSTEMS:
+        values = values_in(name, region, sample)
+        if values is not None:
+            basis, first = degree_basis(values, degree=_degree_of(region)), sum(s.basis.size for s in systems)
+            phi = basis.evaluate(values)
+            directions = _directions(sample, phi * (basis.degrees == 1))
+            whole = System(name=name, first=first, basis=basis, directions=directions, lift=np.eye(basis.size),
+                           degrees=basis.degrees, hill=_hill(phi, basis.degrees))
+            systems.append(whole)
+            narrowed += _narrower(whole, region, values, phi)
+    return sample, tuple(systems), tuple(narrowed)
+
+
+def _narrower(whole: System, region: Region, values: np.ndarray, phi: np.ndarray) -> Iterator[System]:
+    groups, inner = groups_in(whole.name, region), {name for name, _ in nested_shares(region.recipe)}
+    for idle in _idle_sets(list(groups)):
+        kept = [place for name, places in groups.items() if name not in idle for place in places]
+        lift, degrees = narrowed_functions(phi, values[:, kept], degree=_degree_of(region))
+        if len(degrees) > 1 and (whole.name == "shares" or inner - set(idle)):
+            names = tuple(c for name in idle for c in region.recipe.blends.get(name, (name,)))
+            yield replace(whole, lift=lift, degrees=degrees, hill=_hill(phi @ lift, degrees), idle=names, absent=idle)
 
 
 def _directions(sample: pd.DataFrame, linear: np.ndarray) -> pd.DataFrame:
@@ -150,10 +160,10 @@ def _idle_sets(names: list[str]) -> Iterator[tuple[str, ...]]:
             yield from combinations(names, count)
 
 
-def groups_in(system: str, trial: Trial) -> dict[str, list[int]]:
+def groups_in(system: str, region: Region) -> dict[str, list[int]]:
     """Which columns of `values_in` belong to a factor, a setting, or a blend as a whole."""
-    recipe, groups = trial.recipe, {}
-    names = trial.region.coded_names if system == "shares" else recipe.coordinates
+    recipe, groups = region.recipe, {}
+    names = region.coded_names if system == "shares" else recipe.coordinates
     blend_of = {column: name for name, columns in recipe.blends.items() for column in columns}
     coded = {f"{name} ({k})": name for name, columns in recipe.blends.items() for k in range(1, len(columns))}
     for place, name in enumerate(names):
@@ -161,14 +171,14 @@ def groups_in(system: str, trial: Trial) -> dict[str, list[int]]:
     return groups
 
 
-def values_in(system: str, trial: Trial, frame: pd.DataFrame) -> np.ndarray | None:
-    """Coordinates of a frame in a system; None where the trial has no masses that differ from its shares."""
+def values_in(system: str, region: Region, frame: pd.DataFrame) -> np.ndarray | None:
+    """Coordinates of a frame in a system; None where there are no masses that differ from its shares."""
     if system == "shares":
-        return trial.region.coded(frame)
-    nested = nested_shares(trial.recipe)
+        return region.coded(frame)
+    nested = nested_shares(region.recipe)
     if not nested:
         return None
-    names = trial.recipe.coordinates
+    names = region.recipe.coordinates
     shares = frame[list(names)].to_numpy(dtype=float)
     masses = shares.copy()
     for inner, outer in nested:

@@ -222,7 +222,7 @@ def fit_surfaces(trial: Trial, panel: Panel | None = None) -> dict[str, Surface]
 def _fitted(trial: Trial, panel: Panel | None) -> dict[str, Surface]:
     judged = set(trial.judged["attribute"])
     ground = Ground.of(trial)
-    models = models_of(trial.recipe, ground.sample.iloc[:200])
+    models = models_of(trial.region)
     return {name: _surface(ground, models, attribute, panel)
             for name, attribute in trial.attributes.items() if name in judged}
 

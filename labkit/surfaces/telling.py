@@ -81,7 +81,7 @@ def effects_of(reading: Reading) -> pd.DataFrame:
 
 def moved_by_each(ground, sample: pd.DataFrame, drawn: np.ndarray) -> np.ndarray:
     """The effect of each coordinate in each draw, (n, coordinates)."""
-    coded, groups = ground.trial.region.coded(sample), groups_in("shares", ground.trial)
+    coded, groups = ground.trial.region.coded(sample), groups_in("shares", ground.trial.region)
     linear = _coefficients(ground, sample, drawn)[0]
     bounds, moved = ground.trial.recipe.bounds, pd.DataFrame(0.0, index=range(len(drawn)), columns=sample.columns)
     for name, places in groups.items():
