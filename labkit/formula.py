@@ -89,6 +89,12 @@ class Recipe:
         ]
         return pd.DataFrame(rows, columns=["coordinate", "low", "high"]).set_index("coordinate")
 
+    @cached_property
+    def box(self) -> tuple[np.ndarray, np.ndarray]:
+        """Low and high of every coordinate, (D,) each."""
+        low, high = self.bounds.loc[list(self.coordinates), ["low", "high"]].to_numpy(dtype=float).T
+        return low, high
+
     # Statements and equations
 
     @cached_property

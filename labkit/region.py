@@ -251,22 +251,22 @@ class Region:
         """Coded coordinates (m, d): factors and settings run from -1 to 1 over low..high; a blend of q parts has q - 1
         isometric coordinates H (x - middle) / (half of the widest range), H the Helmert rows: all parts count alike.
         """
-        recipe, columns = self.recipe, []
-        for s in recipe.shares:
-            columns.append(_coded(frame[s.name], s.low, s.high))
-        for blend in recipe.blend_list:
-            low, high = np.array(blend.low), np.array(blend.high)
-            shares = frame[list(blend.columns)].to_numpy(dtype=float)
-            half = (high - low).max() / 2 or 1.0
-            columns += list(((shares - (low + high) / 2) @ _helmert(len(low)).T / half).T)
-        for s in recipe.setting_list:
-            columns.append(_coded(frame[s.name], s.low, s.high))
-        return np.array(columns, dtype=float).T.reshape(len(frame), len(columns))
+        middle, turn = self._coding
+        return (frame[list(self.recipe.coordinates)].to_numpy(dtype=float) - middle) @ turn
 
-
-def _coded(values: pd.Series, low: float, high: float) -> np.ndarray:
-    half = (high - low) / 2 or 1.0
-    return (values.to_numpy(dtype=float) - (low + high) / 2) / half
+    @cached_property
+    def _coding(self) -> tuple[np.ndarray, np.ndarray]:
+        """Middle of each coordinate (D,) and what turns its distance from there into coded coordinates (D, d)."""
+        recipe, names = self.recipe, list(self.recipe.coordinates)
+        middle, turn, k = np.mean(recipe.box, axis=0), np.zeros((len(names), len(self.coded_names))), 0
+        blends = [(blend.columns, blend.low, blend.high) for blend in recipe.blend_list]
+        singles = [[((s.name,), (s.low,), (s.high,)) for s in of] for of in (recipe.shares, recipe.setting_list)]
+        for columns, low, high in (*singles[0], *blends, *singles[1]):
+            rows = _helmert(len(columns)) if len(columns) > 1 else np.eye(1)
+            half = np.subtract(high, low).max() / 2 or 1.0
+            turn[[names.index(c) for c in columns], k:k + len(rows)] = rows.T / half
+            k += len(rows)
+        return middle, turn
 
 
 def _helmert(q: int) -> np.ndarray:

@@ -225,7 +225,10 @@ def small_portions(round_: Round, batch: Batch) -> tuple[str, ...]:
 
     Weights are those of the sheets: of the pot once a melt, with what stays in the beaker.
     """
-    small = [portion for i in round_.recipe.ingredients if (portion := _smallest(round_, batch, i)) is not None]
+    columns = [grams_column(i) for i in round_.recipe.ingredients]
+    sheets = {kind: round_.frame.groupby(kind, sort=False)[columns].sum() for kind in ("melt", "pour")}
+    small = [portion for i in round_.recipe.ingredients
+             if (portion := _smallest(sheets["melt" if i in round_.recipe.pot else "pour"], i, batch)) is not None]
     told = words_joined([f"{float(s.grams):.2f} g of {s.ingredient} in {s.where}" for s in small])
     fact = f"{told} {'is' if len(small) == 1 else 'are'} under {LEAST_STEPS} steps of the balance."
     return (f"{fact} {_what_would_do(small, batch)}",) if small else ()
@@ -242,16 +245,13 @@ class _Portion:
     enough: Fraction
 
 
-def _smallest(round_: Round, batch: Batch, ingredient: str) -> _Portion | None:
-    """The smallest weight of an ingredient, where it is below 20 balance steps."""
-    in_pot = ingredient in round_.recipe.pot
-    columns = [grams_column(i) for i in round_.recipe.ingredients]
-    sheet = round_.frame.groupby("melt" if in_pot else "pour", sort=False)[columns].sum()
+def _smallest(sheet: pd.DataFrame, ingredient: str, batch: Batch) -> _Portion | None:
+    """The smallest weight of an ingredient in a melt or a pour, where it is below 20 balance steps."""
     weighed = sheet[grams_column(ingredient)].loc[lambda grams: grams > 1e-9]
     if not len(weighed):
         return None
     where, share = weighed.idxmin(), weighed.min() / sheet.loc[weighed.idxmin()].sum()
-    grams = Fraction(str(round(weighed.min(), 6))) * (1 + Fraction(str(ALLOWANCE)) if in_pot else 1)
+    grams = Fraction(str(round(weighed.min(), 6))) * (1 + Fraction(str(ALLOWANCE)) if sheet.index.name == "melt" else 1)
     enough = grams / (LEAST_STEPS * batch.exact_step)
     return _Portion(ingredient=ingredient, where=where, grams=grams, share=share, enough=enough) if enough < 1 else None
 

@@ -37,7 +37,7 @@ def peak(values, low, target, high, weight_below=1.0, weight_above=1.0):
     values = np.asarray(values, dtype=float)
     below = rising(values, low, target, weight_below) if target > low else (values >= low) + 0.0 * values
     above = falling(values, target, high, weight_above) if high > target else (values <= high) + 0.0 * values
-    return np.minimum(below, above)
+    return np.minimum(below, above, out=below if below.ndim else None)[()]
 
 
 def overall(each, importance=None):
@@ -49,8 +49,15 @@ def overall(each, importance=None):
     importance = np.ones(len(each)) if importance is None else np.asarray(importance, dtype=float)
     shares = importance / importance.sum()
     if np.all(shares == shares[0]):
-        return _product(each) ** shares[0]
+        return _root(_product(each), len(each))
     return _product([value**share for value, share in zip(each, shares, strict=True)])
+
+
+def _root(values, k):
+    """values^(1/k); square roots are several times as fast as a power."""
+    if k == 1:
+        return values
+    return np.sqrt(_root(values, k // 2)) if k % 2 == 0 else values ** (1 / k)
 
 
 def _product(each):

@@ -110,7 +110,7 @@ def choose_set(draws, pots, settled, *, pours, melts, keep=()):
 
     Greedy, then exchange of whole pots and of single candidates until nothing improves.
 
-    draws : (n, m); pots : (m,) int, which pot a candidate comes from; settled : (n,); keep : columns that are in the
+    draws : (n, m); pots : (m,) int from 0, the pot a candidate comes from; settled : (n,); keep : columns that are in the
     set in any case. Returns a list of `pours` column numbers, those of a pot together. With a pot each, the greedy set
     reaches 1 - 1/e of the best, since the criterion is submodular (Nemhauser, Wolsey & Fisher 1978, Mathematical
     Programming 14:265-294).
@@ -159,10 +159,8 @@ class _Search:
 
     def _allowed(self, chosen):
         """Columns that may join: in an open pot with room, or in a new one while there are melts left."""
-        used, counts = np.unique(self.pots[chosen], return_counts=True)
-        left, unopened = self.pours - len(chosen), self.melts - len(used)
-        open_pots = used[counts < self.room]
-        inside = np.isin(self.pots, open_pots)
-        fresh = ~np.isin(self.pots, used)
+        counts = np.bincount(self.pots[chosen], minlength=self.pots.max() + 1)
+        left, unopened = self.pours - len(chosen), self.melts - np.count_nonzero(counts)
+        inside, fresh = ((counts > 0) & (counts < self.room))[self.pots], (counts == 0)[self.pots]
         allowed = inside if unopened == 0 else fresh if left <= unopened else inside | fresh
         return np.flatnonzero(allowed if allowed.any() else np.ones_like(allowed))

@@ -126,13 +126,15 @@ def whitening(columns, floor=None) -> np.ndarray:
     """W (d, r) such that columns @ W is orthonormal in the mean square, r the numerical rank.
 
     A direction counts as nothing below RANK_TOLERANCE times `floor`, or times the largest singular value of
-    the scaled columns where `floor` is left out.
+    the scaled columns where `floor` is left out. With r = d it is the symmetric root (Lowdin 1950, Journal of Chemical
+    Physics 18:365-375): singular vectors of what is orthonormal already would be turned by rounding, and draws with them.
     """
     scale = np.ones(columns.shape[1]) if floor else root_mean_square(columns)
     scale = np.where(scale > 1e-12, scale, np.inf)
     _, size, turn = np.linalg.svd(columns / scale / np.sqrt(len(columns)), full_matrices=False)
     kept = size > RANK_TOLERANCE * max(floor or 0.0, size.max(initial=0.0))
-    return (turn[kept].T / size[kept]) / scale[:, None]
+    found = turn[kept].T / size[kept]
+    return (found @ turn if kept.all() else found) / scale[:, None]
 
 
 def root_mean_square(columns) -> np.ndarray:

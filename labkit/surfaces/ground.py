@@ -105,8 +105,13 @@ class Ground:
         return sum(s.basis.size for s in self.systems)
 
     @property
+    def all_linear(self) -> np.ndarray:
+        """Places of the linear functions of all systems."""
+        return np.flatnonzero(np.concatenate([s.basis.degrees for s in self.systems]) == 1)
+
+    @property
     def linear(self) -> np.ndarray:
-        """Places of the linear functions of the first system."""
+        """Places of the linear functions of the first system, the trial's own."""
         return np.flatnonzero(self.systems[0].basis.degrees == 1)
 
 

@@ -148,7 +148,8 @@ class Reading:
         for k, candidate in enumerate(self.candidates):
             links.setdefault(candidate.link, []).append(np.flatnonzero(shape == k))
         b, bent, own = (np.concatenate(part)[order] for part in zip(*parts, strict=True))
-        return Drawn(b=b, bent=bent, own=own, links={link: np.concatenate(rows) for link, rows in links.items()})
+        return Drawn(b=b, bent=bent, own=own, linear=self.ground.all_linear,
+                     links={link: np.concatenate(rows) for link, rows in links.items()})
 
     def noise_quantiles(self, source: str, levels: tuple[float, ...]) -> np.ndarray:
         """Posterior quantiles of the standard deviation of one of SOURCES."""
@@ -196,30 +197,37 @@ class Reading:
 class Drawn:
     """n drawn surfaces h(phi'b + what is left open) + what is a formula's own: b (n, p) for all functions of a ground.
 
-    Both additions, (n, 2 + p), are waves: height, phase and turns by function, height cos(phi'turns + phase). A
+    Both additions, (n, 2 + l), are waves: height, phase and turns by linear function, height cos(phi'turns + phase). A
     Rayleigh height times the cosine of a uniform phase is standard normal; with random turns such a wave has, over the
     draws, a Gaussian covariance of length WAVE in the linear functions (Rahimi & Recht 2007, NeurIPS 20), and it is one
-    function wherever it is asked. links: link -> its rows.
+    function wherever it is asked. linear: places (l,) of the linear functions. links: link -> its rows.
     """
 
     b: np.ndarray
     bent: np.ndarray
     own: np.ndarray
+    linear: np.ndarray
     links: Mapping[Link, np.ndarray]
 
     def at(self, columns: np.ndarray) -> np.ndarray:
         """(n, m) at columns (m, p)."""
-        values = self.b @ columns.T + _waves(self.bent, columns)
+        values, linear = self.b @ columns.T, columns[:, self.linear]
+        values += _waves(self.bent, linear)
         for link, rows in self.links.items():
             if link.name != "straight":
                 values[rows] = link.height(values[rows])
-        return values + _waves(self.own, columns)
+        values += _waves(self.own, linear)
+        return values
 
 
-def _waves(waves: np.ndarray, columns: np.ndarray) -> np.ndarray:
-    """Single precision is ample for a cosine that stands for a discrepancy, and ten times as fast."""
-    angle = waves[:, 2:] @ columns.T + waves[:, 1:2]
-    return waves[:, :1] * np.cos(angle.astype(np.float32))
+def _waves(waves: np.ndarray, linear: np.ndarray) -> np.ndarray:
+    """Single precision is ample for a cosine that stands for a discrepancy, and several times as fast."""
+    angle = waves[:, 2:] @ linear.T
+    angle += waves[:, 1:2]
+    found = angle.astype(np.float32)
+    np.cos(found, out=found)
+    found *= waves[:, :1].astype(np.float32)
+    return found
 
 
 def _drawn_from(candidate: Candidate, n: int, ground: Ground, rng: np.random.Generator) -> tuple[np.ndarray, ...]:
@@ -230,13 +238,13 @@ def _drawn_from(candidate: Candidate, n: int, ground: Ground, rng: np.random.Gen
     whole[:, system.places] = b
     linear = np.zeros((size, int((system.degrees == 1).sum())))
     linear[system.places] = system.lift[:, system.degrees == 1]
-    bent = _waving(candidate.left_open[at], linear, rng)
-    own = _waving(np.sqrt(OWN * candidate.depart("pour")[at]), np.eye(size)[:, ground.linear], rng)
+    bent = _waving(candidate.left_open[at], linear[ground.all_linear], rng)
+    own = _waving(np.sqrt(OWN * candidate.depart("pour")[at]), np.eye(size)[ground.all_linear][:, ground.linear], rng)
     return whole, bent, own
 
 
 def _waving(sizes: np.ndarray, linear: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Waves of standard deviations `sizes` (n,) over linear functions phi @ linear, linear (p, d): (n, 2 + p)."""
+    """Waves of standard deviations `sizes` (n,) over functions phi @ linear, linear (l, d): (n, 2 + l)."""
     turns, phase = rng.standard_normal((len(sizes), linear.shape[1])) / WAVE, rng.uniform(0, 2 * np.pi, len(sizes))
     return np.column_stack([sizes * rng.rayleigh(size=len(sizes)), phase, turns @ linear.T])
 

@@ -41,20 +41,20 @@ class Bench:
         if not recipe.pot:
             points = pd.concat([pots, colours], ignore_index=True).drop_duplicates(ignore_index=True)
             return Looked(points=points, pots=np.arange(len(points)), draws=self.outlook.draws(points))
-        left = pots.loc[pots.index.repeat(len(colours))].reset_index(drop=True)
-        right = pd.concat([colours] * len(pots), ignore_index=True)
-        points = in_pot_of(recipe, left, right)
+        which = np.repeat(np.arange(len(pots)), len(colours))
+        points = in_pot_of(recipe, pots, colours, which, np.tile(np.arange(len(colours)), len(pots)))
         fits = inside(self.trial.region, points)
-        points, which = points[fits].reset_index(drop=True), np.repeat(np.arange(len(pots)), len(colours))[fits]
-        return Looked(points=points, pots=which, draws=self.outlook.draws(points))
+        points = points[fits].reset_index(drop=True)
+        return Looked(points=points, pots=which[fits], draws=self.outlook.draws(points))
 
 
-def in_pot_of(recipe, pots: pd.DataFrame, colours: pd.DataFrame) -> pd.DataFrame:
-    """Coordinates of the pours with pot and per-melt settings of the first rows, and the rest of the second."""
-    formulas = recipe.with_pot_of(recipe.formula_at(pots), recipe.formula_at(colours))
-    points = recipe.factors_of(formulas)
+def in_pot_of(recipe, pots: pd.DataFrame, colours: pd.DataFrame, left: np.ndarray, right: np.ndarray) -> pd.DataFrame:
+    """Coordinates of pours with pot and per-melt settings of rows `left` of the pots, the rest of rows `right`."""
+    formulas = recipe.with_pot_of(recipe.formula_at(pots).iloc[left], recipe.formula_at(colours).iloc[right])
+    points = recipe.factors_of(formulas.reset_index(drop=True))
     for name in recipe.settings:
-        points[name] = (pots if name in recipe.per_melt else colours)[name].to_numpy(dtype=float)
+        values, rows = (pots, left) if name in recipe.per_melt else (colours, right)
+        points[name] = values[name].to_numpy(dtype=float)[rows]
     return points
 
 

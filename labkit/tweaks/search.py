@@ -6,6 +6,7 @@ fits the step in each coordinate to the room there (differential evolution, Stor
 """
 
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -20,11 +21,11 @@ FIRST_STEP, LAST_STEP = 0.4, 0.02              # as parts of the difference betw
 def inside(region, points: pd.DataFrame) -> np.ndarray:
     """Whether each row of coordinates is a formula within every limit and setting."""
     recipe = region.recipe
-    bounds = recipe.bounds.loc[list(points.columns)]
-    values = points.to_numpy(dtype=float)
-    fits = ((values >= bounds["low"].to_numpy() - EDGE) & (values <= bounds["high"].to_numpy() + EDGE)).all(axis=1)
+    names = list(recipe.coordinates)
+    values, (low, high) = points[names].to_numpy(dtype=float), recipe.box
+    fits = ((values >= low - EDGE) & (values <= high + EDGE)).all(axis=1)
     for columns in recipe.blends.values():
-        fits &= np.abs(points[list(columns)].to_numpy(dtype=float).sum(axis=1) - 1) <= SUM_TOLERANCE
+        fits &= np.abs(values[:, [names.index(c) for c in columns]].sum(axis=1) - 1) <= SUM_TOLERANCE
     fits[fits] = region.keeps(points[fits])
     return fits
 
@@ -42,6 +43,7 @@ def held_at(recipe, points: pd.DataFrame, hold: Mapping[str, float]) -> pd.DataF
     return points
 
 
+@lru_cache(maxsize=2)
 def poured(trial) -> pd.DataFrame:
     """Coordinates of the pours within the limits, by pour; what a balance step carried over a bound is set back."""
     made, recipe = trial.made, trial.recipe
@@ -82,9 +84,8 @@ def steps_from(region, parents: pd.DataFrame, *, scale: float, rng: np.random.Ge
     differences = pool[rng.integers(len(pool), size=len(parents))] - pool[rng.integers(len(pool), size=len(parents))]
     mask = _groups_moved(recipe, len(parents), rng)
     moved = parents[names].to_numpy(dtype=float) + scale * differences * mask
-    bounds = recipe.bounds.loc[names]
     single = np.array([not any(n in columns for columns in recipe.blends.values()) for n in names])
-    clipped = np.clip(moved, bounds["low"].to_numpy(), bounds["high"].to_numpy())
+    clipped = np.clip(moved, *recipe.box)
     children = held_at(recipe, pd.DataFrame(np.where(single, clipped, moved), columns=names), hold)
     return children[inside(region, children)]
 

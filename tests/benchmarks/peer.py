@@ -112,8 +112,8 @@ def first_round(trial, seed: int, pours: int = 4, melts: int = 2):
         if len(pots) >= melts or not looked:
             for pot in sorted(set(pots)):
                 if pots.count(pot) < -(-pours // melts):
-                    held = pd.concat([points.iloc[[pots.index(pot)]]] * len(sample), ignore_index=True)
-                    looked.append(in_pot_of(recipe, held, sample)[names])
+                    held, rows = points.iloc[[pots.index(pot)]], np.arange(len(sample))
+                    looked.append(in_pot_of(recipe, held, sample, 0 * rows, rows)[names])
                     pot_of.append(np.full(len(sample), pot))
         pool, pot_of = pd.concat(looked, ignore_index=True), np.concatenate(pot_of)
         gap = np.abs(trial.region.coded(pool)[:, None] - trial.region.coded(points)[None])
