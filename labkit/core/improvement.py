@@ -6,6 +6,7 @@ Draws are arrays (n, m): n joint draws of a quantity (larger is better) at m can
 import numpy as np
 
 CHUNK = 2_000_000                      # cells of a temporary array: 16 MB
+BLOCK = 30_000                         # cells of several that are worked on together: they stay within the cache
 
 
 def expected_improvement(mean, sd, best):
@@ -71,9 +72,11 @@ def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
     pairs = [_learned(y, s) for y, s in zip(drawn, seen, strict=True)]
     known = [fit[:worlds] for fit, _ in pairs]
     first, second = slice(worlds, worlds + inner), slice(worlds + inner, worlds + inner + paid)
-    hoped = worth([fit[:, None, :] + _centred(left[first]) for fit, (_, left) in zip(known, pairs, strict=True)])
-    now = int(np.argmax(worth(drawn).mean(axis=0)))
-    chosen = np.argmax(hoped.mean(axis=1), axis=1)
+    now, open_ = int(np.argmax(worth(drawn).mean(axis=0))), [_centred(left[first]) for _, left in pairs]
+    step = max(1, BLOCK // (inner * drawn[0].shape[1]))
+    hoped = [worth([fit[i:i + step, None, :] + left for fit, left in zip(known, open_, strict=True)]).mean(axis=1)
+             for i in range(0, worlds, step)]
+    chosen = np.argmax(np.vstack(hoped), axis=1)
 
     def payment(columns):
         rows = np.arange(len(columns))
@@ -110,8 +113,8 @@ def choose_set(draws, pots, settled, *, pours, melts, keep=()):
 
     Greedy, then exchange of whole pots and of single candidates until nothing improves.
 
-    draws : (n, m); pots : (m,) int from 0, the pot a candidate comes from; settled : (n,); keep : columns that are in the
-    set in any case. Returns a list of `pours` column numbers, those of a pot together. With a pot each, the greedy set
+    draws : (n, m); pots : (m,) int from 0, the pot of a candidate; settled : (n,); keep : columns that are in the set
+    in any case. Returns a list of `pours` column numbers, those of a pot together. With a pot each, the greedy set
     reaches 1 - 1/e of the best, since the criterion is submodular (Nemhauser, Wolsey & Fisher 1978, Mathematical
     Programming 14:265-294).
     """

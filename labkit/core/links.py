@@ -3,7 +3,7 @@
     straight  h = eta
     floor     h = low + (w/2) exp(u)              scores that double with each step (log above the low end)
     ceiling   h = high - (w/2) exp(-u)            scores that saturate (log below the high end)
-    both      h = low + w / (1 + exp(-2u))        scores that saturate at both ends (logit): middle + (w/2) tanh(u)
+    both      h = low + w / (1 + exp(-2u))        scores that saturate at both ends (logit)
 
 with u = (eta - middle) / (w/2), w = high - low. Slope one in the middle lets one prior in units of the scale
 serve all of them (Box & Cox 1964, JRSS B 26:211-252, scale transformations by their Jacobian for the same reason).
@@ -14,7 +14,7 @@ the scale all the same counts as its end (`cut`).
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logit, ndtr
+from scipy.special import expit, logit, ndtr
 
 LINKS = ("straight", "floor", "ceiling", "both")
 STEEPEST = 1.1  # u beyond which an exponential goes on straight: e^1.1 half widths, half a width off the scale
@@ -42,7 +42,7 @@ class Link:
             return self.low + self.half * _exp(u)
         if self.name == "ceiling":
             return self.high - self.half * _exp(-u)
-        return self.low + self.half * (1.0 + np.tanh(u))
+        return self.low + 2 * self.half * expit(2 * u)
 
     def slope(self, eta: np.ndarray) -> np.ndarray:
         """h'(eta)."""
@@ -51,7 +51,7 @@ class Link:
             return np.ones_like(eta)
         u = (eta - self.low) / self.half - 1.0
         if self.name == "both":
-            return 1.0 - np.tanh(u) ** 2
+            return 4 * expit(2 * u) * expit(-2 * u)
         return np.exp(np.minimum(u if self.name == "floor" else -u, STEEPEST))
 
     def back(self, y: np.ndarray, margin: float = 0.02) -> np.ndarray:

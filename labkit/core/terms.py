@@ -127,7 +127,7 @@ def whitening(columns, floor=None) -> np.ndarray:
 
     A direction counts as nothing below RANK_TOLERANCE times `floor`, or times the largest singular value of
     the scaled columns where `floor` is left out. With r = d it is the symmetric root (Lowdin 1950, Journal of Chemical
-    Physics 18:365-375): singular vectors of what is orthonormal already would be turned by rounding, and draws with them.
+    Physics 18:365-375): singular vectors of what is orthonormal already turn with rounding, and draws with them.
     """
     scale = np.ones(columns.shape[1]) if floor else root_mean_square(columns)
     scale = np.where(scale > 1e-12, scale, np.inf)

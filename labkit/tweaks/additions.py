@@ -7,7 +7,7 @@ import pandas as pd
 
 from labkit.core import improvement
 from labkit.rounds import Round
-from labkit.tweaks.looking import Bench, Looked, candidates
+from labkit.tweaks.looking import Bench, Looked
 from labkit.tweaks.search import poured
 from labkit.tweaks.trying import Evening
 
@@ -31,14 +31,15 @@ class Around:
     colours: pd.DataFrame
 
     @classmethod
-    def of(cls, bench: Bench, round_: Round, settled: pd.DataFrame, found: pd.DataFrame, seed: int) -> "Around":
+    def of(cls, bench: Bench, round_: Round, settled: pd.DataFrame, found: pd.DataFrame, looked: Looked,
+           seed: int) -> "Around":
         """settled : one row of coordinates; found : coordinates looked at before, best first."""
         points = round_.frame[list(bench.trial.recipe.coordinates)]
         rest = np.random.default_rng([seed, 59]).permutation(np.arange(min(10, len(found)), len(found)))
         colours = pd.concat([points, found.iloc[:10], found.iloc[rest[:COLOURS - 10]]], ignore_index=True)
         return cls(bench=bench, points=points.reset_index(drop=True), melts=tuple(round_.frame["melt"]),
                    settled=bench.outlook.draws(settled)[:, 0], colours=colours.drop_duplicates(ignore_index=True),
-                   looked=candidates(bench, found, bench.outlook.mean(found), size=8, seed=seed))
+                   looked=looked)
 
     @property
     def own_pots(self) -> bool:

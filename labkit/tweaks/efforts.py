@@ -12,7 +12,7 @@ from labkit.rounds import Round, small_portions
 from labkit.tweaks.additions import Around
 from labkit.tweaks.looking import Bench
 from labkit.tweaks.standing import Standing, standing_of
-from labkit.tweaks.suggest import WORTH, _best_round, _checked, _in_grams, _targets, _weighed_round
+from labkit.tweaks.suggest import WORTH, _best_round, _checked, _in_grams, _looked, _targets, _weighed_round
 from labkit.tweaks.trying import Evening, paid_by_evenings
 from labkit.tweaks.worth import jury_of
 from labkit.wording import Report, grid_of, heading, line, report, words_joined
@@ -107,9 +107,9 @@ def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int,
     standing = standing_of(trial, seed=seed, hold=hold)
     bench, points = Bench(trial=trial, outlook=standing.known, hold=standing.hold), standing.points
     asked = replace(asked, fixed=standing.hold)
-    round_ = _weighed_round(asked, _best_round(asked, bench, jury_of(standing.surfaces), points,
-                                               bench.outlook.mean(points)))
-    around = Around.of(bench, round_, standing.settled, points, seed)
+    looked = _looked(asked, bench, points)
+    round_ = _weighed_round(asked, _best_round(asked, bench, jury_of(standing.surfaces), points, looked))
+    around = Around.of(bench, round_, standing.settled, points, looked, seed)
     plain = Compared(standing=standing, round=round_, best="".join(around.best.index[:1]),
                      usual=usual_testers(trial) if len(trial.standing_scores) else 0,
                      targets=pd.concat([standing.settled, _targets(points, seed)], ignore_index=True), evenings={})

@@ -58,8 +58,11 @@ def in_pot_of(recipe, pots: pd.DataFrame, colours: pd.DataFrame, left: np.ndarra
     return points
 
 
-def candidates(bench: Bench, points: pd.DataFrame, values: np.ndarray, *, size: int, seed: int) -> Looked:
-    """Pots and colours worth trying, crossed: a spread set of large joint improvement, the best points, some others."""
+def candidates(bench: Bench, points: pd.DataFrame, *, size: int, seed: int) -> Looked:
+    """Pots and colours worth trying, crossed: a spread set of large joint improvement, the best points, some others.
+
+    points : coordinates looked at, best first.
+    """
     rng = np.random.default_rng([seed, 29])
     top, made = points.iloc[:100], _poured(bench, points)
     others = points.iloc[rng.permutation(np.arange(min(100, len(points)), len(points)))[:200]]

@@ -9,6 +9,7 @@ import pandas as pd
 from labkit.attributes import Attribute, Wanted
 from labkit.core import desirability
 
+BLOCK = 60_000                                 # draws that are worked on together: they stay within the cache
 APART = 7919                                   # keeps the draws of two attributes apart
 
 
@@ -51,18 +52,25 @@ class Outlook:
         return cls(attributes=trial.attributes, surfaces=surfaces, seed=seed, n=n, failing=failing)
 
     def scores(self, points: pd.DataFrame) -> dict[str, np.ndarray]:
-        """attribute -> draws of its surface, (n, rows). The functions of a shared ground are found once."""
-        found, grounds = {}, {}
-        for k, (name, surface) in enumerate(self.surfaces.items()):
-            ground, seed = surface.ground, self.seed + APART * k
-            if id(ground) not in grounds:
-                grounds[id(ground)] = ground.columns(points)
-            found[name] = surface.draws_at(grounds[id(ground)], n=self.n, seed=seed)
-        return found
+        """attribute -> draws of its surface, (n, rows)."""
+        return self._scores(self._columns(points))
+
+    def _columns(self, points: pd.DataFrame) -> list[np.ndarray]:
+        """The functions of each surface's ground, found once where they share it."""
+        grounds = {id(surface.ground): surface.ground for surface in self.surfaces.values()}
+        found = {key: ground.columns(points) for key, ground in grounds.items()}
+        return [found[id(surface.ground)] for surface in self.surfaces.values()]
+
+    def _scores(self, columns: list[np.ndarray]) -> dict[str, np.ndarray]:
+        return {name: surface.draws_at(at, n=self.n, seed=self.seed + APART * k)
+                for k, ((name, surface), at) in enumerate(zip(self.surfaces.items(), columns, strict=True))}
 
     def known(self, points: pd.DataFrame) -> list[np.ndarray]:
         """Draws (n, rows) of each surface and, once a pour has failed, of the chance of holding."""
-        scores = list(self.scores(points).values())
+        return self._known(self._columns(points), points)
+
+    def _known(self, columns: list[np.ndarray], points: pd.DataFrame) -> list[np.ndarray]:
+        scores = list(self._scores(columns).values())
         if self.failing is not None:
             scores.append(1 - self.failing.draws(points, n=self.n, seed=self.seed + APART * len(scores)))
         return scores
@@ -74,7 +82,12 @@ class Outlook:
 
     def draws(self, points: pd.DataFrame) -> np.ndarray:
         """Draws of overall desirability, (n, rows)."""
-        return self.worth(self.known(points))
+        columns, step = self._columns(points), max(1, BLOCK // self.n)
+        found = np.empty((self.n, len(points)))
+        for i in range(0, len(points), step):
+            rows = slice(i, i + step)
+            found[:, rows] = self.worth(self._known([at[rows] for at in columns], points.iloc[rows]))
+        return found
 
     def mean(self, points: pd.DataFrame) -> np.ndarray:
         """Posterior expected desirability, (rows,): E D(y) and not D(E y), so that the risk of missing counts."""

@@ -126,7 +126,7 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     points, values, asked = searched(asked, outlook)
     bench = Bench(trial=trial, outlook=outlook, hold=asked.fixed)
     jury = jury_of(surfaces)
-    found = _best_round(asked, bench, jury, points, values)
+    found = _best_round(asked, bench, jury, points, _looked(asked, bench, points))
     round_ = _weighed_round(asked, found)
     best = _weighed_best(asked, points.iloc[[0]])
     tweak = _handed_over(asked, outlook, jury, round_, best, points)
@@ -190,9 +190,12 @@ def _targets(points: pd.DataFrame, seed: int) -> pd.DataFrame:
     return pd.concat([points.iloc[:50], points.iloc[rest[:TARGETS - 50]]], ignore_index=True)
 
 
-def _best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, values: np.ndarray) -> Looked:
+def _looked(asked: Asked, bench: Bench, points: pd.DataFrame) -> Looked:
+    return candidates(bench, points, size=8, seed=asked.seed)
+
+
+def _best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, looked: Looked) -> Looked:
     """The round with the largest gain per cost among the sizes, with a repeat where that is clearly worth more."""
-    looked = candidates(bench, points, values, size=8, seed=asked.seed)
     settled = bench.outlook.draws(points.iloc[[0]])[:, 0]
     wide = bench.outlook.with_draws(WIDE // 2, asked.seed + 1)
     targets = _targets(points, asked.seed)
