@@ -54,8 +54,8 @@ class Foretold:
         """Standard deviation of that mean about the long-run mean, at the medians of what is known of the noise."""
         return float(np.hypot(np.median(self.together), np.median(self.alone) / np.sqrt(pours)))
 
-    def after(self, result, pours: int) -> tuple[np.ndarray, np.ndarray]:
-        """Draws (..., n, m) once the mean of so many pours came out as `result` (one or several), and their weights."""
+    def after(self, result: float, pours: int) -> tuple[np.ndarray, np.ndarray]:
+        """Draws (n, m) once the mean of so many pours came out as `result`, and their weights (n,)."""
         variance = self.shared[:, 0] + self.together**2 + self.alone**2 / pours
         drawn = updated(self.long_run, self.seen(pours), result, self.shared / variance[:, None])
         return self._kept(drawn), likelihoods(result, self.middle, np.sqrt(variance))

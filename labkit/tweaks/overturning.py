@@ -9,7 +9,7 @@ from labkit.core.updating import turning_points
 from labkit.tweaks.foretold import Foretold
 from labkit.tweaks.outlook import wanted_part
 
-RESULTS, BLOCKS = 61, 8
+RESULTS = 61
 
 
 def overturns_of(attributes, told: Mapping[str, Foretold], names: Sequence[str], pours: int,
@@ -44,8 +44,8 @@ def _parts(attribute, told: Foretold, share: float, pours: int):
     expected = told.expected(pours)
     results = np.union1d(np.linspace(attribute.low, attribute.high, RESULTS), expected)
 
-    def part(result) -> np.ndarray:
+    def part(result: float) -> np.ndarray:
         drawn, weights = told.after(result, pours)
-        return np.einsum("...n,...nm->...m", weights, wanted_part(attribute.wanted, drawn) ** share)
+        return weights @ wanted_part(attribute.wanted, drawn) ** share
 
-    return results, np.concatenate([part(r) for r in np.array_split(results, BLOCKS)]), expected, part(expected)
+    return results, np.array([part(result) for result in results]), expected, part(expected)

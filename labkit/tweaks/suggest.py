@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -198,10 +199,10 @@ def _best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, looked: 
     """The round with the largest gain per cost among the sizes, with a repeat where that is clearly worth more."""
     settled = bench.outlook.draws(points.iloc[[0]])[:, 0]
     wide = bench.outlook.with_draws(WIDE // 2, asked.seed + 1)
-    targets = _targets(points, asked.seed)
+    targets = cache(lambda: wide.known(_targets(points, asked.seed)))
 
     def gain(round_: Looked) -> float:
-        return worth_of(wide, jury, round_.points, round_.pots, targets).gain
+        return worth_of(wide, jury, round_.points, round_.pots, targets()).gain
 
     def gain_per_cost(size: tuple[int, int]) -> float:
         cost = asked.trial.cost.of(rounds=1, melts=size[1], pours=size[0])
@@ -258,7 +259,8 @@ def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.D
     pours, melts = round_.frame[asked.names], pd.factorize(round_.frame["melt"])[0]
     settled = best[asked.names]
     known = gain_if_known(outlook.with_draws(WIDE // 2, asked.seed + 1), settled, points)       # draws that are at hand
-    worth = worth_of(wide, jury, pours, melts, pd.concat([settled, _targets(points, asked.seed)], ignore_index=True))
+    targets = wide.known(pd.concat([settled, _targets(points, asked.seed)], ignore_index=True))
+    worth = worth_of(wide, jury, pours, melts, targets)
     due = _due(asked, round_)
     stop = worth.gain < due * (LEAST if known >= ROUNDS_AHEAD * due else 1.0)
     predictions = _predictions(wide, settled)

@@ -55,10 +55,13 @@ class Worth:
     after: np.ndarray
 
 
-def worth_of(outlook: Outlook, jury: Jury, pours: pd.DataFrame, melts: np.ndarray, targets: pd.DataFrame) -> Worth:
-    """The expected gain of the formula one would settle on among `targets` and the pours, once the round is scored."""
-    known = outlook.known(pd.concat([pours, targets], ignore_index=True))
-    there = [drawn[:, :len(pours)] for drawn in known]
+def worth_of(outlook: Outlook, jury: Jury, pours: pd.DataFrame, melts: np.ndarray, targets: list[np.ndarray]) -> Worth:
+    """The expected gain of the formula one would settle on among some and the pours, once the round is scored.
+
+    targets : what `outlook` knows of those formulas (`Outlook.known`).
+    """
+    there = outlook.known(pours)
+    known = [np.hstack(pair) for pair in zip(there, targets, strict=True)]
     seen = jury.seen(dict(zip(outlook.surfaces, there)), melts, outlook.seed)
     if outlook.failing is not None:
         seen = with_failures(seen, np.random.default_rng([outlook.seed, 43]).uniform(size=there[-1].shape) < there[-1])
