@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.errors import LabkitError
-from labkit.wording import words_joined
+from labkit.wording import plural, words_joined
 
 _ROW_A_POUR = "Give a pandas DataFrame, a row a pour."
 _FRAMES = {                                    # what to give where a row is something else than a pour
@@ -88,6 +88,12 @@ def check_whole(value: object, *, name: str, low: int, high: int, error: type[La
     if not whole or not low <= value <= high:
         raise error(f"{name} is {value!r}. Give a whole number from {low} to {high}.")
     return int(value)
+
+
+def more_melts_than_pours(melts: int, pours: int) -> str:
+    """Fact and advice where a round is to have more melts than pours."""
+    return (f"{plural(melts, 'melt')} were asked for {plural(pours, 'pour')}, but a melt serves one pour at least. "
+            f"Plan {plural(pours, 'melt')} or fewer.")
 
 
 def check_share(value: object, *, name: str, error: type[LabkitError], high: float = 1.0) -> float:

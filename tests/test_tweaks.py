@@ -293,6 +293,8 @@ class TestFirst:
 @pytest.mark.parametrize("asked, message", [
     ({"pours": 0}, "pours is 0. Give a whole number from 1 to 24."),
     ({"melts": 1.5}, "melts is 1.5. Give a whole number from 1 to 24."),
+    ({"pours": 2, "melts": 3},
+     "3 melts were asked for 2 pours, but a melt serves one pour at least. Plan 2 melts or fewer."),
     ({"worth": True}, "worth is True. Give the desirability that a unit of cost must bring, such as 0.0055."),
     ({"worth": -1}, "worth is -1. Give the desirability that a unit of cost must bring, such as 0.0055."),
     ({"seed": "x"}, "seed is 'x'. Give a whole number from 0 to 4294967295."),

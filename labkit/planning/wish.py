@@ -7,14 +7,14 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_choice, check_held, check_hold, check_whole
+from labkit.checks import check_choice, check_held, check_hold, check_whole, more_melts_than_pours
 from labkit.core.terms import MODELS
 from labkit.errors import FormulaError, PlanError, RegionError
 from labkit.planning.points import Points
 from labkit.region import Region
 from labkit.statements import Blend
 from labkit.trial import Trial
-from labkit.wording import plural, words_joined
+from labkit.wording import words_joined
 
 CRITERIA = ("I", "D")
 PRIORS = ("weak", "flat")
@@ -50,10 +50,7 @@ class Wish:
         if self.control is not None and not isinstance(self.control, str):
             raise PlanError(f"control is {self.control!r}. Give the name of one pour, {STARTING!r} or {NOTHING!r}.")
         if self.pours is not None and self.melts is not None and self.melts > self.pours:
-            raise PlanError(
-                f"{plural(self.melts, 'melt')} were asked for {plural(self.pours, 'pour')}, but a melt serves one pour "
-                f"at least. Plan {self.pours} melts or fewer."
-            )
+            raise PlanError(more_melts_than_pours(self.melts, self.pours))
 
 
 def check_size(value: object, name: str) -> None:

@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_held, check_whole
+from labkit.checks import check_held, check_whole, more_melts_than_pours
 from labkit.errors import TweakError
 from labkit.rounds import Round, small_portions
 from labkit.trial import check_trial
@@ -25,6 +25,7 @@ WORTH = 0.0055         # gain of desirability a unit of cost must bring: .05 for
 #                        to .05 an evening, no less than the smallest difference that a panel of six can confirm
 ROUNDS_AHEAD = 2       # where all that could still be learned is worth as much as so many rounds must bring,
 LEAST = 0.5            # one of them need bring no more than this part of it
+USUAL_MELTS = 2
 PROPOSED_POURS, PROPOSED_MELTS = (2, 3, 4, 6, 8), (1, 2, 3)          # compared when no size is asked for
 WIDE = 1024                                    # draws behind a number that is shown; half of them where rounds compete
 SAMPLE, TARGETS, SPREAD = 1000, 100, 400      # points looked at, settled on, compared for what a factor may lose
@@ -32,12 +33,12 @@ CLEAR = 0.1            # a repeat must be worth this part more than the best rou
 FAINT = 0.05           # desirability below which nobody would settle on a formula
 
 
-def suggest_next(trial, pours: int | None = 4, melts: int | None = 2, seed: int = 0,
+def suggest_next(trial, pours: int | None = 4, melts: int | None = USUAL_MELTS, seed: int = 0,
                  hold: Mapping[str, float] | None = None, worth: float | None = None) -> Tweak:
     """The round of largest expected gain, the formula to settle on today, and whether going on pays.
 
     trial : Trial. pours, melts : size of the round; None for either proposes the size with the largest gain per cost
-    (without [melt] in trial.toml every pour has its own pot). hold : coordinate -> value kept in round and best.
+    (without [melt] in trial.toml every pour has its own pot, and a single pour has one melt in any case). hold : coordinate -> value kept in round and best.
     worth : desirability that one unit of cost must bring, or it says stop (default WORTH).
 
     The formula settled on has the highest posterior expected desirability, jointly over the attributes. The round has
@@ -92,6 +93,8 @@ def _sizes(trial, pours: int | None, melts: int | None) -> tuple[tuple[int, int]
         check_whole(pours, name="pours", low=1, high=24, error=TweakError)
     if melts is not None:
         check_whole(melts, name="melts", low=1, high=24, error=TweakError)
+    if pours is not None and melts is not None and melts > max(pours, USUAL_MELTS) and trial.recipe.pot:
+        raise TweakError(more_melts_than_pours(melts, pours))
     found = []
     for p in [pours] if pours is not None else PROPOSED_POURS:
         own = not trial.recipe.pot
