@@ -38,8 +38,9 @@ def suggest_next(trial, pours: int | None = 4, melts: int | None = USUAL_MELTS, 
     """The round of largest expected gain, the formula to settle on today, and whether going on pays.
 
     trial : Trial. pours, melts : size of the round; None for either proposes the size with the largest gain per cost
-    (without [melt] in trial.toml every pour has its own pot, and a single pour has one melt in any case). hold : coordinate -> value kept in round and best.
-    worth : desirability that one unit of cost must bring, or it says stop (default WORTH).
+    (without [melt] in trial.toml every pour has its own pot, and a single pour has one melt in any case). hold :
+    coordinate -> value kept in round and best. worth : desirability that one unit of cost must bring, or it says stop
+    (default WORTH).
 
     The formula settled on has the highest posterior expected desirability, jointly over the attributes. The round has
     the largest expected improvement on it, E[max_j D(pour j) - D(settled)]+ over joint draws. Its gain, in
