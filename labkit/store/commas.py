@@ -1,0 +1,111 @@
+"""A decimal comma without quotes between commas: it makes two cells of one, and all behind them stand one off."""
+
+import itertools
+import re
+from collections.abc import Iterator, Sequence
+
+from labkit.aside import ASIDE_COLUMNS
+from labkit.checks import is_blank, parse_number
+from labkit.errors import LabkitError
+from labkit.pours import CORRECTION, says_none
+from labkit.readings import READING_KEY
+from labkit.rounds import PLAN_IDS
+from labkit.scores import SCORE_KEY, SERVING_COLUMNS
+from labkit.wording import words_joined
+
+WORDS = {"date", "since", "attribute", "method", "direction", "unit", "outcome", "defects", "note", "reason", "action"}
+NAMES = {*PLAN_IDS, *SERVING_COLUMNS, *SCORE_KEY, *READING_KEY, *ASIDE_COLUMNS, *CORRECTION}
+NUMBERS = ("score", "value")
+NEVER = {"corrects", "unit", "outcome", "direction"}       # where a fault is refused in any case
+OUTCOMES = ("ok", "failed")
+MOST, TOLD = 4, 3               # commas that are looked for in one row; ways of reading it that are told
+_WHOLE, _DIGITS = re.compile(r"[+-]?\d+"), re.compile(r"\d+")
+
+Way = tuple[tuple[str, str], ...]           # (column, number) of each comma that was lost
+
+
+def lost_comma(cells: Sequence[str], columns: Sequence[str], text: str, *, lengths: Sequence[int]) -> str:
+    """What is wrong with a row of a file with commas, what it may mean, and advice; nothing where no comma tells it.
+
+    cells, text : of the row, as read and as they stand in the file; lengths : how many cells each row has. A row with
+    no more cells than the header is looked at where its last cells are left out, or where it cannot stand in any case.
+    """
+    over, faults, to_spare = len(cells) - len(columns), _faults(cells, columns), not any(cells[len(columns):])
+    if over <= 0 and not (faults and (over < 0 or NEVER & set(faults))):
+        return ""
+    if over > 0 and to_spare and not faults and len(lengths) > 1 and set(lengths) == {len(cells)}:
+        return ""                           # every row of the file ends in a comma to spare
+    ways = _likely(cells, columns, text, most=over if over > 0 else MOST)
+    if over > 0 and not ways and to_spare and "corrects" in faults:
+        return (f"has {_many(over, cells)}, and {cells[columns.index('corrects')]!r} under corrects without a reason. "
+                "Put a cell that holds a comma in quotation marks.")
+    if not ways:
+        return ""
+    fact = f"has {_many(over, cells)}" if over > 0 else f"has {cells[columns.index(faults[0])]!r} under {faults[0]}"
+    perhaps = ", or ".join(words_joined([f"{column} is {number}" for column, number in way]) for way in ways[:TOLD])
+    number, alone = ways[0][0][1], len(ways) == len(ways[0]) == 1
+    point = ("" if alone else "a point, such as ") + number.replace(",", ".")
+    spare = ", or take away the comma to spare" if over > 0 and to_spare and not faults else ""
+    return (f"{fact}: perhaps {perhaps}. Write {point}, put \"{number}\" in quotation marks, or save the table with "
+            f"semicolons{spare}.")
+
+
+def _many(over: int, cells: Sequence[str]) -> str:
+    return f"{len(cells)} cells, {'one' if over == 1 else over} more than the header has columns"
+
+
+def _likely(cells: Sequence[str], columns: Sequence[str], text: str, *, most: int) -> list[Way]:
+    """Ways to read a row with the fewest commas for decimal ones after which every cell can stand in its column."""
+    over = len(cells) - len(columns)
+    for count in range(min(most, MOST), 0, -1) if over > 0 else range(1, most + 1):
+        if ways := [way for way, faults in _ways(cells, columns, text, count) if not faults]:
+            noughts = max(map(_noughts, ways))
+            return [way for way in ways if _noughts(way) == noughts]
+    return []
+
+
+def _noughts(way: Way) -> int:
+    """How many of its numbers begin with 0: a nought alone is seldom a weight."""
+    return sum(number.lstrip("+-").startswith("0,") for _, number in way)
+
+
+def _ways(cells: Sequence[str], columns: Sequence[str], text: str, count: int) -> Iterator[tuple[Way, list[str]]]:
+    """Each way to make one number of two cells, `count` times, that the columns allow, and what still cannot stand."""
+    pairs = [k for k, (a, b) in enumerate(itertools.pairwise(cells))
+             if _WHOLE.fullmatch(a) and _DIGITS.fullmatch(b) and f"{a},{b}" in text]
+    for chosen in itertools.combinations(pairs, count):
+        if any(b - a == 1 for a, b in itertools.pairwise(chosen)):
+            continue
+        whole = [f"{cell},{cells[k + 1]}" if k in chosen else cell
+                 for k, cell in enumerate(cells) if k - 1 not in chosen]
+        at = [k - place for place, k in enumerate(chosen)]
+        if not any(whole[len(columns):]) and all(k < len(columns) and _may_be_decimal(columns[k]) for k in at):
+            yield tuple((columns[k], whole[k]) for k in at), _faults(whole, columns)
+
+
+def _may_be_decimal(column: str) -> bool:
+    return bool(column) and column.casefold() not in NAMES | WORDS
+
+
+def _faults(cells: Sequence[str], columns: Sequence[str]) -> list[str]:
+    """Columns whose cell cannot be meant: a number for words, words for a number, what corrects without a reason."""
+    filled = {column: cell for column, cell in zip(columns, cells) if column and not is_blank(cell)}
+    found = [column for column, cell in filled.items() if _is_fault(column, cell, "outcome" in columns)]
+    return found + ["corrects"] * ("corrects" in filled and "reason" not in filled)
+
+
+def _is_fault(column: str, cell: str, has_outcome: bool) -> bool:
+    if column == "outcome":
+        return not cell.startswith(OUTCOMES)
+    if column in WORDS - {"attribute", "method"}:
+        return _is_number(cell)
+    weighed = column.endswith(" [g]") or column in NUMBERS
+    return (weighed and not _is_number(cell) and not says_none(cell)) or (has_outcome and cell.startswith(OUTCOMES))
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        parse_number(cell, where="")
+    except LabkitError:
+        return False
+    return True
