@@ -204,12 +204,12 @@ def _kept(asked, trial: Trial, round_: Round, *, append: bool) -> list[Block]:
 
 def _standing(trial: Trial) -> str:
     """One sentence: rounds, pours and scores so far."""
-    made, scores = trial.made, trial.standing_scores
+    scores = trial.standing_scores
     if not len(trial.pours):
         return f"{trial.name}: nothing is poured yet."
     failed = f" ({len(trial.failed)} failed)" if trial.failed else ""
     rounds = trial.plan.loc[trial.plan["pour"].isin(trial.pours["pour"]), "round"].nunique()
-    return (f"{trial.name}: {plural(made.index.size, 'pour')}{failed} in {plural(rounds, 'round')}, "
+    return (f"{trial.name}: {plural(trial.pours['pour'].nunique(), 'pour')}{failed} in {plural(rounds, 'round')}, "
             f"{plural(len(scores), 'score')} by {plural(scores['tester'].nunique(), 'tester')}{_read_so_far(trial)}.")
 
 
