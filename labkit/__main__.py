@@ -1,6 +1,7 @@
 """The command line: `labkit next TRIAL`, `labkit check TRIAL`, `labkit rehearse TRIAL`, `labkit new FOLDER`."""
 
 import argparse
+import difflib
 import os
 import sys
 
@@ -136,11 +137,14 @@ def _doubts(trial: Trial) -> list[Block]:
 
 
 def _beside(trial: Trial) -> list[Block]:
-    """Methods of readings.csv that read no attribute of trial.toml, where another one does."""
-    methods = {a.reading for a in trial.read_attributes.values()}
+    """Methods of readings.csv that read no attribute of trial.toml, and how they would."""
+    methods, counts = [a.reading for a in trial.read_attributes.values()], trial.readings["method"].value_counts()
     others = [method for method in dict.fromkeys(trial.readings["method"]) if method not in methods]
-    told = f"Kept in readings.csv and read for no attribute: {words_joined(others)}."
-    return [line(told)] * bool(methods and others)
+    told = words_joined([f"{method} ({plural(counts[method], 'reading')})" for method in others])
+    fresh = [method for method in methods if method not in counts]
+    near = [(other, there[0]) for other in others if (there := difflib.get_close_matches(other, fresh, n=1))]
+    advice = f' Where {near[0][1]!r} is the same, write reading = "{near[0][0]}" in trial.toml.' if near else ""
+    return [line(f"Kept in readings.csv and read for no attribute: {told}.{advice}")] * bool(others)
 
 
 def rehearsed(asked) -> Report:
@@ -168,11 +172,12 @@ def next_tweak(asked) -> Report:
                       line(_instead(asked, planned)), *_ending())
     first = [line(first_of_all(trial))] if first_of_all(trial) else []
     if newest_waits(trial):
-        blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_waiting(trial), *_findings(trial)]
+        blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_beside(trial), *_waiting(trial),
+                  *_findings(trial)]
         return report(*blocks, heading("Advice"), *first, line(_no_round(asked)), *_ending())
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
-    blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_doubts(trial), *_waiting(trial), *first,
-              *_findings(trial)]
+    blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_doubts(trial), *_beside(trial),
+              *_waiting(trial), *first, *_findings(trial)]
     blocks += _round_blocks(tweak.round, "If you go on" if tweak.stop else "Pour next") + _reasons(tweak)
     blocks += _kept(asked, trial, tweak.round, append=True) + _settled(trial, tweak) + _advice(tweak) + _ending()
     return report(*blocks)

@@ -228,7 +228,7 @@ def test_the_command_line_says_what_is_not_read_yet(trial, tmp_path, capsys):
     assert main(["check", str(folder)]) == 0
     told = capsys.readouterr().out
     assert "Terracotta stick: 4 pours in 1 round, 0 scores by 0 testers, 3 readings." in told
-    assert "Kept in readings.csv and read for no attribute: drop point." in told
+    assert "Kept in readings.csv and read for no attribute: drop point (1 reading)." in told
     assert "Poured and not scored yet: P01, P02, P03 and P04." in told and "Poured and softness not read yet: P03." in told
     assert main(["next", str(folder)]) == 0
     told = capsys.readouterr().out
