@@ -81,7 +81,19 @@ def _completed(asked: argparse.Namespace) -> argparse.Namespace:
     for option in options:
         if getattr(asked, option) is None:
             setattr(asked, option, WHOLE[option][0])
+    if "melts" in options and f"--melts {asked.melts}" in asked.said and asked.melts > asked.pours:
+        usual = " (the usual number)" * (f"--pours {asked.pours}" not in asked.said)
+        raise LabkitError(f"--melts is {asked.melts}, but there are {plural(asked.pours, 'pour')}{usual}, and a melt "
+                          f"serves one at least. Ask for {plural(asked.pours, 'melt')} or fewer, or for more pours.")
     return asked
+
+
+def _check_pots(asked: argparse.Namespace, trial: Trial) -> None:
+    """Without [melt] every pour has a pot of its own."""
+    if not trial.recipe.pot and f"--melts {asked.melts}" in asked.said and asked.melts != asked.pours:
+        raise LabkitError(f"--melts is {asked.melts}, but trial.toml has no [melt], so each of the "
+                          f"{plural(asked.pours, 'pour')} has its own pot. Leave --melts out, or name the pot's "
+                          "ingredients in [melt].")
 
 
 def _whole(option: str):
@@ -150,6 +162,7 @@ def _beside(trial: Trial) -> list[Block]:
 def rehearsed(asked) -> Report:
     """The next rounds played many times, on all processors; on a terminal it says how far it is."""
     trial = labkit.read_trial(asked.folder)
+    _check_pots(asked, trial)
 
     def progress(done: int, total: int) -> None:
         if sys.stderr.isatty():
@@ -175,6 +188,7 @@ def next_tweak(asked) -> Report:
         blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_beside(trial), *_waiting(trial),
                   *_findings(trial)]
         return report(*blocks, heading("Advice"), *first, line(_no_round(asked)), *_ending())
+    _check_pots(asked, trial)
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
     blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_doubts(trial), *_beside(trial),
               *_waiting(trial), *first, *_findings(trial)]
