@@ -222,19 +222,18 @@ def _kept(asked, trial: Trial, round_: Round, *, append: bool) -> list[Block]:
 
 
 def _standing(trial: Trial) -> str:
-    """One sentence: rounds, pours and scores so far."""
+    """One sentence: rounds, pours, and scores and readings so far."""
     scores = trial.standing_scores
     if not len(trial.pours):
         return f"{trial.name}: nothing is poured yet."
     failed = f" ({len(trial.failed)} failed)" if trial.failed else ""
     rounds = trial.plan.loc[trial.plan["pour"].isin(trial.pours["pour"]), "round"].nunique()
-    return (f"{trial.name}: {plural(trial.pours['pour'].nunique(), 'pour')}{failed} in {plural(rounds, 'round')}, "
-            f"{plural(len(scores), 'score')} by {plural(scores['tester'].nunique(), 'tester')}{_read_so_far(trial)}.")
-
-
-def _read_so_far(trial: Trial) -> str:
-    """`, 12 readings`, where an instrument reads an attribute."""
-    return f", {plural(len(trial.standing_readings), 'reading')}" if trial.read_attributes else ""
+    said = [f"{plural(trial.pours['pour'].nunique(), 'pour')}{failed} in {plural(rounds, 'round')}"]
+    if trial.scored_attributes or len(scores):
+        said.append(f"{plural(len(scores), 'score')} by {plural(scores['tester'].nunique(), 'tester')}")
+    if trial.read_attributes:
+        said.append(plural(len(trial.standing_readings), "reading"))
+    return f"{trial.name}: {', '.join(said)}."
 
 
 def _waiting(trial: Trial) -> list[Block]:

@@ -8,7 +8,7 @@ from labkit.cautions import CAUTIONS
 from labkit.checks import is_blank, parse_id
 from labkit.errors import LabkitError, ScoreError
 from labkit.forms.grid import Column, Form, form_around, grid_of_boxes
-from labkit.scores import SCORE_KEY, check_spelling, known_ids
+from labkit.scores import SCORE_KEY, check_spelling, known_ids, nothing_scored
 from labkit.store import append_scores, correct_scores, read_trial
 from labkit.trial import Trial
 from labkit.wording import plural, words_joined
@@ -27,7 +27,7 @@ def scores_form(folder, *, tester: str, session: str, pours: list[str] | None = 
                              "tester='T01', session='1'.")
     trial = read_trial(folder)
     if not trial.scored_attributes:
-        raise ScoreError("the trial scores nothing, so a form would be empty. Add [attributes.payoff] to trial.toml.")
+        raise ScoreError(nothing_scored(trial.attributes, "a form"))
     who = {"tester": parse_id(tester), "session": parse_id(session)}
     check_spelling(who, known_ids(trial.servings, trial.scores), "scores_form")
     served = _served(trial, **who, pours=pours)
