@@ -28,10 +28,10 @@ def lost_comma(cells: Sequence[str], columns: Sequence[str], text: str, *, lengt
     """What is wrong with a row of a file with commas, what it may mean, and advice; nothing where no comma tells it.
 
     cells, text : of the row, as read and as they stand in the file; lengths : how many cells each row has. A row with
-    no more cells than the header is looked at where its last cells are left out, or where it cannot stand in any case.
+    no more cells than the header is looked at in a table of ours, where its last cells are left out or it cannot stand.
     """
     over, faults, to_spare = len(cells) - len(columns), _faults(cells, columns), not any(cells[len(columns):])
-    if over <= 0 and not (faults and (over < 0 or NEVER & set(faults))):
+    if over <= 0 and not ("corrects" in columns and faults and (over < 0 or NEVER & set(faults))):
         return ""
     if over > 0 and to_spare and not faults and len(lengths) > 1 and set(lengths) == {len(cells)}:
         return ""                           # every row of the file ends in a comma to spare

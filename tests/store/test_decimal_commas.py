@@ -83,6 +83,7 @@ def test_cells_too_many_or_too_few_for_other_reasons(before, row, text):
     (MELTS, "M02,2031-05-04,4,8,12,0.4,5,,"),                   # a whole row whose note is a number
     (MELTS, 'M02,2031-05-04,"4,70",12.9,21.5,0.43,,,'),
     (SCORES, "P02,T01,1,1,payoff,7,2,misread"),
+    ("tester,pour,payoff,hardness,outcome\n", "T01,P01,7,5,good"),     # a table of somebody's own
 ])
 def test_what_stands_as_it_is(before, row):
     assert len(parse_table(f"{before}{row}\n".encode(), file="some.csv").body) == before.count("\n")
