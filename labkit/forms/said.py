@@ -63,16 +63,23 @@ def _served(trial: Trial, *, tester: str, session: str, pours: list[str] | None)
     if pours is None and len(rows):
         found = rows[["pour", "tester", "session", "position"]].set_axis(rows["code"])
         return found.iloc[found["position"].map(lambda p: (len(p), p)).argsort(kind="stable")]
+    names = pours_asked(trial, pours, verb="score", error=ScoreError)
+    return pd.DataFrame({"pour": names, "tester": tester, "session": session, "position": ""}, index=names)
+
+
+def pours_asked(trial: Trial, pours: Iterable[str] | None, *, verb: str, error: type[LabkitError]) -> list[str]:
+    """The pours that a form is for: those named, or else those of the newest round that did not fail."""
     if isinstance(pours, str) or not isinstance(pours, Iterable | None):
-        raise ScoreError(f"pours is {pours!r}. Give a list of names, such as ['P01', 'P02'].")
+        raise error(f"pours is {pours!r}. Give a list of names, such as ['P01', 'P02'].")
     names = _poured(trial) if pours is None else [str(pour) for pour in pours]
     strange = [name for name in names if name not in set(trial.pours["pour"])]
     if not names:
-        raise ScoreError("there is no pour to score. Record what was poured first, or name pours.")
+        raise error(f"there is no pour to {verb}. Record what was poured first, or name pours.")
     if strange:
-        raise ScoreError(f"{words_joined(strange)} cannot be scored: not in pours.csv. Record what was poured first, "
-                         "or name other pours.")
-    return pd.DataFrame({"pour": names, "tester": tester, "session": session, "position": ""}, index=names)
+        done = "scored" if verb == "score" else "read"
+        raise error(f"{words_joined(strange)} cannot be {done}: not in pours.csv. Record what was poured first, or "
+                    "name other pours.")
+    return list(dict.fromkeys(names))
 
 
 def _poured(trial: Trial) -> list[str]:
