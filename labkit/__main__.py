@@ -125,7 +125,17 @@ def checked(asked) -> Report:
     blocks += _left_out(trial, asked.folder) + _doubts(trial)
     outside = trial.made.index[~trial.made["inside"]]
     blocks += [line(f"Outside the present limits, and kept: {words_joined(outside)}.")] * bool(len(outside))
-    return report(*blocks, *_beside(trial), *_waiting(trial))
+    return report(*blocks, *_no_factor(trial, asked.folder), *_beside(trial), *_waiting(trial))
+
+
+def _no_factor(trial: Trial, folder: str) -> list[Block]:
+    """Columns of plan.csv that were factors once: kept, and what was weighed is read off in the present ones."""
+    table = read_folder(folder).tables.get("plan")
+    frame = table.to_frame() if table else trial.plan
+    counts = {column: int((frame[column] != "").sum()) for column in frame if column not in trial.plan}
+    told = words_joined([f"{column} ({plural(count, 'row')})" for column, count in counts.items() if count])
+    return [line(f"Kept in plan.csv, and no factor of trial.toml any more: {told}. What was weighed is read off in "
+                 "what varies now.")] * any(counts.values())
 
 
 def _left_out(trial: Trial, folder: str) -> list[Block]:

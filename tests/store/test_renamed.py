@@ -140,6 +140,15 @@ class TestFactor:
         define(demo_copy, (r"\[factors.colour\][^\n]*\nof[^\n]*\nlow[^\n]*\nhigh[^\n]*\n", ""))
         pd.testing.assert_frame_equal(labkit.read_trial(demo_copy).made, before.drop(columns="load"), check_like=True)
 
+    def test_one_that_is_gone_is_named_by_check(self, demo_copy, capsys):
+        kept = ("Kept in plan.csv, and no factor of trial.toml any more: load (12 rows). What was weighed is read off in what "
+                "varies now.")
+        main(["check", str(demo_copy)])
+        assert "any more" not in capsys.readouterr().out
+        define(demo_copy, (r"factors.load", "factors.colour"), (EXPECT, ""))
+        main(["check", str(demo_copy)])
+        assert kept in " ".join(capsys.readouterr().out.split())
+
     def test_expected_of_its_old_name(self, demo_copy):
         define(demo_copy, (r"factors.load", "factors.loading"))
         assert told(demo_copy) == "expect of payoff names 'load', which does not vary. Did you mean 'loading'?"
