@@ -11,12 +11,14 @@ from labkit.pours import CORRECTION, says_none
 from labkit.readings import READING_KEY
 from labkit.rounds import PLAN_IDS
 from labkit.scores import SCORE_KEY, SERVING_COLUMNS
-from labkit.wording import words_joined
+from labkit.wording import plural, words_joined
 
-WORDS = {"date", "since", "attribute", "method", "direction", "unit", "outcome", "defects", "note", "reason", "action"}
+DAYS = {"date", "since"}
+WORDS = {*DAYS, "attribute", "method", "direction", "unit", "outcome", "defects", "note", "reason", "action"}
 NAMES = {*PLAN_IDS, *SERVING_COLUMNS, *SCORE_KEY, *READING_KEY, *ASIDE_COLUMNS, *CORRECTION}
 NUMBERS = ("score", "value")
 NEVER = {"corrects", "unit", "outcome", "direction"}       # where a fault is refused in any case
+SAID = {"defects", "note", "reason"}
 OUTCOMES = ("ok", "failed")
 MOST, TOLD = 4, 3               # commas that are looked for in one row; ways of reading it that are told
 _WHOLE, _DIGITS = re.compile(r"[+-]?\d+"), re.compile(r"\d+")
@@ -40,7 +42,7 @@ def lost_comma(cells: Sequence[str], columns: Sequence[str], text: str, *, lengt
         return (f"has {_many(over, cells)}, and {cells[columns.index('corrects')]!r} under corrects without a reason. "
                 "Put a cell that holds a comma in quotation marks.")
     if not ways:
-        return ""
+        return _too_short(cells, columns, faults) if over < 0 else ""
     fact = f"has {_many(over, cells)}" if over > 0 else f"has {cells[columns.index(faults[0])]!r} under {faults[0]}"
     perhaps = ", or ".join(words_joined([f"{column} is {number}" for column, number in way]) for way in ways[:TOLD])
     number, alone = ways[0][0][1], len(ways) == len(ways[0]) == 1
@@ -48,6 +50,16 @@ def lost_comma(cells: Sequence[str], columns: Sequence[str], text: str, *, lengt
     spare = ", or take away the comma to spare" if over > 0 and to_spare and not faults else ""
     return (f"{fact}: perhaps {perhaps}. Write {point}, put \"{number}\" in quotation marks, or save the table with "
             f"semicolons{spare}.")
+
+
+def _too_short(cells: Sequence[str], columns: Sequence[str], faults: Sequence[str]) -> str:
+    """The same of a row that lacks a cell somewhere before its end; a number may be all of a note."""
+    wrong, fewer = [column for column in faults if column not in SAID], len(columns) - len(cells)
+    if not wrong:
+        return ""
+    return (f"has {plural(len(cells), 'cell')}, {'one' if fewer == 1 else fewer} fewer than the header has columns, "
+            f"and {cells[columns.index(wrong[0])]!r} under {wrong[0]}. Complete the row; leave a cell empty where there "
+            "is nothing to say.")
 
 
 def _many(over: int, cells: Sequence[str]) -> str:
@@ -90,17 +102,20 @@ def _may_be_decimal(column: str) -> bool:
 def _faults(cells: Sequence[str], columns: Sequence[str]) -> list[str]:
     """Columns whose cell cannot be meant: a number for words, words for a number, what corrects without a reason."""
     filled = {column: cell for column, cell in zip(columns, cells) if column and not is_blank(cell)}
-    found = [column for column, cell in filled.items() if _is_fault(column, cell, "outcome" in columns)]
+    found = [column for column, cell in filled.items() if _is_fault(column, cell, columns)]
     return found + ["corrects"] * ("corrects" in filled and "reason" not in filled)
 
 
-def _is_fault(column: str, cell: str, has_outcome: bool) -> bool:
+def _is_fault(column: str, cell: str, columns: Sequence[str]) -> bool:
     if column == "outcome":
         return not cell.startswith(OUTCOMES)
-    if column in WORDS - {"attribute", "method"}:
-        return _is_number(cell)
+    if column in DAYS:
+        return _is_number(cell) and not cell.isdigit()              # 20310504 is a day badly written
+    if column in WORDS:
+        return _is_number(cell) and ("corrects" in columns or column != "attribute")
     weighed = column.endswith(" [g]") or column in NUMBERS
-    return (weighed and not _is_number(cell) and not says_none(cell)) or (has_outcome and cell.startswith(OUTCOMES))
+    return (weighed and not _is_number(cell) and not says_none(cell)) or (
+        "outcome" in columns and cell.startswith(OUTCOMES))
 
 
 def _is_number(cell: str) -> bool:

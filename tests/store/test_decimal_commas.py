@@ -14,6 +14,7 @@ READINGS = "pour,method,direction,value,unit,repeat,corrects,reason\n"
 WIDE = "tester,pour,payoff,hardness\nT01,P01,5,6\n"
 SAVE = "in quotation marks, or save the table with semicolons"
 LONG = "cells, one more than the header has columns"
+FEWER, COMPLETE = "fewer than the header has columns", "Complete the row; leave a cell empty where there is nothing to say."
 
 
 def told(before, row):
@@ -71,6 +72,10 @@ def test_a_row_whose_last_cells_were_left_out(before, row, text):
      f"has 14 {LONG}, and 'sticky' under corrects without a reason. Put a cell that holds a comma in quotation marks."),
     (SCORES, "P02,T01,1,1,payoff", "breaks off after 5 cells: nothing stands for score, corrects and reason. "
                                    "Complete the row; leave a cell empty where there is nothing to say."),
+    (POURS, "P02,M01,18.8,,0.36,0.84,70,ok,,,,", f"has 12 cells, one {FEWER}, and '18.8' under date. {COMPLETE}"),
+    (POURS, "P02,18.8,,0.36,0.84,70,ok", f"has 7 cells, 6 {FEWER}, and 'ok' under yellow [g]. {COMPLETE}"),
+    (SCORES, "P01,T01,1,payoff,4,,", f"has 7 cells, one {FEWER}, and '4' under attribute. {COMPLETE}"),
+    (MELTS, "M02,4.1,12.7,20,0.4,,,", f"has 8 cells, one {FEWER}, and '4.1' under date. {COMPLETE}"),
 ])
 def test_cells_too_many_or_too_few_for_other_reasons(before, row, text):
     assert told(before, row) == text
@@ -83,6 +88,8 @@ def test_cells_too_many_or_too_few_for_other_reasons(before, row, text):
     (MELTS, "M02,2031-05-04,4,8,12,0.4,5,,"),                   # a whole row whose note is a number
     (MELTS, 'M02,2031-05-04,"4,70",12.9,21.5,0.43,,,'),
     (SCORES, "P02,T01,1,1,payoff,7,2,misread"),
+    (MELTS, "M02,20310504,4.1,12.7,20,0.4"),                    # blank last cells left out
+    (MELTS, "M02,2031-05-04,4.1,12.7,20,0.4,5"),
     ("tester,pour,payoff,hardness,outcome\n", "T01,P01,7,5,good"),     # a table of somebody's own
 ])
 def test_what_stands_as_it_is(before, row):
