@@ -1,4 +1,4 @@
-"""A decimal comma without quotes between commas: it makes two cells of one, and all behind them stand one off."""
+"""Cells off their columns: mostly by a decimal comma without quotes between commas, which makes two cells of one."""
 
 import itertools
 import re
@@ -26,21 +26,24 @@ _WHOLE, _DIGITS = re.compile(r"[+-]?\d+"), re.compile(r"\d+")
 Way = tuple[tuple[str, str], ...]           # (column, number) of each comma that was lost
 
 
-def lost_comma(cells: Sequence[str], columns: Sequence[str], text: str, *, lengths: Sequence[int]) -> str:
-    """What is wrong with a row of a file with commas, what it may mean, and advice; nothing where no comma tells it.
+def out_of_place(
+    cells: Sequence[str], columns: Sequence[str], text: str, *, lengths: Sequence[int], sign: str = "comma"
+) -> str:
+    """What is wrong with a row whose cells stand off their columns, what it may mean, and advice; or nothing.
 
-    cells, text : of the row, as read and as they stand in the file; lengths : how many cells each row has. A row with
-    no more cells than the header is looked at in a table of ours, where its last cells are left out or it cannot stand.
+    cells, text : of the row, as read and as they stand in the file; lengths : how many cells each row has; sign : the
+    word for what parts cells. A row with no more cells than the header is looked at in a table of ours, where its last
+    cells are left out or it cannot stand.
     """
     over, faults, to_spare = len(cells) - len(columns), _faults(cells, columns), not any(cells[len(columns):])
     if over <= 0 and not ("corrects" in columns and faults and (over < 0 or NEVER & set(faults))):
         return ""
     if over > 0 and to_spare and not faults and len(lengths) > 1 and set(lengths) == {len(cells)}:
         return ""                           # every row of the file ends in a comma to spare
-    ways = _likely(cells, columns, text, most=over if over > 0 else MOST)
+    ways = _likely(cells, columns, text, most=over if over > 0 else MOST) if sign == "comma" else []
     if over > 0 and not ways and to_spare and "corrects" in faults:
         return (f"has {_many(over, cells)}, and {cells[columns.index('corrects')]!r} under corrects without a reason. "
-                "Put a cell that holds a comma in quotation marks.")
+                f"Put a cell that holds a {sign} in quotation marks.")
     if not ways:
         return _too_short(cells, columns, faults) if over < 0 else ""
     fact = f"has {_many(over, cells)}" if over > 0 else f"has {cells[columns.index(faults[0])]!r} under {faults[0]}"
@@ -58,8 +61,8 @@ def _too_short(cells: Sequence[str], columns: Sequence[str], faults: Sequence[st
     if not wrong:
         return ""
     return (f"has {plural(len(cells), 'cell')}, {'one' if fewer == 1 else fewer} fewer than the header has columns, "
-            f"and {cells[columns.index(wrong[0])]!r} under {wrong[0]}. Complete the row; leave a cell empty where there "
-            "is nothing to say.")
+            f"and {cells[columns.index(wrong[0])]!r} under {wrong[0]}. Complete the row; leave a cell empty where "
+            "there is nothing to say.")
 
 
 def _many(over: int, cells: Sequence[str]) -> str:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from labkit.errors import StoreError
-from labkit.store.commas import lost_comma
+from labkit.store.commas import out_of_place
 from labkit.wording import plural, words_joined
 
 DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma"}     # the first wins where a header has two alike
@@ -185,8 +185,8 @@ def _check_widths(table: Table) -> None:
     """No cell without a column, no row that breaks off."""
     width, lengths = len(table.columns), [len(row.cells) for row in table.body]
     for row in table.body:
-        commas = table.delimiter == ","
-        if commas and (told := lost_comma(row.cells, table.columns, row.text, lengths=lengths)):
+        sign = DELIMITERS[table.delimiter]
+        if told := out_of_place(row.cells, table.columns, row.text, lengths=lengths, sign=sign):
             raise StoreError(f"{table.file} row {row.number} {told}")
         for place, cell in enumerate(row.cells):
             if cell and (place >= width or not table.columns[place]):

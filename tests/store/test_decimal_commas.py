@@ -96,7 +96,11 @@ def test_what_stands_as_it_is(before, row):
     assert len(parse_table(f"{before}{row}\n".encode(), file="some.csv").body) == before.count("\n")
 
 
-def test_semicolons_need_no_such_word():
+def test_between_semicolons_only_a_cell_too_few_or_too_many_is_told():
+    pours = POURS.replace(",", ";")
+    assert told(pours, "P02;M01;18,8;;0,36;0,84;70;ok;;;;") == f"has 12 cells, one {FEWER}, and '18,8' under date. {COMPLETE}"
+    assert told(pours, "P02;M01;;18,8;;0,36;1;70;ok;;soft; sticky;;") == (
+        f"has 14 {LONG}, and 'sticky' under corrects without a reason. Put a cell that holds a semicolon in quotation marks.")
     assert parse_table(b"pour;score\nP01;7,5\n", file="scores.csv").body[0].cells == ("P01", "7,5")
 
 
