@@ -26,7 +26,7 @@ _ROOMS = {
     "figures": ("draw_region", "draw_round", "draw_panel", "draw_testers", "draw_surface", "draw_along",
                 "draw_triangle", "draw_outlook", "draw_path"),
     "sheets": ("bench_sheet", "ballots", "ballot_book"),
-    "forms": ("pours_form", "scores_form"),
+    "forms": ("pours_form", "scores_form", "readings_form"),
 }
 _ROOM_OF = {name: room for room, names in _ROOMS.items() for name in names}
 __all__ = sorted(_ROOM_OF)

@@ -1,6 +1,7 @@
 """The command line: `labkit next TRIAL`, `labkit check TRIAL`, `labkit rehearse TRIAL`, `labkit new FOLDER`."""
 
 import argparse
+import difflib
 import os
 import sys
 
@@ -80,7 +81,19 @@ def _completed(asked: argparse.Namespace) -> argparse.Namespace:
     for option in options:
         if getattr(asked, option) is None:
             setattr(asked, option, WHOLE[option][0])
+    if "melts" in options and f"--melts {asked.melts}" in asked.said and asked.melts > asked.pours:
+        usual = " (the usual number)" * (f"--pours {asked.pours}" not in asked.said)
+        raise LabkitError(f"--melts is {asked.melts}, but there are {plural(asked.pours, 'pour')}{usual}, and a melt "
+                          f"serves one at least. Ask for {plural(asked.pours, 'melt')} or fewer, or for more pours.")
     return asked
+
+
+def _check_pots(asked: argparse.Namespace, trial: Trial) -> None:
+    """Without [melt] every pour has a pot of its own."""
+    if not trial.recipe.pot and f"--melts {asked.melts}" in asked.said and asked.melts != asked.pours:
+        raise LabkitError(f"--melts is {asked.melts}, but trial.toml has no [melt], so each of the "
+                          f"{plural(asked.pours, 'pour')} has its own pot. Leave --melts out, or name the pot's "
+                          "ingredients in [melt].")
 
 
 def _whole(option: str):
@@ -112,7 +125,17 @@ def checked(asked) -> Report:
     blocks += _left_out(trial, asked.folder) + _doubts(trial)
     outside = trial.made.index[~trial.made["inside"]]
     blocks += [line(f"Outside the present limits, and kept: {words_joined(outside)}.")] * bool(len(outside))
-    return report(*blocks, *_beside(trial), *_waiting(trial))
+    return report(*blocks, *_no_factor(trial, asked.folder), *_beside(trial), *_waiting(trial))
+
+
+def _no_factor(trial: Trial, folder: str) -> list[Block]:
+    """Columns of plan.csv that were factors once: kept, and what was weighed is read off in the present ones."""
+    table = read_folder(folder).tables.get("plan")
+    frame = table.to_frame() if table else trial.plan
+    counts = {column: int((frame[column] != "").sum()) for column in frame if column not in trial.plan}
+    told = words_joined([f"{column} ({plural(count, 'row')})" for column, count in counts.items() if count])
+    return [line(f"Kept in plan.csv, and no factor of trial.toml any more: {told}. What was weighed is read off in "
+                 "what varies now.")] * any(counts.values())
 
 
 def _left_out(trial: Trial, folder: str) -> list[Block]:
@@ -136,16 +159,20 @@ def _doubts(trial: Trial) -> list[Block]:
 
 
 def _beside(trial: Trial) -> list[Block]:
-    """Methods of readings.csv that read no attribute of trial.toml, where another one does."""
-    methods = {a.reading for a in trial.read_attributes.values()}
+    """Methods of readings.csv that read no attribute of trial.toml, and how they would."""
+    methods, counts = [a.reading for a in trial.read_attributes.values()], trial.readings["method"].value_counts()
     others = [method for method in dict.fromkeys(trial.readings["method"]) if method not in methods]
-    told = f"Kept in readings.csv and read for no attribute: {words_joined(others)}."
-    return [line(told)] * bool(methods and others)
+    told = words_joined([f"{method} ({plural(counts[method], 'reading')})" for method in others])
+    fresh = [method for method in methods if method not in counts]
+    near = [(other, there[0]) for other in others if (there := difflib.get_close_matches(other, fresh, n=1))]
+    advice = f' Where {near[0][1]!r} is the same, write reading = "{near[0][0]}" in trial.toml.' if near else ""
+    return [line(f"Kept in readings.csv and read for no attribute: {told}.{advice}")] * bool(others)
 
 
 def rehearsed(asked) -> Report:
     """The next rounds played many times, on all processors; on a terminal it says how far it is."""
     trial = labkit.read_trial(asked.folder)
+    _check_pots(asked, trial)
 
     def progress(done: int, total: int) -> None:
         if sys.stderr.isatty():
@@ -168,11 +195,13 @@ def next_tweak(asked) -> Report:
                       line(_instead(asked, planned)), *_ending())
     first = [line(first_of_all(trial))] if first_of_all(trial) else []
     if newest_waits(trial):
-        blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_waiting(trial), *_findings(trial)]
+        blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_beside(trial), *_waiting(trial),
+                  *_findings(trial)]
         return report(*blocks, heading("Advice"), *first, line(_no_round(asked)), *_ending())
+    _check_pots(asked, trial)
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
-    blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_doubts(trial), *_waiting(trial), *first,
-              *_findings(trial)]
+    blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_doubts(trial), *_beside(trial),
+              *_waiting(trial), *first, *_findings(trial)]
     blocks += _round_blocks(tweak.round, "If you go on" if tweak.stop else "Pour next") + _reasons(tweak)
     blocks += _kept(asked, trial, tweak.round, append=True) + _settled(trial, tweak) + _advice(tweak) + _ending()
     return report(*blocks)
@@ -203,19 +232,18 @@ def _kept(asked, trial: Trial, round_: Round, *, append: bool) -> list[Block]:
 
 
 def _standing(trial: Trial) -> str:
-    """One sentence: rounds, pours and scores so far."""
-    made, scores = trial.made, trial.standing_scores
+    """One sentence: rounds, pours, and scores and readings so far."""
+    scores = trial.standing_scores
     if not len(trial.pours):
         return f"{trial.name}: nothing is poured yet."
     failed = f" ({len(trial.failed)} failed)" if trial.failed else ""
     rounds = trial.plan.loc[trial.plan["pour"].isin(trial.pours["pour"]), "round"].nunique()
-    return (f"{trial.name}: {plural(made.index.size, 'pour')}{failed} in {plural(rounds, 'round')}, "
-            f"{plural(len(scores), 'score')} by {plural(scores['tester'].nunique(), 'tester')}{_read_so_far(trial)}.")
-
-
-def _read_so_far(trial: Trial) -> str:
-    """`, 12 readings`, where an instrument reads an attribute."""
-    return f", {plural(len(trial.standing_readings), 'reading')}" if trial.read_attributes else ""
+    said = [f"{plural(trial.pours['pour'].nunique(), 'pour')}{failed} in {plural(rounds, 'round')}"]
+    if trial.scored_attributes or len(scores):
+        said.append(f"{plural(len(scores), 'score')} by {plural(scores['tester'].nunique(), 'tester')}")
+    if trial.read_attributes:
+        said.append(plural(len(trial.standing_readings), "reading"))
+    return f"{trial.name}: {', '.join(said)}."
 
 
 def _waiting(trial: Trial) -> list[Block]:

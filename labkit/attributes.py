@@ -1,5 +1,6 @@
 """What testers score or an instrument reads, on which scale, what is wanted of it, what the maker expects."""
 
+import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -89,7 +90,9 @@ class Attribute:
         """Every expectation is about something that varies."""
         for name in self.expect:
             if name not in coordinates:
+                near = difflib.get_close_matches(name, coordinates, n=1)
                 raise TrialError(
                     f"expect of {self.name} names {name!r}, which does not vary. "
-                    f"Choose {words_joined([repr(c) for c in coordinates], last='or')}."
+                    + (f"Did you mean {near[0]!r}?" if near else
+                       f"Choose {words_joined([repr(c) for c in coordinates], last='or')}, or leave it out.")
                 )

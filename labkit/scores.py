@@ -261,6 +261,15 @@ def not_scored(attribute: Attribute) -> str:
     return f"{attribute.name} is read by {attribute.reading}, not scored. Record its values with append_readings."
 
 
+def nothing_scored(attributes: Mapping[str, Attribute], what: str) -> str:
+    """Fact and advice where testers score nothing, so that `what` would be empty."""
+    read = [f"{a.name} is read by {a.reading}" for a in attributes.values() if a.is_read]
+    if not read:
+        return f"the trial scores nothing, so {what} would be empty. Add [attributes.payoff] to trial.toml."
+    return (f"the trial scores nothing, so {what} would be empty: {words_joined(read)}. Record that with "
+            "append_readings, or add to trial.toml an attribute that testers score.")
+
+
 def _key(row: Mapping) -> tuple[str, ...]:
     return tuple(row[k] for k in SCORE_KEY)
 

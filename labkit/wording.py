@@ -2,11 +2,13 @@
 
 import html
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
+_PERCENT = re.compile(r"(?<=\d) %")
 REACH_90 = 1.645  # standard deviations in half of a 90 % interval
 NOTHING_YET = 0.8  # of the prior's spread: what is still as unsure as that has not been told by the data
 
@@ -121,7 +123,8 @@ def _block_text(block: Block, width: int) -> str:
     if block.kind == "heading":
         return f"\n{block.text}\n{'-' * len(block.text)}"
     if block.kind == "line":
-        return textwrap.fill(block.text, width, break_long_words=False, break_on_hyphens=False)
+        text = _PERCENT.sub("\u00a0%", block.text)                     # a number and its sign stay on one line
+        return textwrap.fill(text, width, break_long_words=False, break_on_hyphens=False).replace("\u00a0", " ")
     title = f"{block.text}\n" if block.text else ""
     return title + "\n".join(_aligned(block.header, block.rows, width))
 

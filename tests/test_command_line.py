@@ -5,7 +5,9 @@ import subprocess
 import sys
 
 import pytest
+from definitions import HAZEL
 
+import labkit
 from labkit.__main__ import main
 
 NEXT_PARTS = ["The panel", "The surfaces", "Pour next", "The formula it would settle on today", "Advice", "Cautions"]
@@ -103,7 +105,7 @@ class TestCheck:
 
 class TestRehearse:
     def test_answers_how_many_evenings_it_will_take(self, demo_folder, capsys):
-        assert main(["rehearse", str(demo_folder), "--rounds", "1", "--times", "2", "--pours", "2", "--melts", "3"]) == 0
+        assert main(["rehearse", str(demo_folder), "--rounds", "1", "--times", "2", "--pours", "2", "--melts", "2"]) == 0
         shown = capsys.readouterr()
         assert shown.err == "" and shown.out.startswith("Terracotta stick: 12 pours (1 failed) in 3 rounds, ")
         told = words(shown.out)
@@ -153,6 +155,12 @@ MISTAKES = {
                             "argument --times: '100' is not a whole number from 1 to 99. For help: labkit --help."),
     "no pours": (["next", "any", "--pours", "0"],
                  "argument --pours: '0' is not a whole number from 1 to 24. For help: labkit --help."),
+    "more melts than pours": (["next", "any", "--pours", "2", "--melts", "6"],
+                              "--melts is 6, but there are 2 pours, and a melt serves one at least. Ask for 2 melts or fewer, "
+                              "or for more pours."),
+    "more melts than the usual pours": (["rehearse", "any", "--melts", "5"],
+                                        "--melts is 5, but there are 4 pours (the usual number), and a melt serves one at "
+                                        "least. Ask for 4 melts or fewer, or for more pours."),
     "no folder": (["check"], "the following arguments are required: TRIAL. For help: labkit --help."),
     "no command": ([], "the following arguments are required: COMMAND. For help: labkit --help."),
     "an unknown option": (["check", "any", "--fast"], "unrecognized arguments: --fast. For help: labkit --help."),
@@ -166,6 +174,15 @@ def test_a_mistake_is_one_sentence_and_exit_code_2(name, capsys, monkeypatch, tm
     assert main(arguments) == 2
     shown = capsys.readouterr()
     assert shown.out == "" and shown.err == f"labkit: {sentence}\n"
+
+
+@pytest.mark.parametrize("command", ["next", "rehearse"])
+def test_melts_where_every_pour_has_its_own_pot(command, tmp_path, capsys):
+    labkit.new_trial(tmp_path / "pot", HAZEL)
+    assert main([command, str(tmp_path / "pot"), "--pours", "3", "--melts", "2"]) == 2
+    assert capsys.readouterr().err == (
+        "labkit: --melts is 2, but trial.toml has no [melt], so each of the 3 pours has its own pot. Leave --melts out, or "
+        "name the pot's ingredients in [melt].\n")
 
 
 def test_a_folder_that_is_no_trial_and_a_file_that_is_no_folder(tmp_path, capsys):

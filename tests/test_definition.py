@@ -121,7 +121,12 @@ REFUSED = {
     "an expectation about nothing": (
         changed(WORKED, "wanted = { peak = [4, 6, 8] }", 'expect = { waks = "up" }'),
         LabkitError,
-        "expect of hardness names 'waks', which does not vary. Choose 'wax', 'red_share' or 'load'.",
+        "expect of hardness names 'waks', which does not vary. Choose 'wax', 'red_share' or 'load', or leave it out.",
+    ),
+    "an expectation about a factor that was renamed": (
+        changed(WORKED, "wanted = { peak = [4, 6, 8] }", 'expect = { red_shares = "up" }'),
+        LabkitError,
+        "expect of hardness names 'red_shares', which does not vary. Did you mean 'red_share'?",
     ),
     "an expectation neither up nor down": (
         changed(WORKED, "wanted = { peak = [4, 6, 8] }", 'expect = { wax = "more" }'),

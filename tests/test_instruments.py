@@ -190,7 +190,8 @@ class TestNotForTesters:
         assert list(trial.attributes) == ["softness"]
         serving = labkit.plan_serving(trial, pours=list(trial.made.index), testers=["T01"], seed=1)
         assert refused(ScoreError, labkit.ballots, trial, serving) == (
-            "the trial scores nothing, so a ballot would be empty. Add [attributes.payoff] to trial.toml.")
+            "the trial scores nothing, so a ballot would be empty: softness is read by needle depth. Record that with "
+            "append_readings, or add to trial.toml an attribute that testers score.")
 
 
 def test_the_readme_shows_lines_that_work():
@@ -228,7 +229,7 @@ def test_the_command_line_says_what_is_not_read_yet(trial, tmp_path, capsys):
     assert main(["check", str(folder)]) == 0
     told = capsys.readouterr().out
     assert "Terracotta stick: 4 pours in 1 round, 0 scores by 0 testers, 3 readings." in told
-    assert "Kept in readings.csv and read for no attribute: drop point." in told
+    assert "Kept in readings.csv and read for no attribute: drop point (1 reading)." in told
     assert "Poured and not scored yet: P01, P02, P03 and P04." in told and "Poured and softness not read yet: P03." in told
     assert main(["next", str(folder)]) == 0
     told = capsys.readouterr().out
@@ -251,4 +252,25 @@ def test_the_form_for_scores_has_no_box_for_it(trial, tmp_path):
     with pytest.raises(ScoreError) as caught:
         labkit.scores_form(folder, tester="T01", session="1")
     assert str(caught.value) == (
-        "the trial scores nothing, so a form would be empty. Add [attributes.payoff] to trial.toml.")
+        "the trial scores nothing, so a form would be empty: softness is read by needle depth. Record that with "
+        "append_readings, or add to trial.toml an attribute that testers score.")
+
+
+def test_where_nothing_is_scored_a_trial_counts_its_readings_alone(tmp_path, capsys):
+    from labkit.__main__ import main
+
+    only = BOTH[:BOTH.index("[attributes.payoff]")] + NEEDLE
+    trial = labkit.new_trial(tmp_path / "t", only)
+    labkit.append_round(tmp_path / "t", labkit.plan_round(trial, pours=2, melts=1, seed=1))
+    labkit.append_pours(tmp_path / "t", labkit.plan_round(trial, pours=2, melts=1, seed=1).as_poured())
+    labkit.append_readings(tmp_path / "t", readings(("P01", 6), ("P02", 7)))
+    assert main(["check", str(tmp_path / "t")]) == 0
+    assert "Terracotta stick: 2 pours in 1 round, 2 readings.\n" in capsys.readouterr().out
+
+
+def test_a_file_of_readings_is_no_file_of_scores(trial, tmp_path):
+    for table in ("pour,softness\nP01,6\n", "tester,P01 softness\nT01,6\n"):
+        (tmp_path / "needle.csv").write_text(table)
+        assert refused(ScoreError, labkit.read_scores, tmp_path / "needle.csv", trial) == (
+            "needle.csv holds no scores: softness is read by needle depth, not scored. Record its values with "
+            "append_readings.")

@@ -2,6 +2,7 @@
 import html
 import re
 
+import pandas as pd
 import pytest
 
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
@@ -36,6 +37,18 @@ high = 0.10
 unit = "degC"
 low = 68
 high = 80
+"""
+
+
+NEEDLE = """
+[attributes.softness]
+reading = "needle depth"
+unit = "mm"
+scale = [0, 20]
+[attributes.drop_point]
+reading = "drop point"
+unit = "degC"
+scale = [40, 90]
 """
 
 
@@ -121,6 +134,36 @@ def test_a_formula_of_many_things_has_a_row_for_each_so_that_nothing_falls_off_t
         at = shown.index(ingredient)
         assert shown[at + 1:at + 5] == [f"{grams:.2f}\u00a0g" for grams in round_.frame[f"{ingredient} [g]"]]
     assert "time, note" in shown
+
+
+def test_what_an_instrument_reads_has_a_place_for_each_reading_of_each_pour():
+    trial, round_ = planned(STICK + NEEDLE)
+    page = bench_sheet(trial, round_)
+    read = page.split("4. Read</h2>")[1].split("<h2>Labels")[0]
+    heads = [html.unescape(head) for head in re.findall(r"<th[^>]*>([^<]*)</th>", read)]
+    places = ["pour", "1", "2", "3", "note"]
+    assert heads == ["softness: needle depth [mm], 0 to 20, a higher one is more", *places,
+                     "drop point: drop point [°C], 40 to 90, a higher one is more", *places]
+    assert cells(read) == [cell for pour in round_.pours * 2 for cell in (pour, "", "", "", "")]
+    assert page.index("When it has set") < page.index("4. Read") and page.count("<div") == page.count("</div>")
+    assert ("All pours equally long after they were poured, at one temperature. A second reading of a pour goes under 2, "
+            "a third under 3: that is the column repeat of readings.csv. What was not read stays empty."
+            ) in re.sub(r"\s+", " ", page)
+
+
+def test_as_many_places_as_a_pour_of_the_trial_was_read():
+    trial, round_ = planned(STICK + NEEDLE)
+    rows = [("P01", str(k), 5 + k / 10) for k in range(1, 6)]
+    readings = pd.DataFrame(rows, columns=["pour", "repeat", "value"]).assign(method="needle depth", direction="up")
+    read = bench_sheet(trial.with_round(round_).with_pours(round_.as_poured()).with_readings(readings), round_)
+    heads = re.findall(r"<th[^>]*>([^<]*)</th>", read.split("4. Read</h2>")[1])
+    assert heads[1:8] == ["pour", "1", "2", "3", "4", "5", "note"] and heads[9:14] == ["pour", "1", "2", "3", "note"]
+
+
+def test_where_nothing_is_read_the_sheet_has_no_such_place():
+    scored = STICK + "[attributes.payoff]\n"
+    page = bench_sheet(*planned(scored))
+    assert page == bench_sheet(*planned()) and "readings.csv" not in page and "Read</h2>" not in page
 
 
 def test_cautions_names_and_notes_are_there_and_escaped():

@@ -53,3 +53,8 @@ def test_a_grid_wider_than_the_page_goes_on_below_under_the_names_of_its_rows():
     assert max(map(len, lines)) <= 80
     assert [line.split()[0] for line in lines] == ["order", "1", "2", "pour", "P01", "P02", "pour", "P01", "P02"]
     assert " ".join(lines).count("ingredient number") == 6
+
+
+def test_a_number_and_its_percent_sign_stay_on_one_line():
+    told = report(line("x" * 90 + " about 90 % of it")).as_text()
+    assert told == "x" * 90 + " about\n90 % of it" and len(told.splitlines()[0]) <= 100

@@ -61,8 +61,8 @@ class TestDroppedAttribute:
                         encoding="utf-8")
         row = 2 + labkit_rows(demo_copy).index("shade")
         assert refused(ScoreError, labkit.read_trial, demo_copy) == (
-            f"scores.csv row {row}: attribute 'shade' is not in trial.toml. Keep [attributes.shade] there, without "
-            "`wanted` if it no longer counts.")
+            f"scores.csv has 65 scores of 'shade', the first in row {row}, which trial.toml does not name. Name it there as "
+            "it is scored, [attributes.shade], without `wanted` if it no longer counts: the scores stay.")
 
     def test_the_advice_works(self, demo_copy):
         path = demo_copy / "trial.toml"

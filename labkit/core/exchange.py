@@ -188,7 +188,7 @@ class _State:
     def exchange(self, pour) -> bool:
         """Put the best candidate in the place of a pour; whether that helped."""
         candidates = self.allowed(pour)
-        losses = self.losses(pour, candidates)
+        losses = self.losses(pour, candidates) + self.wasting(pour, candidates)
         best = int(np.argmin(losses))
         if not losses[best] < self.loss - GAIN * (1 + abs(self.loss)):
             return False
@@ -201,6 +201,15 @@ class _State:
         self.chosen[pour] = before
         self.refresh()
         return False
+
+    def wasting(self, pour, candidates) -> np.ndarray | float:
+        """What each candidate in the place of a pour that has its melt to itself adds to the loss, or takes from it."""
+        task, pots = self.task, self.task.pool.pot
+        if not task.pots_differ or self.sizes[task.melts[pour]] > 1:
+            return 0.0
+        others = pots[np.delete(self.chosen, pour)]
+        alike = (pots[candidates] == others[0]) & (np.ptp(others) == 0)
+        return WASTED * (alike - float(task.wastes(self.chosen)))
 
     def losses(self, pour, candidates) -> np.ndarray:
         """The loss with each candidate (m,) in the place of a pour, by a rank-two update.

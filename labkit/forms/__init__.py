@@ -5,6 +5,7 @@ lies on disk already stands in the boxes when a form is made; after the kernel h
 """
 
 from labkit.forms.made import pours_form
+from labkit.forms.read import readings_form
 from labkit.forms.said import scores_form
 
-__all__ = ["pours_form", "scores_form"]
+__all__ = ["pours_form", "readings_form", "scores_form"]

@@ -24,6 +24,7 @@ class Column:
     words: bool = False
     may_be_none: bool = False           # the word "none" stands for: nothing was added
     width: str = "130px"
+    off: str = "Leave the box empty if it was not judged."      # advice about a number off its scale
 
     def value_of(self, text: str, *, row: str) -> float | str | None:
         """The entry in a box: None where it is blank, otherwise words or a number; anything else is refused."""
@@ -39,8 +40,7 @@ class Column:
         if self.high is None and self.low is not None and value < self.low:
             raise LabkitError(f"{where} is {value:g}; the least is {self.low:g}. Weigh again.")
         if self.high is not None and not self.low <= value <= self.high:
-            raise LabkitError(f"{where} is {value:g}; it runs from {self.low:g} to {self.high:g}. "
-                              "Leave the box empty if it was not judged.")
+            raise LabkitError(f"{where} is {value:g}; it runs from {self.low:g} to {self.high:g}. {self.off}")
         return value
 
 

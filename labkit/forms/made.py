@@ -16,7 +16,8 @@ from labkit.wording import number_text, plural, words_joined
 
 _HELP = ("Write what was added each time, as the bench sheet has it, and no running totals; with a comma or a point. "
          "Small print is what was meant. A row that is left empty was not made. "
-         f"Write {NONE_ADDED} where something was meant and none was added.")
+         f"Write {NONE_ADDED} where something was meant and none was added. A pour that failed before it was weighed "
+         "needs its outcome alone.")
 _OUTCOME = "ok, or failed and why"
 _NARROW = "100px"       # a round with two pastes and a setting stays within a notebook beside the list of files
 _NOTE = Column(name="note", words=True, width="130px")
@@ -80,13 +81,17 @@ def _weight(column: str) -> Column:
 
 
 def _texts(known: pd.DataFrame, rows, columns: list[Column], planned: dict) -> dict:
-    """What is on disk, as it would be typed; a weight left blank there was none where none was planned."""
-    found = {}
+    """What is on disk, as it would be typed; a weight left blank there was none where none was planned.
+
+    No base is none where all was weighed into the pour itself, and blank where nothing was.
+    """
+    found, weights = {}, [c for c in known if c.endswith(" [g]")]
     for row in [row for row in rows if row in known.index]:
+        held = (known.loc[row, weights].astype(float) > 0).any()
         for column in columns:
             value = known.at[row, column.name]
-            none = column.may_be_none and not planned.get(row, {}).get(column.name, 0.0) > 0
-            blank = NONE_ADDED if none else ""
+            meant = not held if column.name == BASE else planned.get(row, {}).get(column.name, 0.0) > 0
+            blank = NONE_ADDED if column.may_be_none and not meant else ""
             found[row, column.name] = blank if is_blank(value) else value if column.words else _typed(value, column)
     return found
 

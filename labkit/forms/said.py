@@ -8,7 +8,7 @@ from labkit.cautions import CAUTIONS
 from labkit.checks import is_blank, parse_id
 from labkit.errors import LabkitError, ScoreError
 from labkit.forms.grid import Column, Form, form_around, grid_of_boxes
-from labkit.scores import SCORE_KEY, check_spelling, known_ids
+from labkit.scores import SCORE_KEY, check_spelling, known_ids, nothing_scored
 from labkit.store import append_scores, correct_scores, read_trial
 from labkit.trial import Trial
 from labkit.wording import plural, words_joined
@@ -27,7 +27,7 @@ def scores_form(folder, *, tester: str, session: str, pours: list[str] | None = 
                              "tester='T01', session='1'.")
     trial = read_trial(folder)
     if not trial.scored_attributes:
-        raise ScoreError("the trial scores nothing, so a form would be empty. Add [attributes.payoff] to trial.toml.")
+        raise ScoreError(nothing_scored(trial.attributes, "a form"))
     who = {"tester": parse_id(tester), "session": parse_id(session)}
     check_spelling(who, known_ids(trial.servings, trial.scores), "scores_form")
     served = _served(trial, **who, pours=pours)
@@ -63,16 +63,23 @@ def _served(trial: Trial, *, tester: str, session: str, pours: list[str] | None)
     if pours is None and len(rows):
         found = rows[["pour", "tester", "session", "position"]].set_axis(rows["code"])
         return found.iloc[found["position"].map(lambda p: (len(p), p)).argsort(kind="stable")]
+    names = pours_asked(trial, pours, verb="score", error=ScoreError)
+    return pd.DataFrame({"pour": names, "tester": tester, "session": session, "position": ""}, index=names)
+
+
+def pours_asked(trial: Trial, pours: Iterable[str] | None, *, verb: str, error: type[LabkitError]) -> list[str]:
+    """The pours that a form is for: those named, or else those of the newest round that did not fail."""
     if isinstance(pours, str) or not isinstance(pours, Iterable | None):
-        raise ScoreError(f"pours is {pours!r}. Give a list of names, such as ['P01', 'P02'].")
+        raise error(f"pours is {pours!r}. Give a list of names, such as ['P01', 'P02'].")
     names = _poured(trial) if pours is None else [str(pour) for pour in pours]
     strange = [name for name in names if name not in set(trial.pours["pour"])]
     if not names:
-        raise ScoreError("there is no pour to score. Record what was poured first, or name pours.")
+        raise error(f"there is no pour to {verb}. Record what was poured first, or name pours.")
     if strange:
-        raise ScoreError(f"{words_joined(strange)} cannot be scored: not in pours.csv. Record what was poured first, "
-                         "or name other pours.")
-    return pd.DataFrame({"pour": names, "tester": tester, "session": session, "position": ""}, index=names)
+        done = "scored" if verb == "score" else "read"
+        raise error(f"{words_joined(strange)} cannot be {done}: not in pours.csv. Record what was poured first, or "
+                    "name other pours.")
+    return list(dict.fromkeys(names))
 
 
 def _poured(trial: Trial) -> list[str]:

@@ -23,7 +23,7 @@ from labkit.planning.question import (
     past_of,
     weak_question,
 )
-from labkit.planning.size import SITTING, USUAL, proposed_melts, proposed_pours
+from labkit.planning.size import SITTING, USUAL, proposed_melts, proposed_pours, wanted_pours
 from labkit.planning.weigh import weighed
 from labkit.planning.wish import STARTING, Wish, control_point, held_region, usual_control
 from labkit.region import Region
@@ -200,7 +200,7 @@ def _size(task: Brief) -> tuple[int, int, tuple[str, ...]]:
     if pours is None:
         usual, needed = _usual_pours(task.trial, wish), _needed(task)
         pours = max(usual, needed)
-        said.append(_pours_words(pours, cost) if usual >= needed else _terms_words(pours, task))
+        said.append(_pours_words(pours, wish, cost) if usual >= needed else _terms_words(pours, task))
     _check_enough(task, pours)
     if own_pots or wish.melts is not None:
         return pours, wish.melts or pours, tuple(said)
@@ -211,7 +211,9 @@ def _size(task: Brief) -> tuple[int, int, tuple[str, ...]]:
     return pours, melts, tuple(said)
 
 
-def _pours_words(pours: int, cost) -> str:
+def _pours_words(pours: int, wish: Wish, cost) -> str:
+    if wish.melts == pours > wanted_pours(cost, melts=wish.melts, own_pots=False):
+        return f"Number of pours: {pours}, one for each of the {plural(pours, 'melt')} that were asked for."
     return (
         f"Number of pours: {pours}, at {cost.round:g} a round, {cost.melt:g} a melt and {cost.pour:g} a pour "
         f"({SITTING}, one sitting, at the usual {USUAL.round:g}, {USUAL.melt:g} and {USUAL.pour:g})."

@@ -21,8 +21,14 @@ def proposed_pours(cost: Cost, *, melts: int | None, own_pots: bool) -> int:
     size that teaches the most per cost then goes with the root of what a round costs anyway over what one more pour
     costs (the rule of the economic lot: Harris 1913). At the usual costs, 5, 1 and .5, it is the 4 of one sitting.
     """
+    least, most = max(2, melts or 1), max(LARGEST, melts or 1)
+    return int(np.clip(wanted_pours(cost, melts=melts, own_pots=own_pots), least, most))
+
+
+def wanted_pours(cost: Cost, *, melts: int | None, own_pots: bool) -> int:
+    """The same before it is brought within 2 to 8, and up to a pour a melt."""
     wanted = SITTING * np.sqrt(_fixed_to_running(cost, melts, own_pots) / _fixed_to_running(USUAL, melts, own_pots))
-    return int(np.clip(round(wanted), max(2, melts or 1), max(LARGEST, melts or 1)))
+    return int(min(round(wanted), 10 * LARGEST))
 
 
 def _fixed_to_running(cost: Cost, melts: int | None, own_pots: bool) -> float:

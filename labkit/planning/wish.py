@@ -11,6 +11,7 @@ from labkit.checks import check_choice, check_held, check_hold, check_whole, mor
 from labkit.core.terms import MODELS
 from labkit.errors import FormulaError, PlanError, RegionError
 from labkit.planning.points import Points
+from labkit.pours import never_weighed
 from labkit.region import Region
 from labkit.statements import Blend
 from labkit.trial import Trial
@@ -114,13 +115,14 @@ def usual_control(trial: Trial, wish: Wish, pours: int) -> str | None:
 
 
 def control_point(trial: Trial, control: str) -> Points:
-    """The starting formula, or a pour to be made again: as weighed, or as planned where it has not been poured."""
+    """The starting formula, or a pour to be made again: as weighed, or as planned where it never was."""
     made, plan = trial.made, trial.plan.set_index("pour")
+    never = control in plan.index and control in never_weighed(trial.pours)
     if control == STARTING:
         return _starting_point(trial)
     if control in made.index:
         row, inside = made.loc[[control]], bool(made.at[control, "inside"])
-    elif control in trial.left_out:
+    elif control in trial.left_out and not never:
         raise PlanError(f"control {control} cannot be repeated: {trial.left_out[control]}")
     elif control in plan.index:
         row, inside = plan.loc[[control]], True

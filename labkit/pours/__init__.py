@@ -6,7 +6,14 @@ were planned. Where some were planned an empty cell says nothing, and the word `
 
 from labkit.pours.melts import melt_columns, standing_melts, typed_melts
 from labkit.pours.overview import doubts_on_what_was_made
-from labkit.pours.poured import pour_columns, standing_pours, typed_pours, weighed_masses, weighed_pots
+from labkit.pours.poured import (
+    never_weighed,
+    pour_columns,
+    standing_pours,
+    typed_pours,
+    weighed_masses,
+    weighed_pots,
+)
 from labkit.pours.rows import CORRECTION, FedAgain, check_correction, check_day, is_day, not_a_day, texts
 from labkit.pours.weights import BASE, NONE_ADDED, own_columns, says_none, unwritten, unwritten_words
 
@@ -20,6 +27,7 @@ __all__ = [
     "doubts_on_what_was_made",
     "is_day",
     "melt_columns",
+    "never_weighed",
     "not_a_day",
     "own_columns",
     "pour_columns",

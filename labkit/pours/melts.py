@@ -57,7 +57,8 @@ def _typed_melt(cells: pd.Series, recipe: Recipe, where: str, planned: Mapping, 
         grams[column] = weight_of(cells[column], f"{where}: {column}", plan)
     if not np.nansum(list(grams.values())) > 0:
         raise PourError(
-            f"{where}: nothing was weighed into melt {melt}. Write the grams of each ingredient in the pot."
+            f"{where}: nothing was weighed into melt {melt}. Write the grams of each ingredient in the pot, or leave "
+            "the row out and record its pours as failed, and why."
         )
     said = {c: parse_id(cells[c]) for c in ("note", *CORRECTION)}
     return {"melt": melt, "date": parse_id(cells["date"]), **grams, **said}

@@ -1,6 +1,7 @@
 """Pours as divided and coloured."""
 
-from collections.abc import Mapping
+import math
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pandas as pd
@@ -78,29 +79,39 @@ def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: se
         "date": parse_id(cells["date"]),
         "outcome": parse_id(cells["outcome"]) or "ok",
     }
-    if says_none(cells[BASE]):
+    if says_none(cells[BASE]) and row["outcome"] == "ok":
         raise PourError(f"{where}: {BASE} is {NONE_ADDED}. Leave the cell empty if the pour had a pot of its own.")
-    row[BASE] = parse_grams(cells[BASE], where=f"{where}: {BASE}", error=PourError)
+    base, *_ = grams = _grams(cells, (BASE, *map(grams_column, recipe.ingredients)), where)
+    nothing = row["outcome"] != "ok" and not any(v > 0 for v in grams)
+    row[BASE] = math.nan if nothing or says_none(cells[BASE]) else base
     for ingredient in recipe.ingredients:
         column = grams_column(ingredient)
-        known = any(r["pour"] == pour and r[column] == 0 for r in rows)  # an earlier row says none
+        known = nothing or any(r["pour"] == pour and r[column] == 0 for r in rows)  # an earlier row says none
         row[column] = weight_of(cells[column], f"{where}: {column}", 0.0 if known else plan.get(column, 0.0))
     for name in recipe.settings:
         row[name] = parse_number(cells[name], where=f"{where}: {name}", error=PourError)
     row |= {c: parse_id(cells[c]) for c in ("defects", "note", *CORRECTION)}
     if not (row["outcome"] == "ok" or row["outcome"].startswith("failed")):
         raise PourError(f"{where}: outcome is {row['outcome']!r}. Write ok, or failed and why.")
-    _check_weighed(row, recipe, where, melts)
+    _check_weighed(row, recipe, where, melts, is_planned=pour in planned)
     return row
 
 
-def _check_weighed(row: Mapping, recipe: Recipe, where: str, melts: set[str]) -> None:
-    """A pour has a base from a weighed melt, or all its grams; one that failed may hold nothing."""
+def _grams(cells: pd.Series, columns: Iterable[str], where: str) -> list[float]:
+    """What was weighed by column: blank is nan, none is 0."""
+    return [0.0 if says_none(cells[c]) else parse_grams(cells[c], where=f"{where}: {c}", error=PourError)
+            for c in columns]
+
+
+def _check_weighed(row: Mapping, recipe: Recipe, where: str, melts: set[str], *, is_planned: bool) -> None:
+    """A pour has a base from a weighed melt, or all its grams; one that failed may hold nothing, or colour alone."""
     grams = {i: row[grams_column(i)] for i in recipe.ingredients}
-    if row["outcome"] != "ok" and is_blank(row[BASE]) and not any(v > 0 for v in grams.values()):
+    failed, weighed = row["outcome"] != "ok", any(v > 0 for v in grams.values())
+    if failed and is_blank(row[BASE]) and (is_planned or not weighed):
         return
     if row[BASE] == 0:
-        raise PourError(f"{where}: {BASE} is 0. Weigh again, or leave the cell empty if the pour had a pot of its own.")
+        none = "none was drawn" if failed else "the pour had a pot of its own"
+        raise PourError(f"{where}: {BASE} is 0. Weigh again, or leave the cell empty if {none}.")
     if not is_blank(row[BASE]):
         if not recipe.pot:
             raise PourError(
@@ -129,6 +140,13 @@ def _check_weighed(row: Mapping, recipe: Recipe, where: str, melts: set[str]) ->
 def standing_pours(pours: pd.DataFrame) -> pd.DataFrame:
     """The last row of each pour, see `last_of_each`."""
     return last_of_each(pours, "pour")
+
+
+def never_weighed(pours: pd.DataFrame) -> tuple[str, ...]:
+    """Pours that failed before anything was weighed."""
+    standing = standing_pours(pours)
+    weights = standing[[c for c in standing if c.endswith(" [g]")]].astype(float)
+    return tuple(standing.loc[~(weights > 0).any(axis=1), "pour"])
 
 
 def weighed_masses(pour: Mapping, pots: Mapping[str, np.ndarray], recipe: Recipe) -> np.ndarray:

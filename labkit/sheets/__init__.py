@@ -17,12 +17,14 @@ __all__ = ["ballot_book", "ballots", "bench_sheet"]
 # What may be wrong with a stick (Dweck & Burnham 1981, Cosmetics and Toiletries 96:67, second-hand; common practice).
 DEFECTS = ("sweating", "bleeding", "bloom", "streaks", "seams", "laddering", "out of shape", "craters", "mushy core",
            "sink hole", "grainy")
+PLACES = 3              # on the sheet for readings of one pour; more where the trial has more of one already
 USUAL_HEAT, HOT_HEAT = 85, 90   # degC: common practice; waxes that melt near 86, such as carnauba, want the second
 
 
 def bench_sheet(trial: Trial, round_: Round, *, allowance: float = ALLOWANCE) -> str:
     """The sheet for one evening at the bench: what to melt, what to draw and stir in, and room for what was weighed.
 
+    Where an instrument reads an attribute there is a place for its readings of each pour, once they have set.
     `allowance` is the share of extra base melted for what stays in the beaker [g/g]; its proportions do not change.
     """
     check_share(allowance, name="allowance", error=PlanError, high=0.5)
@@ -31,7 +33,8 @@ def bench_sheet(trial: Trial, round_: Round, *, allowance: float = ALLOWANCE) ->
     return page("bench.html", title=f"{trial.name}: round {round_.number}", trial=trial.name, round=round_.number,
                  step=f"{trial.batch.balance_step_g:g}", allowance=f"{100 * allowance:g}", defects=DEFECTS,
                  cautions={name: CAUTIONS[name] for name in AT_THE_BENCH}, notes=round_.notes, heat=_heat(trial.recipe),
-                 melts=_melts(round_, allowance), pours=_pours(round_, trial.recipe), by_base=_by_base(round_))
+                 melts=_melts(round_, allowance), pours=_pours(round_, trial.recipe), by_base=_by_base(round_),
+                 instruments=_instruments(trial))
 
 
 def _heat(recipe: Recipe) -> str:
@@ -43,6 +46,14 @@ def _heat(recipe: Recipe) -> str:
     last = max(known, key=known.get)
     target = HOT_HEAT if known[last] > USUAL_HEAT else USUAL_HEAT
     return f"Heat until clear, to about {target} °C (common practice): {last} melts up to {known[last]:g} °C."
+
+
+def _instruments(trial: Trial) -> list[dict]:
+    """A dict an attribute that an instrument reads: its name, what is read, in which unit, within what, how often."""
+    often = trial.standing_readings.groupby(["attribute", "pour"]).size()
+    return [{"name": a.name.replace("_", " "), "reading": a.reading, "unit": a.unit.replace("degC", "°C"),
+             "low": f"{a.low:g}", "high": f"{a.high:g}",
+             "places": max([PLACES, *often.get(a.name, [])])} for a in trial.read_attributes.values()]
 
 
 def _by_base(round_: Round) -> dict:

@@ -9,7 +9,7 @@ from labkit.attributes import Attribute
 from labkit.checks import check_choice, check_columns, check_frame, parse_id
 from labkit.errors import ScoreError
 from labkit.ingredients import PANTRY
-from labkit.scores import SERVING_COLUMNS
+from labkit.scores import SERVING_COLUMNS, nothing_scored
 from labkit.serving import Serving
 from labkit.sheets.page import page
 from labkit.trial import Trial, check_trial
@@ -87,7 +87,7 @@ def _sittings(trial: Trial, serving: Serving | pd.DataFrame) -> list[dict]:
     needed = ("session", "tester", "code")
     check_columns(frame, allowed=SERVING_COLUMNS, required=needed, what="servings", error=ScoreError)
     if not trial.scored_attributes:
-        raise ScoreError("the trial scores nothing, so a ballot would be empty. Add [attributes.payoff] to trial.toml.")
+        raise ScoreError(nothing_scored(trial.attributes, "a ballot"))
     if not len(frame):
         raise ScoreError("there are no servings, so there is no ballot. Plan them with plan_serving.")
     frame = frame.reindex(columns=list(SERVING_COLUMNS)).map(parse_id)

@@ -213,6 +213,8 @@ def _corrected_readings(disk: OnDisk, frame: pd.DataFrame, reason: str) -> Itera
         where, names = f"readings row {label}", {key: parse_id(cells[key]) for key in READING_KEY if key in frame}
         words = f"{names['method']} of {names['pour']}" + (f", repeat {names['repeat']}" if names.get("repeat") else "")
         found = last[_matching(last, names)]
+        exact = found[found["repeat"] == names.get("repeat")]            # one without a number beside numbered ones
+        found = exact if len(exact) == 1 else found
         if len(found) != 1:
             told = f"was read {len(found)} times. Add repeat to say which." if len(found) else (
                 "is not recorded. Use append_readings for a first reading.")

@@ -9,6 +9,7 @@ from functools import cached_property
 import pandas as pd
 
 from labkit.errors import ScoreError
+from labkit.scores import not_scored
 from labkit.trial import Trial
 from labkit.wording import words_joined
 
@@ -176,6 +177,7 @@ def _no_scores(columns: list[str], words: Words) -> str:
 def _check_layout(keys: Mapping[str, str], scored: Mapping, people: Mapping, meanings: Mapping, words: Words) -> None:
     if not scored:
         raise ScoreError(_no_scores(list(meanings), words))
+    _check_not_read(scored, words)
     needs = [] if all(isinstance(m, tuple) for m in scored.values()) else [("pour", "code")]
     needs += [("attribute",)] if "score" in scored.values() or people else []
     for choice in needs:
@@ -187,6 +189,14 @@ def _check_layout(keys: Mapping[str, str], scored: Mapping, people: Mapping, mea
             isinstance(m, tuple) and m[0] in words.codes for m in scored.values()):
         raise ScoreError(f"{words.file} has no column for the tester. Say which it is with "
                          "columns={'its name': 'tester'}, or give constant={'tester': ...}.")
+
+
+def _check_not_read(scored: Mapping, words: Words) -> None:
+    """A table of nothing but readings is no table of scores."""
+    named = [meaning[1] if isinstance(meaning, tuple) else meaning for meaning in scored.values()]
+    read = [words.trial.read_attributes[name] for name in named if name in words.trial.read_attributes]
+    if len(read) == len(named):
+        raise ScoreError(f"{words.file} holds no scores: {not_scored(read[0])}")
 
 
 def _said(row, cells: Mapping[str, str], column: str, meaning, keys: Mapping[str, str], words: Words,

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from labkit.errors import LabkitError, StoreError
 from labkit.store.files import folder_of
+from labkit.store.renamed import told_by_names
 from labkit.store.tables import Table, parse_table, read_bytes
 from labkit.trial import TABLES, Trial
 
@@ -49,7 +50,11 @@ def read_folder(folder: str | os.PathLike) -> OnDisk:
     blank = Trial.from_toml(_definition_in(folder))
     outgrown = frozenset(name for name, table in tables.items() if _is_outgrown(blank, name, table))
     frames = {name: table.to_frame() for name, table in tables.items() if table.header and name not in outgrown}
-    return OnDisk(folder=folder, tables=tables, trial=blank.with_tables(frames, files=True), outgrown=outgrown)
+    try:
+        trial = blank.with_tables(frames, files=True)
+    except LabkitError as problem:
+        raise told_by_names(blank, frames, problem) from None
+    return OnDisk(folder=folder, tables=tables, trial=trial, outgrown=outgrown)
 
 
 def _is_outgrown(blank: Trial, name: str, table: Table) -> bool:

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from labkit.errors import StoreError
+from labkit.store.commas import out_of_place
 from labkit.wording import plural, words_joined
 
 DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma"}     # the first wins where a header has two alike
@@ -182,8 +183,11 @@ def _check_header(table: Table) -> None:
 
 def _check_widths(table: Table) -> None:
     """No cell without a column, no row that breaks off."""
-    width = len(table.columns)
+    width, lengths = len(table.columns), [len(row.cells) for row in table.body]
     for row in table.body:
+        sign = DELIMITERS[table.delimiter]
+        if told := out_of_place(row.cells, table.columns, row.text, lengths=lengths, sign=sign):
+            raise StoreError(f"{table.file} row {row.number} {told}")
         for place, cell in enumerate(row.cells):
             if cell and (place >= width or not table.columns[place]):
                 raise StoreError(_stray_text(table, row, place))

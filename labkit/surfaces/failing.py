@@ -14,7 +14,7 @@ from labkit.surfaces.ground import Ground
 from labkit.surfaces.surface import check_level, check_points
 from labkit.surfaces.telling import POINTS, moved_by_each
 from labkit.trial import Trial, check_trial
-from labkit.wording import Report, grid_of, heading, line, plural, report
+from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
 
 # Before anything is known, one pour in twenty fails in the middle of the region (19 of 20 trials between 0.3 % and
 # half), and the logit changes over the region with a root mean square of 2.5: the scale of Gelman, Jakulin, Pittau &
@@ -87,8 +87,9 @@ class Failing:
         return linear_functions(self.ground, check_points(frame, self.ground.trial))
 
     def _report(self) -> Report:
-        told = self.in_one_line()
-        return report(heading("What fails"), line(f"{told[0].upper()}{told[1:]}."),
+        told, lost = self.in_one_line(), [pour for pour in self.made.index if pour not in self.ground.trial.made.index]
+        planned = f"Not weighed, or not in full, and counted as planned: {words_joined(lost)}."
+        return report(heading("What fails"), line(f"{told[0].upper()}{told[1:]}."), *[line(planned)] * bool(lost),
                       grid_of(self.effects, index="low to high", title=EFFECTS), grid_of(self.to_frame()))
 
     def __str__(self) -> str:

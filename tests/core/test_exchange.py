@@ -162,6 +162,14 @@ class TestMelts:
         assert np.ptp(same.pool.pot[search(same).chosen]) == 0
         assert np.ptp(apart.pool.pot[search(apart).chosen]) > 0
 
+    def test_a_pour_alone_in_its_melt_leaves_the_pot_of_a_locked_one(self):
+        """Every start, also one that has the pot of the locked pour already, ends with two pots."""
+        task = split_plot(self.LEVELS, grid((-1, 0, 1), 2), [0, 0, 1], kind="I", prior=5.0, ratio=50.0,
+                          pots_differ=True, locked=np.array([4, -1, -1]))
+        for own in task.pool.members[0]:
+            found = improved(task, np.array([4, 0, own]))
+            assert np.isfinite(found.loss) and np.ptp(task.pool.pot[found.chosen]) > 0
+
 
 class TestUpdates:
     @pytest.mark.parametrize("kind", ["D", "I"])

@@ -67,6 +67,11 @@ class TestSize:
         pours = len(labkit.plan_round(trial_of(f"{TERRACOTTA}\n[cost]\n{cost}\n")).pours)
         assert pours < 4 if fewer else pours > 4
 
+    def test_as_many_pours_as_melts_were_asked_for(self, terracotta):
+        notes = labkit.plan_round(terracotta, melts=6).notes
+        assert "Number of pours: 6, one for each of the 6 melts that were asked for." in notes
+        assert not [note for note in labkit.plan_round(terracotta, melts=2).notes if "asked for" in note]
+
     def test_dear_melts_make_few(self):
         cheap = labkit.plan_round(trial_of(f"{TERRACOTTA}\n[cost]\nmelt = 0.01\n"), pours=4)
         dear = labkit.plan_round(trial_of(f"{TERRACOTTA}\n[cost]\nmelt = 30\n"), pours=4)

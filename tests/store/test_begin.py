@@ -74,8 +74,9 @@ def test_a_new_trial_takes_another_definition_before_its_first_row(tmp_path):
     (tmp_path / "trial.toml").write_text(STICK, encoding="utf-8")
     with pytest.raises(LabkitError) as problem:        # a table with rows is not given up
         labkit.read_trial(tmp_path)
-    assert str(problem.value) == ("plan.csv has a column 'shea butter [g]', but 'shea butter' is not in [formula]. Add it "
-                                  "there, with 0 percent if need be.")
+    assert str(problem.value) == (
+        "plan.csv has a column 'shea butter [g]', filled in 2 rows, but 'shea butter' is not in [formula]. Name it there as "
+        "it is recorded, with 0 percent if it is no longer used: what is recorded stays.")
 
 
 def test_with_its_first_row_every_empty_table_gets_the_columns_of_the_new_definition(tmp_path, tmp_path_factory):

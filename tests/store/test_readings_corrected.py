@@ -48,6 +48,15 @@ def test_a_second_correction_names_the_first_one_and_an_equal_one_is_passed_over
     assert trial.standing_readings.set_index("pour").loc["P02", "value"] == 6.2
 
 
+def test_one_without_a_number_beside_numbered_ones(folder):
+    labkit.append_readings(folder, readings(("P02", 6.5, "2")))
+    named = pd.DataFrame([{"pour": "P02", "method": "needle depth", "repeat": "", "value": 5.5}])
+    assert refused(PourError, correct, folder, named.drop(columns="repeat")) == (
+        "readings row 0: needle depth of P02 was read 2 times. Add repeat to say which.")
+    trial = correct(folder, named)
+    assert sorted(trial.standing_readings.query("pour == 'P02'")["value"]) == [5.5, 6.5]
+
+
 def test_all_rows_may_be_fed_again(folder):
     trial = correct(folder, pd.DataFrame([{"pour": "P02", "method": "needle depth", "value": 6.4}]))
     before = snapshot(folder)

@@ -95,8 +95,8 @@ class TestRefused:
             "scores.csv row 1: columns 1 and 3 are all named 'pour'. Give each column a name of its own.")
 
     def test_a_cell_too_many(self):
-        assert refused("pour,score\nP01,7\nP02,7,5\n") == (
-            "scores.csv row 3: cell 3 is '5', but the header has 2 columns. "
+        assert refused("pour,note\nP01,soft\nP02,soft,warm\n") == (
+            "scores.csv row 3: cell 3 is 'warm', but the header has 2 columns. "
             "Put a cell that holds a comma in quotation marks.")
 
     def test_a_cell_under_no_name(self):

@@ -1,0 +1,130 @@
+"""The form for what instruments read of the pours of a round."""
+
+from collections.abc import Iterable
+
+import pandas as pd
+
+from labkit.attributes import Attribute
+from labkit.errors import LabkitError, PourError
+from labkit.forms.grid import Column, Form, Grid, form_around, grid_of_boxes
+from labkit.forms.said import pours_asked
+from labkit.readings import READING_KEY
+from labkit.sheets import PLACES
+from labkit.store import append_readings, correct_readings, read_trial
+from labkit.trial import Trial
+from labkit.wording import plural, words_joined
+
+_HELP = ("As on the bench sheet: the first reading of a pour under 1, a second under 2. A comma or a point, as you "
+         "like. An empty box was not read.")
+_CAUTION = ("Read all pours equally long after they were poured, at one temperature: most readings of wax and fat "
+            "change with both (common practice).")
+_OFF = "Read again, or widen the scale in trial.toml if the value is true."
+_NARROW = "84px"
+
+
+def readings_form(folder, *, pours: list[str] | None = None) -> Form:
+    """A row a pour, a box for each reading of what an instrument reads; saved into readings.csv.
+
+    Without `pours`: those of the newest round that did not fail.
+    """
+    trial = read_trial(folder)
+    if not trial.read_attributes:
+        raise PourError("no instrument reads anything in this trial, so a form would be empty. Name a `reading` under "
+                        "an attribute in trial.toml, or use scores_form.")
+    names = pours_asked(trial, pours, verb="read", error=PourError)
+    known = _known(trial, names)
+    columns = [column for a in trial.read_attributes.values() for column in _columns(a, known)]
+    texts = {cell: f"{row['value']:.10g}" for cell, row in known.items()}
+    grid = grid_of_boxes(dict.fromkeys(names, ""), columns, meant={}, texts=texts, name="reading")
+    return form_around({"readings": grid}, title=f"{trial.name}: readings", help_=_HELP, caution=_CAUTION,
+                       with_date=False, save=lambda form: _save(form, folder, names))
+
+
+def _columns(attribute: Attribute, known: dict) -> list[Column]:
+    """A column a place: three, or as many as a pour was read; what is read, and its scale, under the first."""
+    places = max([PLACES, *(row["place"] for row in known.values() if row["attribute"] == attribute.name)])
+    under = f"{attribute.reading}, {attribute.low:g} … {attribute.high:g} {attribute.unit}".replace("degC", "°C")
+    return [Column(name=f"{attribute.name} {k}", under=under if k == 1 else "", low=attribute.low, high=attribute.high,
+                   width="130px" if k == 1 else _NARROW, off=_OFF) for k in range(1, places + 1)]
+
+
+def _known(trial: Trial, pours: Iterable[str]) -> dict[tuple[str, str], dict]:
+    """By (pour, column): attribute, place, repeat and value of each reading as it stands.
+
+    A number in `repeat` is its place, where that is free; anything else takes the next free one.
+    """
+    names = {a.reading: a.name for a in trial.read_attributes.values()}
+    rows = trial.readings[trial.readings["method"].isin(list(names)) & trial.readings["pour"].isin(list(pours))]
+    last = rows.drop_duplicates(list(READING_KEY), keep="last").set_index(list(READING_KEY))["value"]
+    found, places = {}, {}
+    for pour, method, repeat in rows[list(READING_KEY)].drop_duplicates().itertuples(index=False):
+        taken = places.setdefault((pour, method), set())
+        place = int(repeat) if repeat.isdecimal() and 0 < int(repeat) <= 9 and int(repeat) not in taken else next(
+            k for k in range(1, len(taken) + 2) if k not in taken)
+        taken.add(place)
+        found[pour, f"{names[method]} {place}"] = {"attribute": names[method], "place": place, "repeat": repeat,
+                                                   "value": last[pour, method, repeat]}
+    return found
+
+
+def _save(form: Form, folder, pours: list[str]) -> str:
+    """Append what is new and correct what was changed for a reason; all boxes are read first."""
+    grid, reason = form.grids["readings"], form.reason.value.strip()
+    entries = grid.entries()
+    if entries is None:
+        raise LabkitError("Mend the boxes that have a message.")
+    trial = read_trial(folder)
+    known = _known(trial, pours)
+    changed = [cell for cell in known if cell in grid.boxes and entries.get(cell) != known[cell]["value"]]
+    new = [cell for cell in entries if cell not in known]
+    _check_changed(grid, changed, entries, known, reason)
+    if new:
+        trial.with_readings(_rows(new, entries, known, trial))      # what is refused leaves corrections unwritten too
+    if changed:
+        correct_readings(folder, _rows(changed, entries, known, trial), reason=reason)
+    if new:
+        try:
+            append_readings(folder, _rows(new, entries, known, trial))
+        except LabkitError as problem:
+            if not changed:
+                raise
+            return f"{_done(0, len(changed))} The rest was not saved. {problem}"
+    form.reason.value = ""
+    return _done(len(new), len(changed))
+
+
+def _check_changed(grid: Grid, changed: list, entries: dict, known: dict, reason: str) -> None:
+    """What is saved stays, is corrected for a reason, and is not taken back by an empty box."""
+    gone = [cell for cell in changed if cell not in entries]
+    for pour, column in gone:
+        grid.mark((pour, column), f"{_saved(pour, column, known)} Put it back; what is not to count is for set_aside.")
+    if gone:
+        raise LabkitError("Mend the boxes that have a message.")
+    if changed and not reason:
+        for pour, column in changed:
+            grid.mark((pour, column), f"{_saved(pour, column, known)} To change it, give a reason below.")
+        raise LabkitError("Give a reason for what differs from what is saved, or put it back.")
+
+
+def _saved(pour: str, column: str, known: dict) -> str:
+    return f"{pour}: {column} is saved as {known[pour, column]['value']:g}."
+
+
+def _rows(cells: list, entries: dict, known: dict, trial: Trial) -> pd.DataFrame:
+    """Rows for readings.csv; the number of a new one is its place."""
+    rows = []
+    for pour, column in cells:
+        name, place = column.rsplit(" ", 1)
+        attribute = trial.read_attributes[name]
+        repeat = known[pour, column]["repeat"] if (pour, column) in known else place
+        rows.append({"pour": pour, "method": attribute.reading, "direction": "up", "value": entries[pour, column],
+                     "unit": attribute.unit, "repeat": repeat})
+    return pd.DataFrame(rows)
+
+
+def _done(new: int, changed: int) -> str:
+    if not new and not changed:
+        return "Nothing new: all of this is saved already."
+    said = words_joined([f"saved {plural(new, 'reading')}"] * bool(new)
+                        + [f"corrected {plural(changed, 'reading')}"] * bool(changed))
+    return f"{said[0].upper()}{said[1:]}."
