@@ -1,11 +1,10 @@
 """What testers score or an instrument reads, on which scale, what is wanted of it, what the maker expects."""
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from labkit.checks import check_choice
+from labkit.checks import check_choice, meant_or
 from labkit.errors import TrialError
 from labkit.wording import words_joined
 
@@ -90,9 +89,6 @@ class Attribute:
         """Every expectation is about something that varies."""
         for name in self.expect:
             if name not in coordinates:
-                near = difflib.get_close_matches(name, coordinates, n=1)
-                raise TrialError(
-                    f"expect of {self.name} names {name!r}, which does not vary. "
-                    + (f"Did you mean {near[0]!r}?" if near else
-                       f"Choose {words_joined([repr(c) for c in coordinates], last='or')}, or leave it out.")
-                )
+                choose = f"Choose {words_joined([repr(c) for c in coordinates], last='or')}, or leave it out."
+                raise TrialError(f"expect of {self.name} names {name!r}, which does not vary. "
+                                 + meant_or(name, coordinates, choose))

@@ -90,6 +90,12 @@ def check_whole(value: object, *, name: str, low: int, high: int, error: type[La
     return int(value)
 
 
+def meant_or(name: object, known: Iterable[str], otherwise: str) -> str:
+    """Advice about a name that is not known: the one that is close to it, or `otherwise`."""
+    near = difflib.get_close_matches(str(name), list(known), n=1)
+    return f"Did you mean {near[0]!r}?" if near else otherwise
+
+
 def more_melts_than_pours(melts: int, pours: int) -> str:
     """Fact and advice where a round is to have more melts than pours."""
     return (f"{plural(melts, 'melt')} were asked for {plural(pours, 'pour')}, but a melt serves one pour at least. "

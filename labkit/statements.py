@@ -5,13 +5,13 @@ constituents: the pair (thing, constituent) is a *piece*, and a named set is a s
 the whole batch form a tree; `rest_rules` says what the members do that no statement names.
 """
 
-import difflib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
 
+from labkit.checks import meant_or
 from labkit.errors import FormulaError
 from labkit.ingredients import role_of
 from labkit.wording import words_joined
@@ -114,8 +114,7 @@ class Shelf:
         known = sorted(
             {part for thing in self.starting for _, part in self.pieces_of_thing(thing)} | set(self.starting)
         )
-        near = difflib.get_close_matches(name, known, n=1)
-        return f"Did you mean {near[0]!r}?" if near else f"Choose among {words_joined(known)}."
+        return meant_or(name, known, f"Choose among {words_joined(known)}.")
 
     def set_of(self, names: Iterable[str], *, where: str) -> Pieces:
         """The pieces of several names together; the whole batch for none."""

@@ -1,9 +1,9 @@
 """The shelf and what varies: [formula], [made_of], [melt], [factors], [blends], [settings], [[limits]]."""
 
-import difflib
 import math
 from collections.abc import Mapping
 
+from labkit.checks import meant_or
 from labkit.definition.words import BESIDE_COORDINATES, KEYS, check_keys, check_name, names_of, number_of, range_of
 from labkit.errors import FormulaError, TrialError
 from labkit.formula import Recipe
@@ -61,11 +61,8 @@ def _shelf(said: Mapping) -> Shelf:
     pot = names_of(melt["pot"], "[melt] pot") if melt else ()
     for name in pot:
         if name not in starting:
-            near = difflib.get_close_matches(name, list(starting), n=1)
-            raise FormulaError(
-                f"[melt] pot names {name!r}, which is not in [formula]. "
-                + (f"Did you mean {near[0]!r}?" if near else f"Choose among {words_joined(starting)}.")
-            )
+            raise FormulaError(f"[melt] pot names {name!r}, which is not in [formula]. "
+                               + meant_or(name, starting, f"Choose among {words_joined(starting)}."))
     return Shelf(starting=starting, made_of=made_of, pot=pot, slack=slack[0] if slack else "")
 
 
@@ -112,11 +109,8 @@ def _no_text(name: str, value: str) -> float:
 
 def _parts(name: str, words: Mapping, starting: Mapping) -> dict[str, float]:
     if name not in starting:
-        near = difflib.get_close_matches(name, list(starting), n=1)
-        raise FormulaError(
-            f"[made_of] names {name!r}, which is not in [formula]. "
-            + (f"Did you mean {near[0]!r}?" if near else "Add it to [formula], or leave it out.")
-        )
+        raise FormulaError(f"[made_of] names {name!r}, which is not in [formula]. "
+                           + meant_or(name, starting, "Add it to [formula], or leave it out."))
     parts = {part: number_of(share, f"[made_of] {name}: {part}", error=FormulaError) for part, share in words.items()}
     total = math.fsum(parts.values())
     if abs(total - 1) > 1e-6:

@@ -1,11 +1,10 @@
 """What the words of a trial.toml may be: known keys, numbers, lists of names, ranges."""
 
-import difflib
 import math
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from labkit.checks import check_share
+from labkit.checks import check_share, meant_or
 from labkit.errors import LabkitError, TrialError
 from labkit.wording import words_joined
 
@@ -48,11 +47,8 @@ MARKETS = ("US", "EU", "UK")  # where a product may be sold
 def check_keys(table: Mapping, known: tuple[str, ...], where: str) -> None:
     for key in table:
         if key not in known:
-            near = difflib.get_close_matches(str(key), known, n=1)
-            raise TrialError(
-                f"{where} has {key!r}, which is not known. "
-                + (f"Did you mean {near[0]!r}?" if near else f"Choose {words_joined(known, last='or')}.")
-            )
+            raise TrialError(f"{where} has {key!r}, which is not known. "
+                             + meant_or(key, known, f"Choose {words_joined(known, last='or')}."))
 
 
 def check_shapes(said: Mapping) -> None:
