@@ -53,6 +53,12 @@ def aside_standing(rows: list[Mapping]) -> list[Mapping]:
     return standing
 
 
+def pours_aside(aside: pd.DataFrame) -> tuple[str, ...]:
+    """Pours that are set aside as a whole: neither what was said of them counts, nor whether they held."""
+    return tuple(row["pour"] for row in aside_standing(aside.to_dict("records"))
+                 if row["pour"] and not any(row[key] for key in SCORE_KEY if key != "pour"))
+
+
 def standing_scores(scores: pd.DataFrame, aside: pd.DataFrame) -> pd.DataFrame:
     """The last value of each key, without blanks and without what is set aside."""
     last = scores.drop_duplicates(list(SCORE_KEY), keep="last")

@@ -12,7 +12,7 @@ from invented import poured, scored
 import labkit
 from labkit.core.failing import FailingPosterior
 from labkit.errors import SurfaceError
-from labkit.surfaces.failing import PRIOR, Failing, linear_functions, outcomes_of
+from labkit.surfaces.failing import PRIOR, Failing, any_failed, linear_functions, outcomes_of
 from labkit.surfaces.ground import Ground
 from labkit.tweaks import words
 from labkit.tweaks.outlook import Outlook
@@ -145,6 +145,22 @@ class TestChance:
         found = outcomes_of(trial)
         assert found.at[lost, "failed"] and found.at[lost, "outcome"] == "failed: split"
         np.testing.assert_allclose(found.loc[lost, NAMES].astype(float), trial.plan.set_index("pour").loc[lost, NAMES].astype(float))
+
+    def test_what_is_set_aside_did_not_fail_for_what_was_in_it(self, soft):
+        """A stick that was dropped: its outcome stays, and tells nothing of formulas."""
+        first, *others = soft.failed
+        one = soft.with_set_aside(pd.DataFrame([{"action": "set aside", "pour": first, "reason": "dropped"}]))
+        found = labkit.fit_failing(one)
+        assert first in one.failed and first not in found.made.index and len(found.made) == len(outcomes_of(soft)) - 1
+        assert f"Failed, set aside, and not counted: {first}." in str(found)
+        assert "set aside" not in str(labkit.fit_failing(soft))
+        one_score = pd.DataFrame([{"action": "set aside", "pour": first, "attribute": "payoff", "reason": "a cold"}])
+        assert first in labkit.fit_failing(soft.with_set_aside(one_score)).made.index
+        every = pd.DataFrame([{"action": "set aside", "pour": pour, "reason": "dropped"} for pour in soft.failed])
+        none = soft.with_set_aside(every)
+        assert others and any_failed(soft) and any_failed(one) and not any_failed(none)
+        back = none.with_set_aside(every.iloc[[0]].assign(action="take back", reason="it was not"))
+        assert any_failed(back) and not outcomes_of(none)["failed"].any()
 
     def test_without_pours_there_is_nothing_to_learn_from(self):
         with pytest.raises(SurfaceError) as refused:

@@ -27,13 +27,13 @@ def worlds_of(trial) -> Callable[[int], World]:
     included, with the noise that the trial states: so also a trial without a single score can be rehearsed. Its worlds
     are those, of all that the prior holds possible, in which the starting formula is of some use.
     """
-    from labkit.surfaces import fit_failing, fit_surfaces
+    from labkit.surfaces import any_failed, fit_failing, fit_surfaces
     from labkit.surfaces.ground import Ground
 
     surfaces = fit_surfaces(trial) if len(trial.judged) else {}
     ground = next(iter(surfaces.values())).ground if surfaces else Ground.of(trial)
     readings, noise = _readings(trial, surfaces, ground), _noise(trial, surfaces)
-    failing, step = fit_failing(trial, ground) if trial.failed else None, _step(trial)
+    failing, step = fit_failing(trial, ground) if any_failed(trial) else None, _step(trial)
     names = list(dict.fromkeys([*tester_names(TESTERS), *sorted(trial.standing_scores["tester"])]))
 
     def world(seed: int) -> World:

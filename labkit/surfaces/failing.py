@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import logit, xlogy
 
+from labkit.aside import pours_aside
 from labkit.checks import check_type
 from labkit.core.failing import FailingPosterior, FailingPrior, failing_posterior
 from labkit.core.importance import weighted_quantiles
@@ -87,9 +88,13 @@ class Failing:
         return linear_functions(self.ground, check_points(frame, self.ground.trial))
 
     def _report(self) -> Report:
-        told, lost = self.in_one_line(), [pour for pour in self.made.index if pour not in self.ground.trial.made.index]
-        planned = f"Not weighed, or not in full, and counted as planned: {words_joined(lost)}."
-        return report(heading("What fails"), line(f"{told[0].upper()}{told[1:]}."), *[line(planned)] * bool(lost),
+        trial, told = self.ground.trial, self.in_one_line()
+        lost = [pour for pour in self.made.index if pour not in trial.made.index]
+        aside = [pour for pour in pours_aside(trial.set_aside) if pour in trial.failed]
+        notes = {"Not weighed, or not in full, and counted as planned": lost,
+                 "Failed, set aside, and not counted": aside}
+        return report(heading("What fails"), line(f"{told[0].upper()}{told[1:]}."),
+                      *[line(f"{note}: {words_joined(pours)}.") for note, pours in notes.items() if pours],
                       grid_of(self.effects, index="low to high", title=EFFECTS), grid_of(self.to_frame()))
 
     def __str__(self) -> str:
@@ -112,7 +117,8 @@ def fit_failing(trial: Trial, ground: Ground | None = None) -> Failing:
                error=SurfaceError)
     made = outcomes_of(trial)
     if not len(made):
-        raise SurfaceError(f"no pour of {trial.name} is recorded, so nothing is known about failing. "
+        but = ", but for what is set aside" * bool(len(trial.pours))
+        raise SurfaceError(f"no pour of {trial.name} is recorded{but}, so nothing is known about failing. "
                            "Record pours with append_pours (or trial.with_pours), then fit again.")
     ground = Ground.of(trial) if ground is None else ground
     functions = linear_functions(ground, made[list(trial.recipe.coordinates)])
@@ -120,14 +126,23 @@ def fit_failing(trial: Trial, ground: Ground | None = None) -> Failing:
 
 
 def outcomes_of(trial: Trial) -> pd.DataFrame:
-    """By pour: coordinates as weighed (as planned, where it failed before it was weighed), outcome, failed."""
+    """By pour: coordinates as weighed (as planned, where it failed before it was weighed), outcome, failed.
+
+    A pour that is set aside as a whole tells nothing: what was dropped did not fail for what was in it.
+    """
     names, plan = list(trial.recipe.coordinates), trial.plan.set_index("pour")
     made = trial.made[[*names, "outcome"]]
     lost = [name for name in trial.failed if name not in made.index and name in plan.index]
     if lost:
         outcome = trial.pours.drop_duplicates("pour", keep="last").set_index("pour").loc[lost, "outcome"]
         made = pd.concat([made, plan.loc[lost, names].astype(float).assign(outcome=outcome)])
+    made = made.drop(index=list(pours_aside(trial.set_aside)), errors="ignore")
     return made.assign(failed=made["outcome"] != "ok")
+
+
+def any_failed(trial: Trial) -> bool:
+    """Whether some pour failed that tells of failing."""
+    return bool(trial.failed) and bool(outcomes_of(trial)["failed"].any())
 
 
 def linear_functions(ground: Ground, frame: pd.DataFrame) -> np.ndarray:

@@ -45,10 +45,10 @@ class Outlook:
     @classmethod
     def of(cls, trial, surfaces: Mapping[str, object], seed: int = 0, n: int = 256) -> "Outlook":
         """What a trial knows, with what its failed pours tell where there are any."""
-        from labkit.surfaces import fit_failing
+        from labkit.surfaces import any_failed, fit_failing
 
         ground = next(iter(surfaces.values())).ground
-        failing = fit_failing(trial, ground) if trial.failed else None
+        failing = fit_failing(trial, ground) if any_failed(trial) else None
         return cls(attributes=trial.attributes, surfaces=surfaces, seed=seed, n=n, failing=failing)
 
     def scores(self, points: pd.DataFrame) -> dict[str, np.ndarray]:
