@@ -163,3 +163,25 @@ def test_weights_typed_in_a_browser_reach_the_disk_as_they_were_meant(lab, page,
     assert grids.count() == 2 and all(grid.evaluate("e => e.scrollWidth <= e.clientWidth") for grid in grids.all())
     pours = pd.read_csv(planned / "pours.csv", dtype=str)
     assert pours.loc[0, ["pour", "base [g]", "red paste [g]", "outcome"]].tolist() == ["P01", "19.21", "0.79", "ok"]
+
+
+def test_readings_typed_in_a_browser_reach_the_disk_as_they_were_meant(lab, page, poured, tmp_path):
+    with open(poured / "trial.toml", "a", encoding="utf-8") as toml:
+        toml.write('[attributes.softness]\nreading = "needle depth"\nunit = "mm"\nscale = [0, 20]\n')
+    code = f"from labkit import readings_form\nreadings_form({str(poured)!r})"
+    open_and_run(lab, page, tmp_path / "notebooks", code)
+    first, second = (page.locator(f".reading-P01-softness-{place} input") for place in (1, 2))
+    first.wait_for(timeout=30_000)
+    first.fill("7,5")
+    second.fill("75")
+    page.locator("button.labkit-save").click()
+    page.get_by_text("it runs from 0 to 20").wait_for(timeout=15_000)
+    shoot(page, "readings_refused.png")
+    assert not (poured / "readings.csv").exists()
+    second.fill("8")
+    page.locator("button.labkit-save").click()
+    page.get_by_text("Saved 2 readings.").wait_for(timeout=15_000)
+    shoot(page, "readings_saved.png")
+    read = pd.read_csv(poured / "readings.csv", dtype=str)
+    assert read[["pour", "method", "value", "repeat"]].values.tolist() == [["P01", "needle depth", "7.5", "1"],
+                                                                           ["P01", "needle depth", "8", "2"]]

@@ -19,7 +19,7 @@ _HELP = ("As on the bench sheet: the first reading of a pour under 1, a second u
 _CAUTION = ("Read all pours equally long after they were poured, at one temperature: most readings of wax and fat "
             "change with both (common practice).")
 _OFF = "Read again, or widen the scale in trial.toml if the value is true."
-_NARROW = "84px"
+_NARROW = "110px"
 
 
 def readings_form(folder, *, pours: list[str] | None = None) -> Form:
