@@ -1,7 +1,5 @@
 """Surfaces of invented developments: what they find, how sure they are, and how fast."""
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,7 +9,7 @@ from numpy.testing import assert_allclose
 
 import labkit
 from labkit.core.posterior import Functions, Model, Observed, Prior, Scales, log_likelihoods_at
-from labkit.surfaces import fitting, reading
+from labkit.surfaces import fitting
 from labkit.surfaces.ground import Ground
 from labkit.tweaks.path import as_of
 
@@ -49,17 +47,6 @@ class TestReading:
         assert_allclose(np.quantile(drawn, 0.05, axis=0), told["low"], atol=0.12)
         alone = payoff.draws(frame.iloc[[2]], n=4000, seed=3)
         assert_allclose(alone[:, 0], drawn[:, 2], rtol=1e-12)
-
-    def test_what_is_a_formulas_own_is_a_wave_of_its_variance_and_length(self, trial, payoff):
-        """Its covariance is Gaussian in the linear functions (Rahimi & Recht 2007), and it lies beside what is linked."""
-        columns, ground = payoff.ground.columns(trial.region.sample(5, seed=5)), payoff.ground
-        drawn = payoff.reading._functions(20_000, 3)
-        own = drawn.at(columns) - replace(drawn, own=0 * drawn.own).at(columns)
-        size = sum(c.weight * c.mixture.weights @ (reading.OWN * c.depart("pour")) for c in payoff.reading.candidates)
-        gap = columns[:, None, ground.linear] - columns[None, :, ground.linear]
-        expected = size * np.exp(-0.5 * (gap**2).sum(axis=2) / reading.WAVE**2)
-        assert size > 0
-        assert_allclose(own.T @ own / len(own), expected, atol=0.06 * size)
 
     def test_the_mean_is_that_of_draws_where_much_leaves_the_scale(self, demo):
         first = as_of(demo, 1)
