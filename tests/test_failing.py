@@ -12,6 +12,7 @@ from invented import poured, scored
 import labkit
 from labkit.core.failing import FailingPosterior
 from labkit.errors import SurfaceError
+from labkit.rehearsal.fitted import worlds_of
 from labkit.surfaces.failing import PRIOR, Failing, any_failed, linear_functions, outcomes_of
 from labkit.surfaces.ground import Ground
 from labkit.tweaks import words
@@ -185,6 +186,14 @@ class TestTweak:
         np.testing.assert_allclose(outlook.known(points)[-1].mean(axis=0), holds, atol=0.05)
         np.testing.assert_allclose(share[np.isfinite(share)], outlook.known(points)[-1][np.isfinite(share)])
         assert outlook.with_draws(64, 1).failing is outlook.failing
+        many = soft.region.sample(600, seed=2)[NAMES]                  # several blocks
+        np.testing.assert_allclose(outlook.draws(many), outlook.worth(outlook.known(many)), rtol=1e-9, atol=1e-12)
+
+    def test_nor_where_all_that_failed_is_set_aside(self, soft):
+        every = pd.DataFrame([{"action": "set aside", "pour": pour, "reason": "dropped"} for pour in soft.failed])
+        none = soft.with_set_aside(every)
+        assert Outlook.of(none, labkit.fit_surfaces(none)).failing is None
+        assert (worlds_of(none)(1).holds_at(none.region.sample(5, seed=1)[NAMES]) == 1).all()
 
     def test_without_a_failed_pour_nothing_is_multiplied(self, sound):
         assert Outlook.of(sound, labkit.fit_surfaces(sound)).failing is None

@@ -1,12 +1,13 @@
 """The forms at the level of widgets: what is typed, what is said beside the boxes, what lies on disk afterwards."""
 import re
 
+import pandas as pd
 import pytest
 
 from labkit.errors import PourError, ScoreError
 from labkit.forms import pours_form, scores_form
 from labkit.forms.grid import Column
-from labkit.store import append_servings, read_trial
+from labkit.store import append_scores, append_servings, read_trial
 
 
 def type_in(form, grid, row, **texts):
@@ -70,6 +71,13 @@ class TestScores:
         again.button.click()
         assert said(again) == "Nothing new: all of this is saved already."
         assert len(read_trial(poured).scores) == 1
+
+    def test_a_score_of_many_digits_that_nobody_touches_is_no_change(self, poured):
+        append_scores(poured, pd.DataFrame(
+            [{"pour": "P01", "tester": "T01", "session": "1", "attribute": "payoff", "score": 20 / 3}]))
+        form = scores_form(poured, tester="T01", session="1")
+        form.button.click()
+        assert said(form) == "Nothing new: all of this is saved already."
 
     def test_a_change_needs_a_reason_and_is_a_correction(self, poured):
         form = scores_form(poured, tester="T01", session="1")

@@ -97,6 +97,14 @@ def test_a_change_needs_a_reason_and_an_empty_box_takes_nothing_back(folder):
     assert sorted(trial.standing_readings["value"]) == [5, 7, 8]
 
 
+def test_a_value_of_many_digits_that_nobody_touches_is_no_change(folder):
+    labkit.append_readings(folder, pd.DataFrame([reading("P01", 20 / 3)]))
+    form = readings_form(folder)
+    assert shown(form) == {("P01", "softness 1"): "6.666666666666667"}
+    form.button.click()
+    assert said(form) == "Nothing new: all of this is saved already."
+
+
 def test_readings_with_other_marks_have_their_places_too(folder):
     labkit.append_readings(folder, pd.DataFrame(
         [reading("P01", 1, "left"), reading("P01", 2, "2"), reading("P01", 3, "right"), reading("P01", 4, "5"),

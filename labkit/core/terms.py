@@ -134,7 +134,7 @@ def whitening(columns, floor=None) -> np.ndarray:
     _, size, turn = np.linalg.svd(columns / scale / np.sqrt(len(columns)), full_matrices=False)
     kept = size > RANK_TOLERANCE * max(floor or 0.0, size.max(initial=0.0))
     found = turn[kept].T / size[kept]
-    return (found @ turn if kept.all() else found) / scale[:, None]
+    return (found @ turn if kept.sum() == columns.shape[1] else found) / scale[:, None]
 
 
 def root_mean_square(columns) -> np.ndarray:

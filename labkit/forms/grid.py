@@ -44,6 +44,11 @@ class Column:
         return value
 
 
+def as_typed(number: float) -> str:
+    """A number as it would be typed, with every digit: a box that nobody touched is read as what is saved."""
+    return repr(float(number)).removesuffix(".0")
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Grid:
     """Boxes by (row, column), each with its message; `widget` shows them under their heads."""

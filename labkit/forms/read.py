@@ -6,7 +6,7 @@ import pandas as pd
 
 from labkit.attributes import Attribute
 from labkit.errors import LabkitError, PourError
-from labkit.forms.grid import Column, Form, Grid, form_around, grid_of_boxes
+from labkit.forms.grid import Column, Form, Grid, as_typed, form_around, grid_of_boxes
 from labkit.forms.said import pours_asked
 from labkit.readings import READING_KEY
 from labkit.sheets import PLACES
@@ -34,7 +34,7 @@ def readings_form(folder, *, pours: list[str] | None = None) -> Form:
     names = pours_asked(trial, pours, verb="read", error=PourError)
     known = _known(trial, names)
     columns = [column for a in trial.read_attributes.values() for column in _columns(a, known)]
-    texts = {cell: f"{row['value']:.10g}" for cell, row in known.items()}
+    texts = {cell: as_typed(row["value"]) for cell, row in known.items()}
     grid = grid_of_boxes(dict.fromkeys(names, ""), columns, meant={}, texts=texts, name="reading")
     return form_around({"readings": grid}, title=f"{trial.name}: readings", help_=_HELP, caution=_CAUTION,
                        with_date=False, save=lambda form: _save(form, folder, names))

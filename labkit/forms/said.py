@@ -7,7 +7,7 @@ import pandas as pd
 from labkit.cautions import CAUTIONS
 from labkit.checks import is_blank, parse_id
 from labkit.errors import LabkitError, ScoreError
-from labkit.forms.grid import Column, Form, form_around, grid_of_boxes
+from labkit.forms.grid import Column, Form, as_typed, form_around, grid_of_boxes
 from labkit.scores import SCORE_KEY, check_spelling, known_ids, nothing_scored
 from labkit.store import append_scores, correct_scores, read_trial
 from labkit.trial import Trial
@@ -33,7 +33,7 @@ def scores_form(folder, *, tester: str, session: str, pours: list[str] | None = 
     served = _served(trial, **who, pours=pours)
     columns = [Column(name=a.name, low=a.low, high=a.high, under=_ends(a)) for a in trial.scored_attributes.values()]
     grid = grid_of_boxes({label: "" for label in served.index}, columns, meant={}, name="score",
-                         texts={cell: f"{value:.10g}" for cell, value in _known(trial, served).items()})
+                         texts={cell: as_typed(value) for cell, value in _known(trial, served).items()})
     title, caution = f"{trial.name}: tester {tester}, session {session}", f"Testers: {CAUTIONS['Testers']}"
     help_ = _HELP + _not_served(trial, served, **who)
     return form_around({"scores": grid}, title=title, help_=help_, caution=caution, with_date=False,

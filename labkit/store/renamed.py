@@ -101,7 +101,7 @@ def _attribute(blank: Trial, frames: Frames) -> LabkitError | None:
 
 
 def _is_a_slip(name: str, known: Iterable[str]) -> bool:
-    """Whether a row means an attribute that others rows score: a slip of a letter, and no name that was taken away."""
+    """Whether a row means an attribute that other rows score: a slip of a letter, and no name that was taken away."""
     known = {other.casefold(): other for other in known}
     return bool(difflib.get_close_matches(name.casefold(), known, n=1, cutoff=REALLY_CLOSE))
 

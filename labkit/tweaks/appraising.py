@@ -1,6 +1,6 @@
 """What follows from the confirmation pours, attribute by attribute and for the whole, and what to do then."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,9 +83,15 @@ def whole_of(table: pd.DataFrame, known: Known, failed: list[str]) -> str:
     return "confirmed" if verdicts == {"confirmed"} and not known.clearly and not failed else "not clear"
 
 
-def advice_on(whole: str, table: pd.DataFrame, known: Known, failed: list[str], pours: list[str]) -> str:
-    """What to do, then the desirability it follows from, then where fewer told of it than were counted on."""
+def advice_on(whole: str, table: pd.DataFrame, known: Known, failed: list[str], pours: list[str],
+              aside: Sequence[str] = ()) -> str:
+    """What to do, then the desirability it follows from, then where fewer told of it than were counted on.
+
+    failed, aside : of `pours`, those that failed, and those that did and are set aside.
+    """
     sentences = []
+    if aside:
+        sentences.append(f"{words_joined(aside)} failed, set aside, and not counted.")
     if failed:
         sentences.append(f"{words_joined(failed)} failed. A formula that fails is not settled: find out why first.")
     if whole == "confirmed":
@@ -96,7 +102,7 @@ def advice_on(whole: str, table: pd.DataFrame, known: Known, failed: list[str], 
             f"{known.better} is the better choice. ")
         sentences.append(f"{first}Settle on {known.better}, or ask suggest_next for another round.")
     else:
-        sentences += _not_clear(table, known, failed, pours)
+        sentences += _not_clear(table, known, failed, [pour for pour in pours if pour not in aside])
     return "\n".join([*sentences, _numbers(whole, known), *_fewer(table, len(pours))])
 
 
@@ -105,6 +111,8 @@ def _not_clear(table: pd.DataFrame, known: Known, failed: list[str], pours: list
     left, sentences = [pour for pour in pours if pour not in failed], []
     if left and UNJUDGED in set(table["verdict"]):
         return _unjudged(table, left)
+    if not pours:
+        return ["Nothing tells of the formula. Pour it once more (plan_confirmation)."]
     close = [row for row in table.to_dict("records") if row["verdict"] == "not clear" and turned(row)]
     off = [name for name in _otherwise(table) if name not in {row["attribute"] for row in close}]
     if off:

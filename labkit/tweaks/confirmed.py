@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from labkit.aside import pours_aside
 from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.rounds import grams_column
@@ -66,7 +67,7 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
     when it lies beyond one and a known formula is expected to be better now that all scores count, else not clear. The
     whole is confirmed when every attribute is and no known formula is clearly better, overturned when one is better and
     something came out otherwise than expected. Where fewer testers, readings or pours told of them than were counted
-    on, more is expected to be off by chance.
+    on, more is expected to be off by chance. A pour that failed settles nothing, unless it is set aside as a whole.
     """
     check_trial(trial, error=TweakError)
     advice = "Give what plan_confirmation returned, or the number of its round."
@@ -78,10 +79,12 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
     pours = list(confirmation.round.pours)
     table = _beside_expected(trial, confirmation, pours)
     failed, known = [pour for pour in pours if pour in trial.failed], _known(trial, confirmation, seed)
+    aside = [pour for pour in failed if pour in pours_aside(trial.set_aside)]
+    failed = [pour for pour in failed if pour not in aside]
     rows = [verdict_on(row, known) for row in table.to_dict("records")]
     table["verdict"], table["why"] = [row[0] for row in rows], [row[1] for row in rows]
     whole = whole_of(table, known, failed)
-    advice = advice_on(whole, table, known, failed, pours)
+    advice = advice_on(whole, table, known, failed, pours, aside)
     return Verdict(verdict=whole, desirability=known.formula, advice=advice,
                    attributes=table[["attribute", "result", "low", "high", "unit", "verdict", "why"]])
 

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import gmean
 
 from labkit.core import desirability
 
@@ -99,3 +100,15 @@ def test_tyre_tread_of_derringer_and_suich():
     np.testing.assert_allclose(best.x, [-0.050, 0.145, -0.868], atol=0.005)
     np.testing.assert_allclose(values(best.x), [129.5, 1300, 465.7, 68.0], rtol=0.001)
     np.testing.assert_allclose(tyre_desirability(values(best.x)), [0.189, 1.000, 0.656, 0.932], atol=0.004)
+
+
+@pytest.mark.parametrize("k", range(1, 8))
+def test_of_equals_it_is_the_geometric_mean_and_nothing_given_is_changed(k):
+    each = list(np.random.default_rng(k).uniform(size=(k, 20)))
+    before = np.array(each)
+    np.testing.assert_allclose(desirability.overall(each), gmean(before, axis=0))
+    np.testing.assert_array_equal(each, before)
+    values = np.linspace(3.0, 9.0, 20)
+    for low, target, high in ((4, 6, 8), (4, 4, 8), (4, 8, 8)):
+        desirability.peak(values, low, target, high)
+        np.testing.assert_array_equal(values, np.linspace(3.0, 9.0, 20))

@@ -14,6 +14,7 @@ from labkit.core.terms import (
     polynomial_terms,
     product_moments,
     sample_moments,
+    whitening,
 )
 
 
@@ -221,3 +222,18 @@ class TestNarrowedFunctions:
             for degree in range(4):
                 at = degrees == degree
                 np.testing.assert_allclose(mine[:, at] @ mine[:, at].T, theirs[:, at] @ theirs[:, at].T, atol=1e-6)
+
+
+class TestWhitening:
+    def test_columns_that_are_orthonormal_already_stay_as_they_are(self):
+        """Else they, and all that is drawn in them, would turn with the last digit."""
+        found = np.linalg.qr(np.random.default_rng(1).normal(size=(50, 4)))[0] * np.sqrt(50)
+        for columns in (found, found * (1 + 1e-13 * np.arange(4))):
+            np.testing.assert_allclose(whitening(columns, floor=1), np.eye(4), atol=1e-9)
+
+    @pytest.mark.parametrize(("rows", "rank"), [(40, 5), (40, 3), (3, 3)])
+    def test_as_many_orthonormal_columns_as_there_are_directions(self, rows, rank):
+        rng = np.random.default_rng(2)
+        columns = rng.normal(size=(rows, rank)) @ rng.normal(size=(rank, 5))
+        white = columns @ whitening(columns)
+        np.testing.assert_allclose(white.T @ white / rows, np.eye(rank), atol=1e-9)

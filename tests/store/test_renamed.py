@@ -61,6 +61,12 @@ class TestSetting:
             f"plan.csv has a column 'pour_temperature', filled in 12 rows, {LOST}Did you mean it by 'pouring_temperature', "
             f"which has no column yet? {KEEP_SETTING}")
 
+    def test_renamed_where_nothing_was_planned(self, demo_copy):
+        (demo_copy / "plan.csv").unlink()
+        define(demo_copy, (r"settings.pour_temperature", "settings.pouring_temperature"))
+        assert told(demo_copy) == (
+            f"{self.FACT}Did you mean it by 'pouring_temperature', which has no column yet? {KEEP_SETTING}")
+
     def test_one_that_comes_later_needs_its_columns(self, demo_copy):
         define(demo_copy, (r"\[\[limits\]\]", "[settings.stirring]\nlow = 1\nhigh = 5\n[[limits]]"))
         assert told(demo_copy) == (

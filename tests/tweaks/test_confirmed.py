@@ -81,6 +81,25 @@ def test_a_pour_that_fails_settles_nothing(demo, confirmation, levels):
     assert found.advice.startswith("P14 failed. A formula that fails is not settled: find out why first.\n")
 
 
+def test_a_pour_that_was_dropped_and_is_set_aside_does_not_count_against_the_formula(demo, confirmation, levels):
+    trial = scored(poured(demo, confirmation, "failed: dropped"), confirmation, levels, pours=["P13"])
+    dropped = pd.DataFrame([{"action": "set aside", "pour": "P14", "reason": "dropped"}])
+    found = labkit.appraise_confirmation(trial.with_set_aside(dropped), confirmation)
+    assert found.verdict == "confirmed" and found.advice.startswith(
+        "P14 failed, set aside, and not counted.\nThe formula did what was expected of it in everything that is wanted. Keep it.\n")
+    assert "1 pour in place of 2 told" in found.advice
+
+
+def test_where_every_pour_was_dropped_nothing_tells(demo, confirmation):
+    lost = confirmation.round.as_poured().assign(outcome="failed: dropped")
+    dropped = pd.DataFrame([{"action": "set aside", "pour": pour, "reason": "dropped"} for pour in confirmation.round.pours])
+    trial = demo.with_round(confirmation.round).with_pours(lost).with_set_aside(dropped)
+    found = labkit.appraise_confirmation(trial, confirmation)
+    assert found.verdict == "not clear" and found.advice.startswith(
+        "P13 and P14 failed, set aside, and not counted.\n"
+        "Nothing tells of the formula. Pour it once more (plan_confirmation).\n")
+
+
 @pytest.mark.parametrize("verdicts, other, failed, whole", [
     (["confirmed", "confirmed"], 0.5, [], "confirmed"),
     (["confirmed", "confirmed"], 0.603, [], "confirmed"),

@@ -1,0 +1,17 @@
+"""What is drawn beside the functions of a surface: waves, held against their covariance in closed form."""
+from dataclasses import replace
+
+import numpy as np
+
+from labkit.surfaces.reading import OWN, WAVE
+
+
+def test_what_is_a_formulas_own_is_a_wave_of_its_variance_and_length(trial, payoff):
+    """Its covariance is Gaussian in the linear functions of the trial's own coordinates (Rahimi & Recht 2007)."""
+    ground, reading = payoff.ground, payoff.reading
+    columns, drawn = ground.columns(trial.region.sample(5, seed=5)), reading._functions(20_000, 3)
+    own = drawn.at(columns) - replace(drawn, own=0 * drawn.own).at(columns)
+    size = sum(c.weight * c.mixture.weights @ (OWN * c.depart("pour")) for c in reading.candidates)
+    gap = columns[:, None, ground.linear] - columns[None, :, ground.linear]
+    assert size > 0
+    np.testing.assert_allclose(own.T @ own / len(own), size * np.exp(-0.5 * (gap**2).sum(axis=2) / WAVE**2), atol=0.06 * size)
