@@ -304,7 +304,7 @@ def conditional(scales: Scales, model: Model) -> tuple[np.ndarray, np.ndarray]:
 
 def _roots(covariances: np.ndarray, variances: np.ndarray) -> np.ndarray:
     """R with R R' = cov, found in units of the prior; what rounding made negative counts as nothing."""
-    unit = np.sqrt(variances)
+    unit = np.maximum(np.sqrt(variances), 1e-150)            # a scale may come out as nothing at all
     scaled = covariances / (unit[:, :, None] * unit[:, None, :])
     try:
         return unit[:, :, None] * np.linalg.cholesky(scaled + 1e-13 * np.eye(unit.shape[1]))

@@ -21,6 +21,8 @@ from labkit.surfaces.reading import SOURCES, Reading
 from labkit.trial import Trial, check_trial
 from labkit.wording import Report, words_joined
 
+FARTHEST = 1000  # ranges of a coordinate outside its limits; at ten times that, covariances lose all digits
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Surface:
@@ -214,6 +216,7 @@ def fit_surfaces(trial: Trial, panel: Panel | None = None) -> dict[str, Surface]
     judged = set(trial.judged["attribute"])
     if not judged:
         raise SurfaceError(_nothing_to_fit(trial))
+    _check_within_reach(trial)
     panel = appraise_panel(trial) if panel is None and judged & set(trial.scored_attributes) else panel
     return dict(_fitted(trial, panel))
 
@@ -225,6 +228,18 @@ def _fitted(trial: Trial, panel: Panel | None) -> dict[str, Surface]:
     models = models_of(trial.region)
     return {name: _surface(ground, models, attribute, panel)
             for name, attribute in trial.attributes.items() if name in judged}
+
+
+def _check_within_reach(trial: Trial) -> None:
+    """No pour lies so many ranges outside the limits that nothing of it could be told to the last digit."""
+    bounds = trial.recipe.bounds.loc[list(trial.recipe.coordinates)]
+    for name, (low, high) in bounds[bounds["high"] > bounds["low"]].iterrows():
+        off = np.maximum(low - trial.made[name], trial.made[name] - high) / (high - low)
+        if len(off) and off.max() > FARTHEST:
+            pour = off.idxmax()
+            raise SurfaceError(
+                f"pour {pour} has {name} {trial.made.at[pour, name]:.6g}, {off.max():.0f} times as far from {low:.9g} "
+                f"to {high:.9g} as that is wide. Widen low and high of {name} in trial.toml, or give both one value.")
 
 
 def _nothing_to_fit(trial: Trial) -> str:
