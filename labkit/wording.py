@@ -117,6 +117,11 @@ def report(*blocks: Block) -> Report:
     return Report(blocks=tuple(blocks))
 
 
+def unit_text(unit: str) -> str:
+    """A unit as it is printed: degC in trial.toml is °C."""
+    return unit.replace("degC", "°C")
+
+
 def _block_text(block: Block, width: int) -> str:
     import textwrap
 

@@ -1,9 +1,16 @@
 """A row of set_aside.csv that names nobody's score sets nothing aside, and is named."""
 
+import pathlib
+import shutil
+
 import pandas as pd
 import pytest
 
 import labkit
+from labkit.__main__ import main
+from labkit.tweaks.words import newest_waits
+
+TRIALS = pathlib.Path(__file__).parents[1] / "trials"
 
 
 def aside(trial, **names):
@@ -40,3 +47,21 @@ def test_a_reading_counts_as_said(demo_copy):
     read = trial.with_readings(pd.DataFrame([{"pour": "P02", "method": "needle depth", "direction": "up", "value": 6}]))
     assert aside(read, attribute="softness", pour="P02").doubts == read.doubts
     assert aside(read, attribute="softness", pour="P03").doubts != read.doubts
+
+
+def test_a_pour_that_is_set_aside_is_not_waited_for(tmp_path, demo, capsys):
+    """Spilt before anybody tasted it: `check` does not ask for its scores, and `next` goes on."""
+    round_ = labkit.plan_round(demo, pours=2, melts=1, seed=1)
+    folder = tmp_path / "stick"
+    shutil.copytree(TRIALS / "terracotta-stick", folder)
+    labkit.append_round(folder, round_)
+    labkit.append_pours(folder, round_.as_poured())
+    spilt, other = round_.pours
+    labkit.set_aside(folder, pour=spilt, reason="spilt")
+    assert main(["check", str(folder)]) == 0
+    assert f"Poured and not scored yet: {other}." in capsys.readouterr().out
+    assert newest_waits(labkit.read_trial(folder))
+    labkit.set_aside(folder, pour=other, reason="spilt as well")
+    assert main(["check", str(folder)]) == 0
+    assert "not scored yet" not in capsys.readouterr().out
+    assert not newest_waits(labkit.read_trial(folder))

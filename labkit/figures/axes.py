@@ -12,7 +12,7 @@ from labkit.formula import Recipe
 from labkit.panel import Panel
 from labkit.surfaces import Surface
 from labkit.trial import Trial
-from labkit.wording import words_joined
+from labkit.wording import unit_text, words_joined
 
 POURED = {"marker": "o", "color": "black", "markersize": 7}
 FAILED = {"marker": "X", "color": "black", "markersize": 9, "markerfacecolor": "white"}
@@ -111,7 +111,7 @@ def words_of(recipe: Recipe, coordinate: str, *, width: int = 64) -> str:
     name = coordinate.replace("_", " ")
     for setting in recipe.setting_list:
         if setting.name == coordinate:
-            return f"{name} [{setting.unit.replace('degC', '°C')}]" if setting.unit else name
+            return f"{name} [{unit_text(setting.unit)}]" if setting.unit else name
     statement = next(s for s in recipe.statements if s.column == coordinate)
     whole = f"[g/g of {recipe.shelf.words(statement.within)}]"
     return f"{name} {whole}" if len(name) + len(whole) < width else f"{name}\n{textwrap.fill(whole, width)}"

@@ -12,7 +12,7 @@ from labkit.pours import BASE, NONE_ADDED, standing_melts, standing_pours
 from labkit.rounds import Round, grams_column, planned_grams
 from labkit.store import append_melts, append_pours, correct_melts, correct_pours, read_trial
 from labkit.trial import Trial
-from labkit.wording import number_text, plural, words_joined
+from labkit.wording import number_text, plural, unit_text, words_joined
 
 _HELP = ("Write what was added each time, as the bench sheet has it, and no running totals; with a comma or a point. "
          "Small print is what was meant. A row that is left empty was not made. "
@@ -63,7 +63,7 @@ def _melts_grid(trial: Trial, round_: Round):
 def _pours_grid(trial: Trial, round_: Round):
     sheet = round_.pour_sheet().set_index("pour")
     weighed = [c for c in sheet if c.endswith(" [g]")]
-    units = {setting.name: setting.unit.replace("degC", "°C") for setting in trial.recipe.setting_list}
+    units = {setting.name: unit_text(setting.unit) for setting in trial.recipe.setting_list}
     columns = [_weight(c) for c in weighed]
     columns += [Column(name=name, under=unit, width=_NARROW) for name, unit in units.items()]
     columns += [Column(name="outcome", under=_OUTCOME, words=True, width="140px"),

@@ -12,7 +12,7 @@ from labkit.readings import READING_KEY
 from labkit.sheets import PLACES
 from labkit.store import append_readings, correct_readings, read_trial
 from labkit.trial import Trial
-from labkit.wording import plural, words_joined
+from labkit.wording import plural, unit_text, words_joined
 
 _HELP = ("As on the bench sheet: the first reading of a pour under 1, a second under 2. A comma or a point, as you "
          "like. An empty box was not read.")
@@ -43,7 +43,7 @@ def readings_form(folder, *, pours: list[str] | None = None) -> Form:
 def _columns(attribute: Attribute, known: dict) -> list[Column]:
     """A column a place: three, or as many as a pour was read; what is read, and its scale, under the first."""
     places = max([PLACES, *(row["place"] for row in known.values() if row["attribute"] == attribute.name)])
-    under = f"{attribute.reading}, {attribute.low:g} … {attribute.high:g} {attribute.unit}".replace("degC", "°C")
+    under = f"{attribute.reading}, {attribute.low:g} … {attribute.high:g} {unit_text(attribute.unit)}"
     return [Column(name=f"{attribute.name} {k}", under=under if k == 1 else "", low=attribute.low, high=attribute.high,
                    width="130px" if k == 1 else _NARROW, off=_OFF) for k in range(1, places + 1)]
 

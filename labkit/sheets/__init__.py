@@ -10,7 +10,7 @@ from labkit.rounds import ALLOWANCE, Round
 from labkit.sheets.ballot import ballot_book, ballots
 from labkit.sheets.page import page
 from labkit.trial import Trial, check_trial
-from labkit.wording import number_text
+from labkit.wording import number_text, unit_text
 
 __all__ = ["ballot_book", "ballots", "bench_sheet"]
 
@@ -51,7 +51,7 @@ def _heat(recipe: Recipe) -> str:
 def _instruments(trial: Trial) -> list[dict]:
     """A dict an attribute that an instrument reads: its name, what is read, in which unit, within what, how often."""
     often = trial.standing_readings.groupby(["attribute", "pour"]).size()
-    return [{"name": a.name.replace("_", " "), "reading": a.reading, "unit": a.unit.replace("degC", "°C"),
+    return [{"name": a.name.replace("_", " "), "reading": a.reading, "unit": unit_text(a.unit),
              "low": f"{a.low:g}", "high": f"{a.high:g}",
              "places": max([PLACES, *often.get(a.name, [])])} for a in trial.read_attributes.values()]
 
@@ -79,7 +79,7 @@ def _melts(round_: Round, allowance: float) -> list[dict]:
 def _pours(round_: Round, recipe: Recipe) -> dict:
     """Column heads, and a row a pour in pour order: name, melt, then (target, unit) for all that is weighed or set."""
     sheet = round_.pour_sheet().sort_values("order")
-    units = {setting.name: setting.unit.replace("degC", "°C") for setting in recipe.setting_list}
+    units = {setting.name: unit_text(setting.unit) for setting in recipe.setting_list}
     weighed = [column for column in sheet if column.endswith(" [g]")]
     heads = [c.removesuffix(" [g]") for c in weighed] + [name.replace("_", " ") for name in units]
     rows = [{"pour": row["pour"], "melt": row["melt"],
