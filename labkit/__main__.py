@@ -6,7 +6,7 @@ import os
 import sys
 
 import labkit
-from labkit.aside import pours_aside
+from labkit.aside import without_aside
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import parse_id
 from labkit.errors import LabkitError
@@ -257,7 +257,7 @@ def _waiting(trial: Trial) -> list[Block]:
 def _unjudged(trial: Trial) -> list[Block]:
     """Poured and not scored yet; poured and not read yet, a line an attribute that an instrument reads."""
     readings, scored = trial.standing_readings, set(trial.scores["pour"])
-    made = trial.made.drop(index=list(pours_aside(trial.set_aside)), errors="ignore")
+    made = without_aside(trial.made, trial.set_aside)
     bare = [pour for pour in made.index[made["ok"]] if pour not in scored]
     blocks = [line(f"Poured and not scored yet: {words_joined(bare)}.")] * bool(bare and trial.scored_attributes)
     for name in trial.read_attributes:

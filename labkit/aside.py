@@ -59,6 +59,11 @@ def pours_aside(aside: pd.DataFrame) -> tuple[str, ...]:
                  if row["pour"] and not any(row[key] for key in SCORE_KEY if key != "pour"))
 
 
+def without_aside(by_pour: pd.DataFrame, aside: pd.DataFrame) -> pd.DataFrame:
+    """Rows by pour, but for the pours that are set aside as a whole."""
+    return by_pour.drop(index=list(pours_aside(aside)), errors="ignore")
+
+
 def standing_scores(scores: pd.DataFrame, aside: pd.DataFrame) -> pd.DataFrame:
     """The last value of each key, without blanks and without what is set aside."""
     last = scores.drop_duplicates(list(SCORE_KEY), keep="last")

@@ -1,5 +1,16 @@
 """Definitions that many tests use: one with a pot and pastes, one with a blend and a pot a pour."""
 
+# Two attributes that an instrument reads, to be added to a definition.
+NEEDLE = """
+[attributes.softness]
+reading = "needle depth"
+unit = "mm"
+scale = [0, 20]
+[attributes.drop_point]
+reading = "drop point"
+unit = "degC"
+scale = [40, 90]
+"""
 TERRACOTTA = """[product]
 name = "Terracotta stick"
 markets = ["US", "EU"]

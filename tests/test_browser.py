@@ -126,22 +126,24 @@ def shoot(page, name):
         page.screenshot(path=os.path.join(os.environ["LABKIT_PICTURES"], name))
 
 
+def save(page, boxes, answer, picture):
+    """Type into the boxes, press Save, wait for what is said then."""
+    for box, text in boxes.items():
+        box.fill(text)
+    page.locator("button.labkit-save").click()
+    page.get_by_text(answer).wait_for(timeout=15_000)
+    shoot(page, picture)
+
+
 def test_scores_typed_in_a_browser_reach_the_disk_as_they_were_meant(lab, page, poured, tmp_path):
     code = f"from labkit.forms import scores_form\nscores_form({str(poured)!r}, tester='T01', session='1')"
     open_and_run(lab, page, tmp_path / "notebooks", code)
     payoff, hardness = (page.locator(f".score-P01-{name} input") for name in ("payoff", "hardness"))
     payoff.wait_for(timeout=30_000)
     assert payoff.input_value() == ""
-    payoff.fill("7,5")
-    hardness.fill("75")
-    page.locator("button.labkit-save").click()
-    page.get_by_text("it runs from 1 to 5").wait_for(timeout=15_000)
-    shoot(page, "scores_refused.png")
+    save(page, {payoff: "7,5", hardness: "75"}, "it runs from 1 to 5", "scores_refused.png")
     assert not (poured / "scores.csv").exists()
-    hardness.fill("4.5")
-    page.locator("button.labkit-save").click()
-    page.get_by_text("Saved 2 scores.").wait_for(timeout=15_000)
-    shoot(page, "scores_saved.png")
+    save(page, {hardness: "4.5"}, "Saved 2 scores.", "scores_saved.png")
     scores = pd.read_csv(poured / "scores.csv", dtype=str)
     assert scores[["pour", "attribute", "score"]].values.tolist() == [["P01", "payoff", "7.5"],
                                                                      ["P01", "hardness", "4.5"]]
@@ -154,11 +156,8 @@ def test_weights_typed_in_a_browser_reach_the_disk_as_they_were_meant(lab, page,
                "melt-M01-jojoba-oil-g": "22", "pour-P01-base-g": "19,21", "pour-P01-red-paste-g": "0,79",
                "pour-P01-pour-temperature": "69", "pour-P01-outcome": "ok"}
     page.locator(".pour-P01-outcome input").wait_for(timeout=30_000)
-    for name, text in weights.items():
-        page.locator(f".{name} input").fill(text)
-    page.locator("button.labkit-save").click()
-    page.get_by_text("Saved 1 melt and saved 1 pour.").wait_for(timeout=15_000)
-    shoot(page, "pours_saved.png")
+    boxes = {page.locator(f".{name} input"): text for name, text in weights.items()}
+    save(page, boxes, "Saved 1 melt and saved 1 pour.", "pours_saved.png")
     grids = page.locator(".widget-gridbox")
     assert grids.count() == 2 and all(grid.evaluate("e => e.scrollWidth <= e.clientWidth") for grid in grids.all())
     pours = pd.read_csv(planned / "pours.csv", dtype=str)
@@ -172,16 +171,9 @@ def test_readings_typed_in_a_browser_reach_the_disk_as_they_were_meant(lab, page
     open_and_run(lab, page, tmp_path / "notebooks", code)
     first, second = (page.locator(f".reading-P01-softness-{place} input") for place in (1, 2))
     first.wait_for(timeout=30_000)
-    first.fill("7,5")
-    second.fill("75")
-    page.locator("button.labkit-save").click()
-    page.get_by_text("it runs from 0 to 20").wait_for(timeout=15_000)
-    shoot(page, "readings_refused.png")
+    save(page, {first: "7,5", second: "75"}, "it runs from 0 to 20", "readings_refused.png")
     assert not (poured / "readings.csv").exists()
-    second.fill("8")
-    page.locator("button.labkit-save").click()
-    page.get_by_text("Saved 2 readings.").wait_for(timeout=15_000)
-    shoot(page, "readings_saved.png")
+    save(page, {second: "8"}, "Saved 2 readings.", "readings_saved.png")
     read = pd.read_csv(poured / "readings.csv", dtype=str)
     assert read[["pour", "method", "value", "repeat"]].values.tolist() == [["P01", "needle depth", "7.5", "1"],
                                                                            ["P01", "needle depth", "8", "2"]]

@@ -1,28 +1,18 @@
 """The form for readings at the level of widgets: places, what is said beside the boxes, what lies on disk afterwards."""
 import pandas as pd
 import pytest
+from definitions import NEEDLE
 from test_forms import beside, files, said
 
 import labkit
 from labkit.errors import LabkitError, PourError
 from labkit.forms import readings_form
 
-READ = """
-[attributes.softness]
-reading = "needle depth"
-unit = "mm"
-scale = [0, 20]
-[attributes.drop_point]
-reading = "drop point"
-unit = "degC"
-scale = [40, 90]
-"""
-
 
 @pytest.fixture
 def folder(poured):
     with open(poured / "trial.toml", "a", encoding="utf-8") as toml:
-        toml.write(READ)
+        toml.write(NEEDLE)
     return poured
 
 

@@ -4,6 +4,7 @@ import re
 
 import pandas as pd
 import pytest
+from definitions import NEEDLE
 
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.errors import PlanError
@@ -37,18 +38,6 @@ high = 0.10
 unit = "degC"
 low = 68
 high = 80
-"""
-
-
-NEEDLE = """
-[attributes.softness]
-reading = "needle depth"
-unit = "mm"
-scale = [0, 20]
-[attributes.drop_point]
-reading = "drop point"
-unit = "degC"
-scale = [40, 90]
 """
 
 

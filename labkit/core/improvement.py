@@ -5,8 +5,9 @@ Draws are arrays (n, m): n joint draws of a quantity (larger is better) at m can
 
 import numpy as np
 
+from labkit.core.posterior import BLOCK
+
 CHUNK = 2_000_000                      # cells of a temporary array: 16 MB
-BLOCK = 30_000                         # cells of several that are worked on together: they stay within the cache
 
 
 def expected_improvement(mean, sd, best):

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import logit, xlogy
 
-from labkit.aside import pours_aside
+from labkit.aside import pours_aside, without_aside
 from labkit.checks import check_type
 from labkit.core.failing import FailingPosterior, FailingPrior, failing_posterior
 from labkit.core.importance import weighted_quantiles
@@ -136,7 +136,7 @@ def outcomes_of(trial: Trial) -> pd.DataFrame:
     if lost:
         outcome = trial.pours.drop_duplicates("pour", keep="last").set_index("pour").loc[lost, "outcome"]
         made = pd.concat([made, plan.loc[lost, names].astype(float).assign(outcome=outcome)])
-    made = made.drop(index=list(pours_aside(trial.set_aside)), errors="ignore")
+    made = without_aside(made, trial.set_aside)
     return made.assign(failed=made["outcome"] != "ok")
 
 

@@ -76,7 +76,7 @@ def expected_names(attribute: Attribute, directions: pd.DataFrame) -> tuple[str,
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Ground:
-    """A sample of the region and its systems of coordinates, the trial's own first; `degree` is the highest of theirs.
+    """A sample of the region and its systems of coordinates, the trial's own first.
 
     `narrowed` are the systems in which some coordinates play no part; a blend plays its part as a whole or not at all.
     24 pours tell something of the 15 functions that two coordinates have up to degree 4, and little of the 20 or 35
@@ -87,13 +87,17 @@ class Ground:
     sample: pd.DataFrame
     systems: tuple[System, ...]
     narrowed: tuple[System, ...]
-    degree: int
 
     @classmethod
     def of(cls, trial: Trial) -> "Ground":
         """All trials of one region share what follows from it."""
         sample, systems, narrowed = _laid_out(trial.region)
-        return cls(trial=trial, sample=sample, systems=systems, narrowed=narrowed, degree=_degree_of(trial.region))
+        return cls(trial=trial, sample=sample, systems=systems, narrowed=narrowed)
+
+    @property
+    def degree(self) -> int:
+        """The highest degree of the functions."""
+        return _degree_of(self.trial.region)
 
     def columns(self, frame: pd.DataFrame) -> np.ndarray:
         """The functions of all systems at coordinates, side by side, (m, p)."""

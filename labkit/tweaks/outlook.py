@@ -8,8 +8,8 @@ import pandas as pd
 
 from labkit.attributes import Attribute, Wanted
 from labkit.core import desirability
+from labkit.core.posterior import BLOCK
 
-BLOCK = 60_000                                 # draws that are worked on together: they stay within the cache
 APART = 7919                                   # keeps the draws of two attributes apart
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from labkit.aside import pours_aside
+from labkit.aside import without_aside
 from labkit.rounds import Round
 from labkit.tweaks.outlook import Outlook, wanted_part
 from labkit.tweaks.worth import Worth
@@ -62,7 +62,7 @@ def _unjudged_rounds(trial) -> list[int]:
 
 def _poured(trial) -> pd.DataFrame:
     """Pours of planned rounds that came out ok, but for those that are set aside."""
-    made = trial.made.drop(index=list(pours_aside(trial.set_aside)), errors="ignore")
+    made = without_aside(trial.made, trial.set_aside)
     return made[made["ok"] & (made["round"] > 0)]
 
 
