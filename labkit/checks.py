@@ -52,9 +52,17 @@ def numbers_in(frame: pd.DataFrame, columns: Sequence[str], *, error: type[Labki
     """The numbers of some columns (rows, columns) of `what`; text is read as in any cell, blank is nan."""
     of = f" of {what}" if what else ""
     if all(pd.api.types.is_numeric_dtype(frame[c]) for c in columns):
-        return frame[list(columns)].to_numpy(dtype=float, na_value=math.nan, copy=True)
+        return columns_of(frame, columns).to_numpy(dtype=float, na_value=math.nan, copy=True)
     return np.array([[parse_number(row[c], where=f"row {label}{of}: {c}", error=error) for c in columns]
                      for label, row in frame.iterrows()], dtype=float).reshape(len(frame), len(columns))
+
+
+def columns_of(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
+    """`frame[columns]`; several times as fast where the frame starts with them, as names are not looked up."""
+    own, names = frame.columns.tolist(), list(columns)
+    if own[:len(names)] != names:
+        return frame[names]
+    return frame if len(own) == len(names) else frame.take(range(len(names)), axis=1)
 
 
 def parse_grams(cell: object, *, where: str, error: type[LabkitError]) -> float:

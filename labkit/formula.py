@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_columns, check_frame, numbers_in
+from labkit.checks import check_columns, check_frame, columns_of, numbers_in
 from labkit.equations import Statement, check_statements, completed, named_sets, statements_of
 from labkit.errors import FormulaError
 from labkit.statements import Blend, Limit, Setting, Share, Shelf, check_tree
@@ -254,11 +254,10 @@ class Recipe:
         """Row by row, the pot's composition of the first, and the pot's total and what is stirred in of the second."""
         if not self.pot:
             return stirred_from.copy()
-        mixed, pot = stirred_from[list(self.ingredients)].copy(), list(self.pot)
-        donor = pot_from[pot].to_numpy(dtype=float)
-        share = donor / donor.sum(axis=1, keepdims=True)
-        mixed[pot] = share * mixed[pot].to_numpy(dtype=float).sum(axis=1, keepdims=True)
-        return mixed
+        mixed = columns_of(stirred_from, self.ingredients).to_numpy(dtype=float, copy=True)
+        donor, pot = pot_from[list(self.pot)].to_numpy(dtype=float), [self.ingredients.index(i) for i in self.pot]
+        mixed[:, pot] = donor / donor.sum(axis=1, keepdims=True) * mixed[:, pot].sum(axis=1, keepdims=True)
+        return pd.DataFrame(mixed, columns=list(self.ingredients), index=stirred_from.index)
 
     def drift(self, frame: pd.DataFrame) -> pd.DataFrame:
         """What no factor describes: each weighed formula less the formula at its own factors, by ingredient, g/g."""

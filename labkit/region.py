@@ -7,6 +7,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from labkit.checks import columns_of
 from labkit.core import simplex
 from labkit.errors import FormulaError, RegionError
 from labkit.formula import Recipe
@@ -218,11 +219,11 @@ class Region:
             columns |= {c: shares[:, k] for k, c in enumerate(blend.columns)}
         for s in recipe.setting_list:
             columns[s.name] = rng.uniform(s.low, s.high, size=n)
-        return pd.DataFrame(columns, index=range(n))[list(recipe.coordinates)]
+        return pd.DataFrame({name: columns[name] for name in recipe.coordinates}, index=range(n))
 
     def keeps(self, points: pd.DataFrame, tolerance: float = simplex.TOLERANCE) -> np.ndarray:
         """Whether the formula at each row of factors exists and keeps every limit within `tolerance` [g/g]."""
-        masses = self.recipe.masses_at(points[list(self.recipe.factors)].to_numpy(dtype=float))
+        masses = self.recipe.masses_at(columns_of(points, self.recipe.factors).to_numpy(dtype=float))
         return simplex.contains(self.polytope, masses, tolerance) & np.isfinite(masses).all(axis=1)
 
     def _mass_sample(self, n: int, seed: int) -> pd.DataFrame:
@@ -252,7 +253,7 @@ class Region:
         isometric coordinates H (x - middle) / (half of the widest range), H the Helmert rows: all parts count alike.
         """
         middle, turn = self._coding
-        return (frame[list(self.recipe.coordinates)].to_numpy(dtype=float) - middle) @ turn
+        return (columns_of(frame, self.recipe.coordinates).to_numpy(dtype=float) - middle) @ turn
 
     @cached_property
     def _coding(self) -> tuple[np.ndarray, np.ndarray]:

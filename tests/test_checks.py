@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from labkit.checks import check_choice, check_held, check_whole, is_blank, parse_id, parse_number
+from labkit.checks import check_choice, check_held, check_whole, columns_of, is_blank, parse_id, parse_number
 from labkit.errors import LabkitError, PlanError
 
 WHERE = "pours.csv row 3: red paste [g]"
@@ -95,3 +95,11 @@ def test_parts_of_a_blend_that_are_held_add_to_it(hold, told):
         check_held(hold, bounds=bounds, blends=blends, error=PlanError)
     assert str(problem.value) == (f"hold gives parts of base that add to {told}. Hold shares of the whole blend, or leave a "
                                   "part free.")
+
+
+@pytest.mark.parametrize("names", [["wax", "load"], ["wax", "load", "card"], ["load", "wax"], ["card"], []])
+def test_columns_are_those_of_pandas_wherever_they_stand(names):
+    frame = pd.DataFrame({"wax": [0.1, 0.2], "load": [0.05, 0.04], "card": ["a", "b"]}, index=["P01", "P02"])
+    pd.testing.assert_frame_equal(columns_of(frame, names), frame[names])
+    with pytest.raises(KeyError):
+        columns_of(frame, [*names, "hue"])

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
+from labkit.checks import columns_of
 from labkit.core.terms import DegreeBasis, degree_basis, narrowed_functions
 from labkit.formula import Recipe
 from labkit.region import Region
@@ -188,7 +189,7 @@ def values_in(system: str, region: Region, frame: pd.DataFrame) -> np.ndarray | 
     if not nested:
         return None
     names = region.recipe.coordinates
-    shares = frame[list(names)].to_numpy(dtype=float)
+    shares = columns_of(frame, names).to_numpy(dtype=float)
     masses = shares.copy()
     for inner, outer in nested:
         masses[:, names.index(inner)] = shares[:, names.index(inner)] * shares[:, names.index(outer)]

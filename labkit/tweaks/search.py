@@ -11,6 +11,7 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
+from labkit.checks import columns_of
 from labkit.errors import TweakError
 from labkit.formula import SUM_TOLERANCE
 
@@ -22,7 +23,7 @@ def inside(region, points: pd.DataFrame) -> np.ndarray:
     """Whether each row of coordinates is a formula within every limit and setting."""
     recipe = region.recipe
     names = list(recipe.coordinates)
-    values, (low, high) = points[names].to_numpy(dtype=float), recipe.box
+    values, (low, high) = columns_of(points, names).to_numpy(dtype=float), recipe.box
     fits = ((values >= low - EDGE) & (values <= high + EDGE)).all(axis=1)
     for columns in recipe.blends.values():
         fits &= np.abs(values[:, [names.index(c) for c in columns]].sum(axis=1) - 1) <= SUM_TOLERANCE
@@ -83,7 +84,7 @@ def steps_from(region, parents: pd.DataFrame, *, scale: float, rng: np.random.Ge
     names = list(recipe.coordinates)
     differences = pool[rng.integers(len(pool), size=len(parents))] - pool[rng.integers(len(pool), size=len(parents))]
     mask = _groups_moved(recipe, len(parents), rng)
-    moved = parents[names].to_numpy(dtype=float) + scale * differences * mask
+    moved = columns_of(parents, names).to_numpy(dtype=float) + scale * differences * mask
     single = np.array([not any(n in columns for columns in recipe.blends.values()) for n in names])
     clipped = np.clip(moved, *recipe.box)
     children = held_at(recipe, pd.DataFrame(np.where(single, clipped, moved), columns=names), hold)
