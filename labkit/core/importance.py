@@ -15,7 +15,7 @@ import numpy as np
 from scipy.special import ndtri
 
 DRAWS = 192  # a pass; half as many where a similar integral is known
-ENOUGH = 64.0  # effective draws at which no further pass is made
+ENOUGH = 48.0  # effective draws at which no further pass is made
 PASSES = 8
 PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71, 73, 79, 83, 89, 97)
 
