@@ -214,11 +214,15 @@ class Trial:
         """pour, attribute, value: readings of attributes, but for what is set aside, of pours that can be expressed."""
         return self._standing_readings.copy()
 
+    @cached_property
+    def _judged(self) -> pd.DataFrame:
+        parts = [self._standing[["pour", "attribute"]], self._standing_readings[["pour", "attribute"]]]
+        return pd.concat([part for part in parts if len(part)] or parts[:1]).drop_duplicates(ignore_index=True)
+
     @property
     def judged(self) -> pd.DataFrame:
         """pour, attribute: what has a standing score or reading, each pair once."""
-        parts = [self._standing[["pour", "attribute"]], self._standing_readings[["pour", "attribute"]]]
-        return pd.concat([part for part in parts if len(part)] or parts[:1]).drop_duplicates(ignore_index=True)
+        return self._judged.copy()
 
     def drift(self, pour: str) -> pd.Series:
         """By ingredient [g/g]: what was weighed less the formula at its own factors, which no factor describes."""

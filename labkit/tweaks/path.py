@@ -72,6 +72,8 @@ def as_of(trial, number: int):
         tables[name] = tables[name][tables[name]["pour"].isin(poured)]
     tables["melts"] = trial.melts[trial.melts["melt"].isin({*tables["pours"]["melt"], *tables["plan"]["melt"]})]
     tables["scores"] = trial.scores[(_rounds_of_scores(trial, rounds) <= number).to_numpy()]
+    if all(len(table) == len(trial.tables[name]) for name, table in tables.items()):
+        return trial                                   # what was found of it is kept
     return replace(trial, tables={name: table.reset_index(drop=True) for name, table in tables.items()})
 
 

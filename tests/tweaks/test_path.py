@@ -38,6 +38,11 @@ class TestReplay:
             for table in trial.tables:
                 pd.testing.assert_frame_equal(replayed.tables[table], trial.tables[table], check_dtype=False)
 
+    def test_after_the_last_round_it_is_the_trial_itself_unless_another_is_planned(self, after):
+        assert as_of(after[-1], 3) is after[-1]
+        planned = after[-1].with_round(labkit.plan_round(after[-1], pours=2, melts=2, seed=1))
+        assert planned.plan["round"].max() == 4 and as_of(planned, 3).plan["round"].max() == 3
+
     def test_today_the_last_formula_is_as_predicted_and_the_others_are_seen_anew(self, path):
         last = path.iloc[-1]
         assert list(last[["today", "today low", "today high"]]) == pytest.approx(list(last[["desirability", "low", "high"]]))
