@@ -7,8 +7,6 @@ import numpy as np
 
 from labkit.core.posterior import BLOCK
 
-CHUNK = 2_000_000                      # cells of a temporary array: 16 MB
-
 
 def expected_improvement(mean, sd, best):
     """E[max(y - best, 0)] = s [z Phi(z) + phi(z)], z = (mean - best) / s, for y ~ N(mean, s^2).
@@ -48,7 +46,7 @@ def joint_expected_improvement(draws, settled):
 def gains(draws, floor):
     """E[max(y_j - floor, 0)] for each candidate j: (n, m) and (n,) -> (m,)."""
     n, m = draws.shape
-    step = max(1, CHUNK // n)
+    step = max(1, BLOCK // n)
     parts = [np.maximum(draws[:, i:i + step] - floor[:, None], 0.0).sum(axis=0) for i in range(0, m, step)]
     return np.concatenate(parts) / n
 
@@ -68,9 +66,10 @@ def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
     Each property is learned from what is seen of it, E(y | seen) linear in `seen` by regression over the draws (Strong,
     Oakley & Brennan 2014, Medical Decision Making 34:311-326); what is left of it stays uncertain. In each of
     `worlds` the choice follows the mean of D over `inner` draws of what is left and is paid by `paid` others, so that
-    choosing does not inflate the value (Raiffa & Schlaifer 1961, section 4.5: preposterior analysis). (worlds,).
+    choosing does not inflate the value (Raiffa & Schlaifer 1961, section 4.5: preposterior analysis). (worlds,), the
+    many D that are averaged in single precision.
     """
-    pairs = [_learned(y, s) for y, s in zip(drawn, seen, strict=True)]
+    pairs = [tuple(part.astype(np.float32) for part in _learned(y, s)) for y, s in zip(drawn, seen, strict=True)]
     known = [fit[:worlds] for fit, _ in pairs]
     first, second = slice(worlds, worlds + inner), slice(worlds + inner, worlds + inner + paid)
     now, open_ = int(np.argmax(worth(drawn).mean(axis=0))), [_centred(left[first]) for _, left in pairs]
@@ -82,21 +81,22 @@ def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
     def payment(columns):
         rows = np.arange(len(columns))
         return worth([fit[rows, columns][:, None] + _centred(left[second])[:, columns].T
-                      for fit, (_, left) in zip(known, pairs, strict=True)]).mean(axis=1)
+                      for fit, (_, left) in zip(known, pairs, strict=True)]).mean(axis=1, dtype=float)
 
     return payment(chosen) - payment(np.full(len(chosen), now))
 
 
 def _centred(left):
     """Residuals of a few draws less their mean, with their spread kept: over all draws the mean is nothing."""
-    return (left - left.mean(axis=0)) * np.sqrt(len(left) / (len(left) - 1))
+    return (left - left.mean(axis=0)) * float(np.sqrt(len(left) / (len(left) - 1)))
 
 
 def _learned(drawn, seen):
     """E(y | seen) by least squares over the draws, and the residuals; both (n, m)."""
     level, off = drawn.mean(axis=0), seen - seen.mean(axis=0)
-    slopes = np.linalg.lstsq(off, drawn - level, rcond=1e-9)[0]
-    fit = level + off @ slopes
+    basis, sizes, _ = np.linalg.svd(off, full_matrices=False)
+    basis = basis[:, sizes > 1e-9 * sizes.max(initial=0.0)]
+    fit = level + basis @ (basis.T @ (drawn - level))
     return fit, drawn - fit
 
 

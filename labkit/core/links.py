@@ -33,8 +33,8 @@ class Link:
         return 0.5 * (self.high - self.low)
 
     def height(self, eta: np.ndarray) -> np.ndarray:
-        """y = h(eta)."""
-        eta = np.asarray(eta, dtype=float)
+        """y = h(eta), as precise as eta is."""
+        eta = np.asarray(eta)
         if self.name == "straight":
             return eta
         u = (eta - self.low) / self.half - 1.0
@@ -42,7 +42,7 @@ class Link:
             return self.low + self.half * _exp(u)
         if self.name == "ceiling":
             return self.high - self.half * _exp(-u)
-        return self.low + 2 * self.half * expit(2 * u)
+        return self.low + self.half * (1 + np.tanh(u))
 
     def slope(self, eta: np.ndarray) -> np.ndarray:
         """h'(eta)."""

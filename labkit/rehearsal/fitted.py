@@ -66,7 +66,7 @@ def _truth(readings: Mapping[str, object], ground, seed: int, attempt: int) -> C
 
     def truth(points: pd.DataFrame) -> pd.DataFrame:
         columns = ground.columns(points)
-        found = {name: reading.draws(columns, 1, first + APART * k)[0]
+        found = {name: reading.draws(columns, 1, first + APART * k, double=True)[0]
                  for k, (name, reading) in enumerate(readings.items())}
         return pd.DataFrame(found, index=points.index)
 

@@ -57,10 +57,10 @@ class Surface:
 
         Draw k with one seed is one and the same function wherever it is asked, so calls can be put side by side.
         """
-        return self.draws_at(self._columns(frame), n, seed)
+        return self.reading.draws(self._columns(frame), n, seed, double=True)
 
     def draws_at(self, columns: np.ndarray, n: int = 256, seed: int = 0) -> np.ndarray:
-        """`draws` at formulas whose functions `ground.columns` has found: all surfaces of a trial share them."""
+        """`draws` at formulas whose functions `ground.columns` has found, in single precision."""
         return self.reading.draws(columns, n, seed)
 
     @property
@@ -233,12 +233,13 @@ def _fitted(trial: Trial, panel: Panel | None) -> dict[str, Surface]:
 def _check_within_reach(trial: Trial) -> None:
     """No pour lies so many ranges outside the limits that nothing of it could be told to the last digit."""
     bounds = trial.recipe.bounds.loc[list(trial.recipe.coordinates)]
+    made = trial.made
     for name, (low, high) in bounds[bounds["high"] > bounds["low"]].iterrows():
-        off = np.maximum(low - trial.made[name], trial.made[name] - high) / (high - low)
+        off = np.maximum(low - made[name], made[name] - high) / (high - low)
         if len(off) and off.max() > FARTHEST:
             pour = off.idxmax()
             raise SurfaceError(
-                f"pour {pour} has {name} {trial.made.at[pour, name]:.6g}, {off.max():.0f} times as far from {low:.9g} "
+                f"pour {pour} has {name} {made.at[pour, name]:.6g}, {off.max():.0f} times as far from {low:.9g} "
                 f"to {high:.9g} as that is wide. Widen low and high of {name} in trial.toml, or give both one value.")
 
 

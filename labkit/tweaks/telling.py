@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from labkit.tweaks.outlook import Outlook
+from labkit.tweaks.outlook import ROUNDING, Outlook
 from labkit.tweaks.search import inside
 
 LEVELS = 7             # values of a factor that are compared
@@ -28,7 +28,7 @@ def signal(draws: np.ndarray) -> float:
     """Largest |E c_t| / sd c_t of the changes c_t = y_t - y_0 along a factor; draws (n, 1 + t), base point first."""
     changes = draws[:, 1:] - draws[:, [0]]
     spread = changes.std(axis=0)
-    moved = spread > 1e-9
+    moved = spread > ROUNDING * np.abs(draws).max()
     return float((np.abs(changes.mean(axis=0))[moved] / spread[moved]).max(initial=0.0))
 
 

@@ -49,7 +49,7 @@ def test_gains_do_not_depend_on_the_chunk(monkeypatch):
     rng = np.random.default_rng(2)
     draws, floor = rng.normal(size=(50, 37)), rng.normal(size=50)
     whole = improvement.gains(draws, floor)
-    monkeypatch.setattr(improvement, "CHUNK", 100)
+    monkeypatch.setattr(improvement, "BLOCK", 100)
     np.testing.assert_allclose(improvement.gains(draws, floor), whole)
 
 

@@ -8,6 +8,7 @@ from invented import hazel, poured, scored, terracotta_truth
 from numpy.testing import assert_allclose
 
 import labkit
+from labkit.core.importance import ENOUGH
 from labkit.core.posterior import Functions, Model, Observed, Prior, Scales, log_likelihoods_at
 from labkit.surfaces import fitting
 from labkit.surfaces.ground import Ground
@@ -48,6 +49,13 @@ class TestReading:
         alone = payoff.draws(frame.iloc[[2]], n=4000, seed=3)
         assert_allclose(alone[:, 0], drawn[:, 2], rtol=1e-12)
 
+    def test_draws_for_a_search_are_the_same_functions_in_single_precision(self, trial, surfaces):
+        frame = trial.region.sample(40, seed=5)
+        for surface in surfaces.values():
+            rough = surface.draws_at(surface.ground.columns(frame), n=300, seed=3)
+            assert rough.dtype == np.float32
+            assert_allclose(rough, surface.draws(frame, n=300, seed=3), atol=1e-4)
+
     def test_the_mean_is_that_of_draws_where_much_leaves_the_scale(self, demo):
         first = as_of(demo, 1)
         frame = first.region.sample(200, seed=5)
@@ -74,7 +82,7 @@ class TestReading:
         pd.testing.assert_frame_equal(again.to_frame(), payoff.to_frame())
 
     def test_enough_draws_carry_the_weight(self, surfaces):
-        assert all(surface.reading.effective > 64 for surface in surfaces.values())
+        assert all(surface.reading.effective >= ENOUGH for surface in surfaces.values())
 
     def test_effects_name_what_moves_and_weigh_the_expectations(self, payoff):
         effects = payoff.effects

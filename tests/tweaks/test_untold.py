@@ -72,3 +72,13 @@ class TestWhatIsHeld:
         alike = pd.concat([best, best.assign(red_share=0.5)], ignore_index=True)
         assert telling._given_up(outlook, poor, "load") > 0.2
         assert abs(telling._given_up(outlook, alike, "red_share")) < telling.GIVEN_UP
+
+
+@pytest.mark.parametrize("size", [1e-4, 1.0, 1e4])
+def test_what_only_rounding_changes_is_no_signal(size):
+    rng = np.random.default_rng(1)
+    level = size * rng.uniform(2, 8, 300)[:, None]
+    rounded = level * (1 + rng.uniform(1, 2, (300, 7)) * 1e-7)              # each larger than the first, by next to nothing
+    assert telling.signal(np.hstack([level, rounded])) == 0.0
+    moved = level + size * (0.05 + rng.normal(0, 0.01, (300, 7)))
+    assert telling.signal(np.hstack([level, moved])) == pytest.approx(5, rel=0.2)
