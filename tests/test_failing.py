@@ -184,10 +184,10 @@ class TestTweak:
         share = outlook.draws(points) / np.where(plain.draws(points) > 0, plain.draws(points), np.nan)
         holds = 1 - outlook.failing.predict(points)["chance"]
         np.testing.assert_allclose(outlook.known(points)[-1].mean(axis=0), holds, atol=0.05)
-        np.testing.assert_allclose(share[np.isfinite(share)], outlook.known(points)[-1][np.isfinite(share)], rtol=1e-6)
+        np.testing.assert_allclose(share[np.isfinite(share)], outlook.known(points)[-1][np.isfinite(share)])
         assert outlook.with_draws(64, 1).failing is outlook.failing
         many = soft.region.sample(600, seed=2)[NAMES]                  # several blocks
-        np.testing.assert_allclose(outlook.draws(many), outlook.worth(outlook.known(many)), atol=1e-4)
+        np.testing.assert_allclose(outlook.draws(many), outlook.worth(outlook.known(many)), atol=1e-3)
 
     def test_nor_where_all_that_failed_is_set_aside(self, soft):
         every = pd.DataFrame([{"action": "set aside", "pour": pour, "reason": "dropped"} for pour in soft.failed])

@@ -10,14 +10,14 @@ def rising(values, low, high, weight=1.0):
     """d = ((y - low) / (high - low))^weight, 0 below low and 1 above high.
 
     values : array of any shape; low < high : float; weight : float > 0 (above 1: only the upper end is worth
-    much). Returns an array of the same shape, as precise as values. Derringer & Suich (1980), one-sided transformation.
+    much). Returns an array of the same shape. Derringer & Suich (1980), one-sided transformation.
     """
-    return _between(np.subtract(values, float(low)), float(high) - float(low), weight)
+    return _between(np.subtract(values, low, dtype=float), high - low, weight)
 
 
 def falling(values, low, high, weight=1.0):
     """d = ((high - y) / (high - low))^weight, 1 below low and 0 above high: `rising` seen in a mirror."""
-    return _between(np.subtract(float(high), values), float(high) - float(low), weight)
+    return _between(np.subtract(high, values, dtype=float), high - low, weight)
 
 
 def _between(risen, width, weight):
@@ -34,7 +34,7 @@ def peak(values, low, target, high, weight_below=1.0, weight_above=1.0):
     values : array; low <= target <= high : float; a target on one of the ends makes that side a wall.
     Returns an array of the same shape. Derringer & Suich (1980), two-sided transformation.
     """
-    values = np.asarray(values)
+    values = np.asarray(values, dtype=float)
     below = rising(values, low, target, weight_below) if target > low else (values >= low) + 0.0 * values
     above = falling(values, target, high, weight_above) if high > target else (values <= high) + 0.0 * values
     return np.minimum(below, above, out=below if below.ndim else None)[()]
@@ -47,8 +47,8 @@ def overall(each, importance=None):
     Returns an array of that shape. Derringer & Suich (1980); weights: Derringer (1994), Quality Progress 27(6):51-58.
     """
     importance = np.ones(len(each)) if importance is None else np.asarray(importance, dtype=float)
-    shares = (importance / importance.sum()).tolist()                  # numbers of Python leave the precision as it is
-    if len(set(shares)) == 1:
+    shares = importance / importance.sum()
+    if np.all(shares == shares[0]):
         return _root(_product(each), len(each))
     return _product([value**share for value, share in zip(each, shares, strict=True)])
 
@@ -61,7 +61,7 @@ def _root(values, k):
 
 
 def _product(each):
-    found = np.multiply(each[0], 1.0)
+    found = np.array(each[0], dtype=float)
     for value in each[1:]:
         found *= value
     return found[()]

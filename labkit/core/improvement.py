@@ -66,10 +66,9 @@ def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
     Each property is learned from what is seen of it, E(y | seen) linear in `seen` by regression over the draws (Strong,
     Oakley & Brennan 2014, Medical Decision Making 34:311-326); what is left of it stays uncertain. In each of
     `worlds` the choice follows the mean of D over `inner` draws of what is left and is paid by `paid` others, so that
-    choosing does not inflate the value (Raiffa & Schlaifer 1961, section 4.5: preposterior analysis). (worlds,), the
-    many D that are averaged in single precision.
+    choosing does not inflate the value (Raiffa & Schlaifer 1961, section 4.5: preposterior analysis). (worlds,).
     """
-    pairs = [tuple(part.astype(np.float32) for part in _learned(y, s)) for y, s in zip(drawn, seen, strict=True)]
+    pairs = [_learned(y, s) for y, s in zip(drawn, seen, strict=True)]
     known = [fit[:worlds] for fit, _ in pairs]
     first, second = slice(worlds, worlds + inner), slice(worlds + inner, worlds + inner + paid)
     now, open_ = int(np.argmax(worth(drawn).mean(axis=0))), [_centred(left[first]) for _, left in pairs]
@@ -81,14 +80,14 @@ def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
     def payment(columns):
         rows = np.arange(len(columns))
         return worth([fit[rows, columns][:, None] + _centred(left[second])[:, columns].T
-                      for fit, (_, left) in zip(known, pairs, strict=True)]).mean(axis=1, dtype=float)
+                      for fit, (_, left) in zip(known, pairs, strict=True)]).mean(axis=1)
 
     return payment(chosen) - payment(np.full(len(chosen), now))
 
 
 def _centred(left):
     """Residuals of a few draws less their mean, with their spread kept: over all draws the mean is nothing."""
-    return (left - left.mean(axis=0)) * float(np.sqrt(len(left) / (len(left) - 1)))
+    return (left - left.mean(axis=0)) * np.sqrt(len(left) / (len(left) - 1))
 
 
 def _learned(drawn, seen):

@@ -25,7 +25,7 @@ from labkit.core.importance import DRAWS, Proposal, Sampled, sampled, systematic
 
 GAUSSIANS = 128
 DOUBT = 0.5  # sd of log v_s: nine times in ten within 2.3 times of what is stated
-BLOCK = 60_000  # numbers that are worked on together: they stay within the processor's cache
+BLOCK = 30_000  # numbers that are worked on together: they stay within the processor's cache
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -11,7 +11,7 @@ from labkit.core import desirability
 from labkit.core.posterior import BLOCK
 
 APART = 7919                                   # keeps the draws of two attributes apart
-ROUNDING = 1e-5                                # of a desirability, or of the largest score: within what draws are exact
+SAME = 1e-4                                    # desirability, or part of the width of a scale: less is rounding
 
 
 def desirability_of(attributes: Mapping[str, Attribute], values: Mapping[str, np.ndarray]) -> np.ndarray:
@@ -20,7 +20,7 @@ def desirability_of(attributes: Mapping[str, Attribute], values: Mapping[str, np
     values : attribute -> array (a frame will do); attributes without values or wants play no part.
     """
     names = [name for name, a in attributes.items() if a.wanted is not None and name in values]
-    each = [wanted_part(attributes[name].wanted, np.asarray(values[name])) for name in names]
+    each = [wanted_part(attributes[name].wanted, np.asarray(values[name], dtype=float)) for name in names]
     return desirability.overall(each, [attributes[name].importance for name in names])
 
 
@@ -33,7 +33,7 @@ def wanted_part(wanted: Wanted, values: np.ndarray) -> np.ndarray:
 class Outlook:
     """Joint posterior draws: draw k is one possible world, the same at whatever formulas it is asked about.
 
-    Found in single precision, as a search asks for millions: what differs by less than ROUNDING is the same.
+    Functions are drawn in single precision, as a search asks for millions: what differs by less than SAME is the same.
     failing : `surfaces.Failing`, once a pour has failed; a formula is then worth its desirability times the chance that
     it holds.
     """
@@ -55,7 +55,7 @@ class Outlook:
 
     def scores(self, points: pd.DataFrame) -> dict[str, np.ndarray]:
         """attribute -> draws of its surface, (n, rows)."""
-        return {name: drawn.astype(float) for name, drawn in self._scores(self._columns(points)).items()}
+        return self._scores(self._columns(points))
 
     def _columns(self, points: pd.DataFrame) -> list[np.ndarray]:
         """The functions of each surface's ground, found once where they share it."""
@@ -69,7 +69,7 @@ class Outlook:
 
     def known(self, points: pd.DataFrame) -> list[np.ndarray]:
         """Draws (n, rows) of each surface and, once a pour has failed, of the chance of holding."""
-        return [drawn.astype(float) for drawn in self._known(self._columns(points), points)]
+        return self._known(self._columns(points), points)
 
     def _known(self, columns: list[np.ndarray], points: pd.DataFrame) -> list[np.ndarray]:
         scores = list(self._scores(columns).values())

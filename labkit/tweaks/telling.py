@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from labkit.tweaks.outlook import ROUNDING, Outlook
+from labkit.tweaks.outlook import SAME, Outlook
 from labkit.tweaks.search import inside
 
 LEVELS = 7             # values of a factor that are compared
@@ -24,11 +24,14 @@ def moved_along(region, base: pd.DataFrame, name: str) -> pd.DataFrame:
     return points[inside(region, points)]
 
 
-def signal(draws: np.ndarray) -> float:
-    """Largest |E c_t| / sd c_t of the changes c_t = y_t - y_0 along a factor; draws (n, 1 + t), base point first."""
+def signal(draws: np.ndarray, width: float) -> float:
+    """Largest |E c_t| / sd c_t of the changes c_t = y_t - y_0 along a factor; draws (n, 1 + t), base point first.
+
+    width : of the scale; changes that differ by less than SAME of it do not count.
+    """
     changes = draws[:, 1:] - draws[:, [0]]
     spread = changes.std(axis=0)
-    moved = spread > ROUNDING * np.abs(draws).max()
+    moved = spread > SAME * width
     return float((np.abs(changes.mean(axis=0))[moved] / spread[moved]).max(initial=0.0))
 
 
@@ -73,4 +76,5 @@ def _is_nothing(region, outlook: Outlook, base: pd.DataFrame, name: str) -> bool
     if len(points) < 2:
         return False
     known = outlook.known(pd.concat([base, points], ignore_index=True))
-    return max(map(signal, known)) < TOLD and stake(outlook.worth(known)) < STAKE
+    widths = [*(outlook.attributes[name].width for name in outlook.surfaces), 1.0]          # the last of a chance
+    return max(map(signal, known, widths)) < TOLD and stake(outlook.worth(known)) < STAKE

@@ -5,7 +5,7 @@ import pandas as pd
 
 from labkit.aside import without_aside
 from labkit.rounds import Round
-from labkit.tweaks.outlook import ROUNDING, Outlook, wanted_part
+from labkit.tweaks.outlook import SAME, Outlook, wanted_part
 from labkit.tweaks.worth import Worth
 from labkit.wording import plural, words_joined
 
@@ -154,7 +154,7 @@ def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth
     low, high = np.quantile(each, [0.05, 0.95], axis=0)
     table = pd.DataFrame({"pour": round_.frame["pour"], "melt": round_.frame["melt"], "desirability": each.mean(axis=0),
                           "low": low, "high": high, "sd before": worth.before, "sd after": worth.after,
-                          "chance of beating the best": (each > base + ROUNDING).mean(axis=0), "nearest pour": nearest,
+                          "chance of beating the best": (each > base + SAME).mean(axis=0), "nearest pour": nearest,
                           "distance": distance})
     moved = _moves(trial, round_.frame[names], settled[names])
     if outlook.failing is not None:

@@ -112,16 +112,3 @@ def test_of_equals_it_is_the_geometric_mean_and_nothing_given_is_changed(k):
     for low, target, high in ((4, 6, 8), (4, 4, 8), (4, 8, 8)):
         desirability.peak(values, low, target, high)
         np.testing.assert_array_equal(values, np.linspace(3.0, 9.0, 20))
-
-
-@pytest.mark.parametrize("kind", [np.float32, np.float64])
-@pytest.mark.parametrize("importance", [None, [1, 2.5], np.array([3.0, 1.0])])
-def test_it_is_as_precise_as_the_values_and_nothing_given_is_changed(kind, importance):
-    values = np.linspace(0, 10, 7, dtype=kind)
-    given = values.copy()
-    each = [desirability.rising(values, np.float64(2), 8), desirability.peak(values, 1, 5, np.float64(9))]
-    found = desirability.overall(each, importance)
-    assert all(part.dtype == kind for part in (*each, desirability.falling(values, 2, 8), found))
-    exact = [desirability.rising(given.astype(float), 2, 8), desirability.peak(given.astype(float), 1, 5, 9)]
-    np.testing.assert_allclose(found, desirability.overall(exact, importance), atol=1e-6)
-    assert (values == given).all()

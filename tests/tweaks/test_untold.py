@@ -74,11 +74,12 @@ class TestWhatIsHeld:
         assert abs(telling._given_up(outlook, alike, "red_share")) < telling.GIVEN_UP
 
 
-@pytest.mark.parametrize("size", [1e-4, 1.0, 1e4])
-def test_what_only_rounding_changes_is_no_signal(size):
+@pytest.mark.parametrize("low", [0.0, 1e5])
+@pytest.mark.parametrize("width", [1e-3, 10.0, 1e4])
+def test_what_only_rounding_changes_is_no_signal(low, width):
     rng = np.random.default_rng(1)
-    level = size * rng.uniform(2, 8, 300)[:, None]
-    rounded = level * (1 + rng.uniform(1, 2, (300, 7)) * 1e-7)              # each larger than the first, by next to nothing
-    assert telling.signal(np.hstack([level, rounded])) == 0.0
-    moved = level + size * (0.05 + rng.normal(0, 0.01, (300, 7)))
-    assert telling.signal(np.hstack([level, moved])) == pytest.approx(5, rel=0.2)
+    level = low + width * rng.uniform(0.2, 0.8, 300)[:, None]
+    rounded = level + width * rng.uniform(1, 2, (300, 7)) * 1e-6             # each larger than the first, by next to nothing
+    assert telling.signal(np.hstack([level, rounded]), width) == 0.0
+    moved = level + width * (0.005 + rng.normal(0, 0.001, (300, 7)))
+    assert telling.signal(np.hstack([level, moved]), width) == pytest.approx(5, rel=0.2)
