@@ -10,15 +10,20 @@ from labkit.tweaks.confirming import measured
 from labkit.wording import number_text, plural, words_joined
 
 LEAD = 0.005           # desirability: what is less apart is the same in print, and to within the draws
+SURE = 0.75            # chance of being better with which another is preferred to one that did what was expected
 UNJUDGED = "not judged"        # of an attribute that no pour of the confirmation was scored or read for
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Known:
-    """Desirability with all scores: mean, low, high (90 %) of the formula; by name the mean of each known one."""
+    """Desirability with all scores: mean, low, high (90 %) of the formula; by name the mean of each known one.
+
+    chances : by name, the chance that it is better than the formula.
+    """
 
     formula: pd.Series
     others: pd.Series
+    chances: pd.Series
 
     @property
     def better(self) -> str:
@@ -27,8 +32,18 @@ class Known:
 
     @property
     def clearly(self) -> bool:
-        """Whether it is better by more than LEAD."""
+        """Whether it is better by more than LEAD, and with a chance of SURE."""
+        return self.apart and self.chance >= SURE
+
+    @property
+    def apart(self) -> bool:
+        """Whether it is expected to be better by more than LEAD."""
         return self._lead >= LEAD
+
+    @property
+    def chance(self) -> float:
+        """The chance that it is better; nan where there is none."""
+        return float(self.chances[self.better]) if self.better else float("nan")
 
     @property
     def _lead(self) -> float:
@@ -59,10 +74,13 @@ def verdict_on(row: Mapping, known: Known) -> tuple[str, str]:
     turn = turned(row)
     if turn:
         word, value, other = turn
-        if known.better == other:
+        preferred = known.apart if not inside(row) else known.clearly
+        if preferred and known.better == other:
             return "overturned", f"{told}; {word} {value:.1f} {other} would be the better choice."
         told += f"; {word} {value:.1f} {other} was to become the better choice, but with all scores counted"
-        return ("overturned", f"{told} {known.better} is.") if known.better else ("not clear", f"{told} it is not.")
+        if preferred:
+            return "overturned", f"{told} {known.better} is."
+        return "not clear", f"{told} {f'{known.better} is not clearly better' if known.better else 'it is not'}."
     if inside(row):
         return "confirmed", f"{told}."
     return "not clear", f"{told}." if row["at once"] else (
@@ -78,7 +96,7 @@ def whole_of(table: pd.DataFrame, known: Known, failed: list[str]) -> str:
     verdicts = set(table["verdict"])
     if UNJUDGED in verdicts:
         return "not clear"
-    if known.better and verdicts & {"overturned", "not clear"}:
+    if "overturned" in verdicts or (known.apart and not all(map(inside, table.to_dict("records")))):
         return "overturned"
     return "confirmed" if verdicts == {"confirmed"} and not known.clearly and not failed else "not clear"
 
@@ -124,14 +142,19 @@ def _not_clear(table: pd.DataFrame, known: Known, failed: list[str], pours: list
                          f"{known.better} is expected to be better. Settle on {known.better}, or pour the two side by "
                          "side to be sure.")
     if failed and not sentences:
-        what = f"Settle on {known.better}" if known.better else "Pour it once more"
+        what = f"Settle on {known.better}" if known.apart else "Pour it once more"
         sentences.append(f"{what}, or ask suggest_next for another round.")
     return sentences
 
 
 def _close(row: Mapping, known: Known) -> str:
-    """Beyond a turning point, and yet nothing better: the two are near each other."""
+    """Beyond a turning point, and yet nothing clearly better: the two are near each other."""
     word, value, other = turned(row)
+    if known.better:
+        return (f"{row['attribute']} came out {word} {measured(value, row['unit'])}, from where on {other} was to "
+                f"become the better choice; with all scores counted {known.better} is expected to be better "
+                f"({known.others[known.better]:.2f} against {known.formula['mean']:.2f}), but not clearly. Pour the "
+                "two side by side to be sure, or ask suggest_next for another round.")
     worth = f" ({known.formula['mean']:.2f} against {known.others[other]:.2f})" if other in known.others else ""
     return (f"{row['attribute']} came out {word} {measured(value, row['unit'])}, from where on {other} was to become "
             f"the better choice; with all scores counted it is not{worth}. Keep the formula, or pour the two side by "
@@ -160,10 +183,11 @@ def _numbers(whole: str, known: Known) -> str:
     now = known.formula
     text = (f"With these scores its desirability is {now['mean']:.2f} (90 %: {number_text(now['low'])} to "
             f"{number_text(now['high'])})")
-    if known.better and whole == "confirmed":
+    if known.better and not known.apart:
         return f"{text}; {known.better} is expected to be as good."
     if known.better:
-        return f"{text}, that of {known.better} {known.others[known.better]:.2f}."
+        return (f"{text}, that of {known.better} {known.others[known.better]:.2f}, which is better with a chance of "
+                f"{known.chance:.2f}.")
     return f"{text}; no other known formula is expected to be better."
 
 

@@ -13,6 +13,7 @@ from labkit.trial import check_trial
 from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
 from labkit.tweaks.confirming import NEAR, Confirmation, plan_confirmation, with_units
 from labkit.tweaks.forecast import judges_of
+from labkit.tweaks.outlook import SAME
 from labkit.tweaks.path import as_of
 from labkit.tweaks.standing import known_formulas, standing_of
 from labkit.wording import Report, grid_of, heading, line, report
@@ -64,10 +65,12 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
     the last digit with the `seed` of then, but for what was corrected or set aside since.
 
     An attribute is confirmed when its mean result lies where it was expected and within its turning points, overturned
-    when it lies beyond one and a known formula is expected to be better now that all scores count, else not clear. The
-    whole is confirmed when every attribute is and no known formula is clearly better, overturned when one is better and
-    something came out otherwise than expected. Where fewer testers, readings or pours told of them than were counted
-    on, more is expected to be off by chance. A pour that failed settles nothing, unless it is set aside as a whole.
+    when it lies beyond one and a known formula is better now that all scores count: expected to be, where the result
+    was not expected, and clearly so, at three to one, where it was. Else it is not clear. The whole is confirmed when
+    every attribute is and no known formula is clearly better, overturned when an attribute is, or when one is better
+    and something came out otherwise than expected. Where fewer testers, readings or pours told of them than were
+    counted on, more is expected to be off by chance. A pour that failed settles nothing, unless it is set aside as a
+    whole.
     """
     check_trial(trial, error=TweakError)
     advice = "Give what plan_confirmation returned, or the number of its round."
@@ -156,4 +159,5 @@ def _known(trial, confirmation: Confirmation, seed: int) -> Known:
     low, high = np.quantile(drawn[:, 0], [0.05, 0.95])
     means = drawn.mean(axis=0)
     return Known(formula=pd.Series({"mean": means[0], "low": low, "high": high}),
-                 others=pd.Series(means[1:], index=others.index, dtype=float))
+                 others=pd.Series(means[1:], index=others.index, dtype=float),
+                 chances=pd.Series((drawn[:, 1:] > drawn[:, [0]] + SAME).mean(axis=0), index=others.index, dtype=float))

@@ -10,6 +10,7 @@ from labkit.tweaks.foretold import Foretold
 from labkit.tweaks.outlook import wanted_part
 
 RESULTS = 61
+AT_END = 0.005         # of the width of a scale: a turning point so near its end is beyond what a result can come to
 
 
 def overturns_of(attributes, told: Mapping[str, Foretold], names: Sequence[str], pours: int,
@@ -19,7 +20,8 @@ def overturns_of(attributes, told: Mapping[str, Foretold], names: Sequence[str],
     told : attribute -> draws at the formula to be poured and at others, called `names`; holds : the chance that each
     of them, the first included, holds. The draws are brought up to date by a result of one attribute while the other
     attributes come out as expected; the choice falls on the highest expected desirability. nan and an empty name where
-    nothing on the scale overturns it; at once: another is better already where all comes out as expected.
+    nothing on the scale, or only its very end, overturns it; at once: another is better already where all comes out as
+    expected.
     """
     share = {name: attributes[name].importance / sum(attributes[n].importance for n in told) for name in told}
     parts = {name: _parts(attributes[name], told[name], share[name], pours) for name in told}
@@ -30,8 +32,10 @@ def overturns_of(attributes, told: Mapping[str, Foretold], names: Sequence[str],
         worth = by_result * others * holds
         row = {"attribute": name, "expected": expected}
         turns = turning_points(results, worth[:, 1:] - worth[:, [0]], expected)
+        end = AT_END * attributes[name].width
         for side, (value, who) in zip(("below", "above"), turns, strict=True):
-            row |= {side: value, f"better {side}": str(names[who]) if who >= 0 else ""}
+            there = who >= 0 and attributes[name].low + end < value < attributes[name].high - end
+            row |= {side: value if there else np.nan, f"better {side}": str(names[who]) if there else ""}
         rows.append(row | {"at once": bool(whole.argmax())})
     return pd.DataFrame(rows)
 

@@ -10,6 +10,7 @@ from scipy.stats import norm
 import labkit
 from labkit.attributes import Attribute, Wanted
 from labkit.errors import TweakError
+from labkit.tweaks import overturning
 from labkit.tweaks.confirming import _misses_words, _percent, _turns_words, chance_to_tell, enough_pours
 from labkit.tweaks.foretold import Foretold, foretold
 from labkit.tweaks.overturning import overturns_of
@@ -131,6 +132,14 @@ class TestOverturns:
         root = 6 + (rate * 105.5 - 106) / (gain[0] - rate * gain[1])
         row = overturns_of(linear("payoff", "shade"), told, ["P07"], 2, np.array([1.0, 0.995])).iloc[0]
         assert row["below" if root < 6 else "above"] == pytest.approx(root, abs=0.15)
+
+    @pytest.mark.parametrize("below, above, there", [(-98.9, 99.1, [True, False]), (-99.1, 98.9, [False, True])])
+    def test_the_very_end_of_the_scale_is_no_turning_point(self, monkeypatch, below, above, there):
+        """On -100 to 100: what is within a two-hundredth of an end is in print that end, and nothing lies beyond it."""
+        monkeypatch.setattr(overturning, "turning_points", lambda *_: ((below, 0), (above, 0)))
+        row = overturns_of(linear("payoff"), {"payoff": normal(self.MEANS, self.COV)}, ["P07"], 2).iloc[0]
+        assert [row["better below"] == "P07", row["better above"] == "P07"] == there
+        assert list(row[["below", "above"]].notna()) == there
 
     def test_where_nothing_could_be_better_nothing_is_named(self):
         told = {"payoff": normal([60.0, 5.0], np.eye(2), width=100.0)}
