@@ -11,7 +11,7 @@ import labkit
 from labkit.core import desirability
 from labkit.errors import TweakError
 from labkit.rehearsal import play_round
-from labkit.tweaks import desirability_of
+from labkit.tweaks import desirability_of, suggest
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import inside, poured
 from labkit.tweaks.telling import signal, stake
@@ -192,9 +192,9 @@ class TestTelling:
     def test_signal_and_stake_of_what_is_known(self):
         rng = np.random.default_rng(0)
         flat = rng.normal(size=(4000, 1)) + np.zeros(5)
-        assert signal(flat) == 0 and stake(flat) == pytest.approx(0)
+        assert signal(flat, 10.0) == 0 and stake(flat) == pytest.approx(0)
         sure = flat + np.array([0, 0, 0, 0, 2.0]) + rng.normal(0, 0.5, (4000, 5)) * np.array([0, 0, 0, 0, 1])
-        assert signal(sure) == pytest.approx(4, rel=0.05)
+        assert signal(sure, 10.0) == pytest.approx(4, rel=0.05)
         two = np.stack([np.zeros(100_000), rng.normal(0, 1, 100_000)], axis=1)
         assert stake(two) == pytest.approx(0.3989, abs=0.01)        # E max(0, Z) = 1 / sqrt(2 pi)
 
@@ -215,9 +215,17 @@ class TestStop:
         assert more.stop is False and more.expected_gain == gain
         assert more.advice.split("\n")[0].endswith(
             f"Alone it brings too little, but with everything known {known:.3f} could be gained, more than two such rounds "
-            "must bring: it may take both.")
+            "must bring: it may take both. It is close: computed with another seed it may turn.")
         assert labkit.suggest_next(trial, seed=2, worth=1.05 * known / 2 / 9).stop is True     # not worth two rounds
         assert labkit.suggest_next(trial, seed=2, worth=2.05 * gain / 9).stop is True          # brings under half of it
+
+    @pytest.mark.parametrize("gain, known, stop, close", [
+        (0.06, 0.07, False, False), (0.053, 0.07, False, True), (0.047, 0.07, True, True), (0.04, 0.07, True, False),
+        (0.04, 0.095, True, True), (0.04, 0.105, False, True), (0.04, 0.15, False, False), (0.026, 0.15, False, True),
+        (0.024, 0.15, True, True), (0.02, 0.15, True, False)])
+    def test_a_close_call_is_told(self, gain, known, stop, close):
+        """A round must bring .05: it does, or half of it where all that is to be known is worth two rounds."""
+        assert suggest.stops(gain, known, 0.05) == stop and suggest.closely(gain, known, 0.05) == close
 
     def test_what_knowing_would_gain_is_the_best_of_each_world_less_what_is_settled(self):
         """E max(0, Z) = 1 / sqrt(2 pi) where one other formula is better by a standard normal amount."""

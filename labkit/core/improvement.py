@@ -61,16 +61,18 @@ def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
 
     drawn : k arrays (n, m), joint draws of k properties at m things to settle on; seen : k arrays (n, q), what would be
     seen of each property in each of those worlds, noise included; worth : k arrays -> D, an array of their shape.
-    n > worlds + inner + paid.
+    n >= worlds + inner + paid.
 
     Each property is learned from what is seen of it, E(y | seen) linear in `seen` by regression over the draws (Strong,
     Oakley & Brennan 2014, Medical Decision Making 34:311-326); what is left of it stays uncertain. In each of
-    `worlds` the choice follows the mean of D over `inner` draws of what is left and is paid by `paid` others, so that
-    choosing does not inflate the value (Raiffa & Schlaifer 1961, section 4.5: preposterior analysis). (worlds,).
+    `worlds` the choice follows the mean of D over `inner` draws of what is left and is paid by `paid` others of its
+    own, so that choosing does not inflate the value (Raiffa & Schlaifer 1961, section 4.5: preposterior analysis).
+    Returns (worlds,).
     """
     pairs = [_learned(y, s) for y, s in zip(drawn, seen, strict=True)]
     known = [fit[:worlds] for fit, _ in pairs]
-    first, second = slice(worlds, worlds + inner), slice(worlds + inner, worlds + inner + paid)
+    first = np.arange(worlds, worlds + inner)
+    others = np.resize(np.delete(np.arange(len(drawn[0])), first), (worlds, paid))
     now, open_ = int(np.argmax(worth(drawn).mean(axis=0))), [_centred(left[first]) for _, left in pairs]
     step = max(1, BLOCK // (inner * drawn[0].shape[1]))
     hoped = [worth([fit[i:i + step, None, :] + left for fit, left in zip(known, open_, strict=True)]).mean(axis=1)
@@ -79,7 +81,7 @@ def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
 
     def payment(columns):
         rows = np.arange(len(columns))
-        return worth([fit[rows, columns][:, None] + _centred(left[second])[:, columns].T
+        return worth([fit[rows, columns][:, None] + left[others, columns[:, None]]
                       for fit, (_, left) in zip(known, pairs, strict=True)]).mean(axis=1)
 
     return payment(chosen) - payment(np.full(len(chosen), now))

@@ -12,15 +12,26 @@ from labkit.rounds import Round, small_portions
 from labkit.tweaks.additions import Around
 from labkit.tweaks.looking import Bench
 from labkit.tweaks.standing import Standing, standing_of
-from labkit.tweaks.suggest import WORTH, _best_round, _checked, _in_grams, _looked, _targets, _weighed_round
+from labkit.tweaks.suggest import (
+    FINE,
+    WIDE,
+    WORTH,
+    _best_round,
+    _checked,
+    _in_grams,
+    _looked,
+    _targets,
+    _weighed_round,
+    shown_worth,
+)
 from labkit.tweaks.trying import Evening, paid_by_evenings
 from labkit.tweaks.worth import jury_of
 from labkit.wording import Report, grid_of, heading, line, report, words_joined
 
 ROUGH = {"worlds": 128, "inner": 8, "paid": 32}        # to choose among rounds that add the same thing
-FINE = {"worlds": 512, "inner": 16, "paid": 64}
 CLEAR = 1.64           # standard errors of the computation below which two gains are not told apart
 FAINT = "nothing that could be told"
+MORE = ("pour", "tester", "tasting")                    # all of the round and more: what comes out worth less is chance
 DIGITS = {"cost": 2, "gain": 4, "difference": 4, "se": 4, "per unit": 4, "added cost": 2, "added per unit": 4}
 
 
@@ -70,14 +81,16 @@ def compare_efforts(trial, pours: int | None = 4, melts: int | None = 2, seed: i
                     hold: Mapping[str, float] | None = None) -> Efforts:
     """The round of suggest_next, and what one pour, melt or tester more, a repeat or a second tasting would add.
 
-    pours, melts, seed, hold : as in suggest_next. Every gain is what settling anew on the simulated scores would bring
-    (`core.improvement.paid_by_world`), in the same drawn worlds and with the same luck, so that differences have their
-    sign. One tester more is a newcomer; the usual number is the median of a scored pour's.
+    pours, melts, seed, hold : as in suggest_next, whose expected gain is that of the round. Every difference to it is
+    one in what settling anew on the simulated scores would bring (`core.improvement.paid_by_world`), in the same drawn
+    worlds and with the same luck, so that differences have their sign. One tester more is a newcomer; the usual number
+    is the median of a scored pour's.
     """
     compared = compared_evenings(trial, pours, melts, seed=seed, hold=hold)
     evenings, round_ = compared.evenings, compared.round
     words = _words(evenings, compared.best)
-    table = _table(trial, evenings, compared.paid(list(evenings.values()), 1024, 4, FINE), compared.usual, words)
+    paid = compared.paid(list(evenings.values()), WIDE, 4, FINE)
+    table = _table(trial, evenings, compared.gain, paid, compared.usual, words)
     rounds = {name: round_ if name in ("round", "tester", "tasting") else _round_of(trial, evening)
               for name, evening in evenings.items()}
     return Efforts(table=table, rounds=rounds, worth=WORTH, advice=_advice(table))
@@ -85,10 +98,14 @@ def compare_efforts(trial, pours: int | None = 4, melts: int | None = 2, seed: i
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Compared:
-    """What is compared: by name the evenings, the suggested round first; what one may settle on; the usual panel."""
+    """What is compared: by name the evenings, the suggested round first; what one may settle on; the usual panel.
+
+    gain : expected of the suggested round.
+    """
 
     standing: Standing
     round: Round
+    gain: float
     best: str
     usual: int
     targets: pd.DataFrame
@@ -106,11 +123,12 @@ def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int,
     asked = _checked(trial, pours, melts, seed, hold, None)
     standing = standing_of(trial, seed=seed, hold=hold)
     bench, points = Bench(trial=trial, outlook=standing.known, hold=standing.hold), standing.points
-    asked = replace(asked, fixed=standing.hold)
+    asked, jury = replace(asked, fixed=standing.hold), jury_of(standing.surfaces)
     looked = _looked(asked, bench, points)
-    round_ = _weighed_round(asked, _best_round(asked, bench, jury_of(standing.surfaces), points, looked))
+    round_ = _weighed_round(asked, _best_round(asked, bench, jury, points, looked))
+    worth = shown_worth(asked, standing.outlook(WIDE), jury, round_, standing.settled, points)
     around = Around.of(bench, round_, standing.settled, points, looked, seed)
-    plain = Compared(standing=standing, round=round_, best="".join(around.best.index[:1]),
+    plain = Compared(standing=standing, round=round_, gain=worth.gain, best="".join(around.best.index[:1]),
                      usual=usual_testers(trial) if len(trial.standing_scores) else 0,
                      targets=pd.concat([standing.settled, _targets(points, seed)], ignore_index=True), evenings={})
     chosen = _chosen(_offered(around, plain.usual), lambda e: plain.paid(e, 512, 3, ROUGH).mean(axis=1))
@@ -142,10 +160,11 @@ def cost_of(trial, evening: Evening, usual: int) -> float:
     return trial.cost.of(rounds=1, melts=len(set(evening.melts)), pours=len(evening.places), testers=more)
 
 
-def _table(trial, evenings: Mapping[str, Evening], paid: np.ndarray, usual: int, words) -> pd.DataFrame:
+def _table(trial, evenings: Mapping[str, Evening], base: float, paid: np.ndarray, usual: int, words) -> pd.DataFrame:
     rows = []
     for name, evening, each in zip(evenings, evenings.values(), paid, strict=True):
-        cost, gain, difference = cost_of(trial, evening, usual), max(float(each.mean()), 0.0), each - paid[0]
+        cost, difference = cost_of(trial, evening, usual), each - paid[0]
+        gain = max(base + float(difference.mean()), 0.0)
         rows.append({"effort": words[name], "pours": len(evening.places), "melts": len(set(evening.melts)),
                      "testers": usual + evening.testers, "cost": cost, "gain": gain, "per unit": gain / cost,
                      "difference": float(difference.mean()),
@@ -186,7 +205,7 @@ def _advice(table: pd.DataFrame) -> str:
     base, more = table.iloc[0], table.iloc[1:]
     sentences = [f"The round as suggested costs {base['cost']:g} and is expected to bring {base['gain']:.3f} of "
                  f"desirability (0 to 1), {base['per unit']:.4f} a unit of cost; a unit must bring {WORTH:g}."]
-    sentences += [_about(row) for row in more.to_dict("records")]
+    sentences += [_about(row) for row in more.reset_index(names="name").to_dict("records")]
     return "\n".join([_first(table), *sentences])
 
 
@@ -207,7 +226,7 @@ def _first(table: pd.DataFrame) -> str:
 def _about(row: Mapping) -> str:
     """One effort: what it costs, what it adds, whether that pays, or would beside a round that is poured anyway."""
     name = row["effort"][0].upper() + row["effort"][1:]
-    told = abs(row["difference"]) > CLEAR * row["se"]
+    told = abs(row["difference"]) > CLEAR * row["se"] and (row["difference"] > 0 or row["name"] not in MORE)
     adds = f"{abs(row['difference']):.4f} {'more' if row['difference'] > 0 else 'less'}"
     anyway = "" if row["pays"] else " if the round is poured all the same"
     if abs(row["added cost"]) <= 1e-9:

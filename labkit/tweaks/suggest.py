@@ -18,7 +18,7 @@ from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.result import Tweak
 from labkit.tweaks.search import held_at, highest, inside, poured, starting_points
 from labkit.tweaks.telling import untold
-from labkit.tweaks.worth import gain_if_known, jury_of, worth_of
+from labkit.tweaks.worth import Worth, gain_if_known, jury_of, worth_of
 
 WORTH = 0.0055         # gain of desirability a unit of cost must bring: .05 for an evening of 9 (4 pours in 2 melts).
 #                        About half of what is foretold, or more, comes true in the first rounds of rehearsals: .02
@@ -29,7 +29,10 @@ USUAL_MELTS = 2
 PROPOSED_POURS, PROPOSED_MELTS = (2, 3, 4, 6, 8), (1, 2, 3)          # compared when no size is asked for
 WIDE = 1024                                    # draws behind a number that is shown; half of them where rounds compete
 SAMPLE, TARGETS, SPREAD = 1000, 100, 400      # points looked at, settled on, compared for what a factor may lose
+FINE = {"worlds": 512, "inner": 32, "paid": 64}                # of `improvement.paid_by_world`, for what is shown
 CLEAR = 0.1            # a repeat must be worth this part more than the best round without it
+CLOSE = 0.1            # part of a gain by which other draws may find it larger or smaller
+ALIKE = 1e-9           # in coded coordinates: two points that are the same formula, but for rounding
 FAINT = 0.05           # desirability below which nobody would settle on a formula
 
 
@@ -139,6 +142,17 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     return tweak if found else _nothing_found(asked, tweak, outlook)
 
 
+def stops(gain: float, known: float, due: float) -> bool:
+    """Whether a round that is to bring `due` pays too little; known : what could be gained if everything were known."""
+    return gain < due * (LEAST if known >= ROUNDS_AHEAD * due else 1.0)
+
+
+def closely(gain: float, known: float, due: float) -> bool:
+    """Whether that turns where either gain is CLOSE to what it is."""
+    near = (1 - CLOSE, 1, 1 + CLOSE)
+    return len({stops(gain * one, known * other, due) for one in near for other in near}) > 1
+
+
 def _due(asked: Asked, round_: Round) -> float:
     """What the round must bring."""
     return asked.worth * _cost(asked.trial, round_)
@@ -221,9 +235,10 @@ def _best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, looked: 
 
 def _repeats(bench: Bench, looked: Looked, count: int = 3) -> list[int]:
     """Columns of the best pours made so far, to be made again."""
+    coded = bench.trial.region.coded
     made = poured(bench.trial).drop(index=list(bench.trial.failed), errors="ignore")
-    made = set(made.itertuples(index=False, name=None))
-    again = [j for j, row in enumerate(looked.points.itertuples(index=False, name=None)) if row in made]
+    gap = np.abs(coded(looked.points)[:, None] - coded(made)[None]).max(axis=2)         # shares are computed from grams
+    again = np.flatnonzero(gap.min(axis=1, initial=np.inf) < ALIKE)
     return sorted(again, key=lambda j: -looked.draws[:, j].mean())[:count]
 
 
@@ -260,19 +275,24 @@ def _in_grams(trial, points: pd.DataFrame, melts: list[str], pours: list[str]) -
 def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.DataFrame, points) -> Tweak:
     """The tweak with its numbers taken at the formulas as they can be weighed."""
     trial, wide = asked.trial, outlook.with_draws(WIDE, asked.seed + 2)
-    pours, melts = round_.frame[asked.names], pd.factorize(round_.frame["melt"])[0]
     settled = best[asked.names]
     known = gain_if_known(outlook.with_draws(WIDE // 2, asked.seed + 1), settled, points)       # draws that are at hand
-    targets = wide.known(pd.concat([settled, _targets(points, asked.seed)], ignore_index=True))
-    worth = worth_of(wide, jury, pours, melts, targets)
+    worth = shown_worth(asked, wide, jury, round_, settled, points)
     due = _due(asked, round_)
-    stop = worth.gain < due * (LEAST if known >= ROUNDS_AHEAD * due else 1.0)
+    stop, close = stops(worth.gain, known, due), closely(worth.gain, known, due)
     predictions = _predictions(wide, settled)
     reasons = words.reasons(trial, round_, wide, settled, worth)
-    advice = words.advice(trial, asked, outlook.surfaces, worth.gain, _cost(trial, round_), stop, known)
+    advice = words.advice(trial, asked, outlook.surfaces, worth.gain, _cost(trial, round_), stop, known, close)
     advice = "\n".join([advice, *words.failing(wide, settled)])
     return Tweak(round=round_, best=best, stop=stop, expected_gain=worth.gain, gain_if_known=known, advice=advice,
                  predictions=predictions, reasons=reasons)
+
+
+def shown_worth(asked: Asked, wide: Outlook, jury, round_: Round, settled: pd.DataFrame, points: pd.DataFrame) -> Worth:
+    """What a weighed round is worth, computed finely."""
+    targets = wide.known(pd.concat([settled, _targets(points, asked.seed)], ignore_index=True))
+    melts = pd.factorize(round_.frame["melt"])[0]
+    return worth_of(wide, jury, round_.frame[asked.names], melts, targets, **FINE)
 
 
 def _predictions(outlook: Outlook, settled: pd.DataFrame) -> pd.DataFrame:

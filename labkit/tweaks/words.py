@@ -86,9 +86,10 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
             "or what is wanted.")
 
 
-def advice(trial, asked, surfaces, gain: float, cost: float, stop: bool, known: float) -> str:
+def advice(trial, asked, surfaces, gain: float, cost: float, stop: bool, known: float, close: bool) -> str:
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
-    sentences = [_pay(gain, cost, asked.worth, stop, known), *_held(trial, asked, surfaces), *_missing(trial, surfaces)]
+    pay = _pay(gain, cost, asked.worth, stop, known) + " It is close: computed with another seed it may turn." * close
+    sentences = [pay, *_held(trial, asked, surfaces), *_missing(trial, surfaces)]
     return "\n".join(sentences)
 
 

@@ -55,18 +55,19 @@ class Worth:
     after: np.ndarray
 
 
-def worth_of(outlook: Outlook, jury: Jury, pours: pd.DataFrame, melts: np.ndarray, targets: list[np.ndarray]) -> Worth:
+def worth_of(outlook: Outlook, jury: Jury, pours: pd.DataFrame, melts: np.ndarray, targets: list[np.ndarray],
+             **sizes) -> Worth:
     """The expected gain of the formula one would settle on among some and the pours, once the round is scored.
 
-    targets : what `outlook` knows of those formulas (`Outlook.known`).
+    targets : what `outlook` knows of those formulas (`Outlook.known`). sizes : of `improvement.paid_by_world`.
     """
     there = outlook.known(pours)
     known = [np.hstack(pair) for pair in zip(there, targets, strict=True)]
     seen = jury.seen(dict(zip(outlook.surfaces, there)), melts, outlook.seed)
     if outlook.failing is not None:
         seen = with_failures(seen, np.random.default_rng([outlook.seed, 43]).uniform(size=there[-1].shape) < there[-1])
-    inner = outlook.worth(there)
-    return Worth(gain=improvement.value_of_seeing(known, seen, outlook.worth), before=inner.std(axis=0, ddof=1),
+    inner, gain = outlook.worth(there), improvement.value_of_seeing(known, seen, outlook.worth, **sizes)
+    return Worth(gain=gain, before=inner.std(axis=0, ddof=1),
                  after=improvement.spread_after(inner, np.column_stack(seen)))
 
 

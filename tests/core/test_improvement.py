@@ -124,3 +124,11 @@ def test_spread_after_is_the_posterior_standard_deviation():
     draws, seen = two_alternatives(8)
     left = 0.3 * 0.2 / np.sqrt(0.3**2 + 0.2**2)
     np.testing.assert_allclose(improvement.spread_after(draws, seen), [0, left], atol=0.002)
+
+
+def test_what_is_chosen_is_paid_by_others_than_those_it_was_chosen_with():
+    """Of thirty alike, with nothing of them seen, the one that looks best in 16 draws is worth no more than another."""
+    seen = np.random.default_rng(9).normal(size=(4000, 1))
+    paid = [improvement.paid_by_world([np.random.default_rng(seed).normal(size=(4000, 30))], [seen],
+                                      lambda y: np.maximum(y[0], 0), worlds=300, inner=16).mean() for seed in range(12)]
+    assert abs(np.mean(paid)) < 0.02

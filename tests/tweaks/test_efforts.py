@@ -115,7 +115,9 @@ def efforts(demo):
 
 class TestDemo:
     def test_the_base_is_the_round_that_is_suggested(self, demo, efforts):
-        pd.testing.assert_frame_equal(efforts.rounds["round"].to_frame(), labkit.suggest_next(demo, seed=2).round.to_frame())
+        tweak = labkit.suggest_next(demo, seed=2)
+        pd.testing.assert_frame_equal(efforts.rounds["round"].to_frame(), tweak.round.to_frame())
+        assert efforts.table.at["round", "gain"] == tweak.expected_gain
 
     def test_sizes_and_costs(self, demo, efforts):
         table = efforts.to_frame()

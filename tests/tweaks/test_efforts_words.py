@@ -45,3 +45,10 @@ def test_a_round_that_pays_only_with_something_more_is_told_with_it(gain):
     found = efforts(gain, 0.0024, 0.0)
     assert list(found.table["pays"]) == [gain > 0.0495, True, False]
     assert found.advice.startswith("Best beside the round as suggested: P05 again in place of a new formula.\n")
+
+
+def test_more_that_comes_out_worth_less_is_chance():
+    """Who knows more can always settle on the same; a repeat takes the place of something else, and may be worth less."""
+    lines = efforts(0.06, -0.0024, -0.002).advice.split("\n")
+    assert lines[2] == "P05 again in place of a new formula costs the same and brings 0.0024 less: leave the round as it is."
+    assert lines[3] == "One tester more costs 0.25 more and brings nothing that could be told: it does not pay."

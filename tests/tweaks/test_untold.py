@@ -9,7 +9,7 @@ from definitions import TERRACOTTA
 from invented import poured, scored
 
 import labkit
-from labkit.tweaks import suggest, telling, words
+from labkit.tweaks import looking, suggest, telling, words
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.standing import standing_of
 
@@ -83,3 +83,16 @@ def test_what_only_rounding_changes_is_no_signal(low, width):
     assert telling.signal(np.hstack([level, rounded]), width) == 0.0
     moved = level + width * (0.005 + rng.normal(0, 0.001, (300, 7)))
     assert telling.signal(np.hstack([level, moved]), width) == pytest.approx(5, rel=0.2)
+
+
+def test_the_best_pours_are_found_among_what_is_looked_at_and_may_be_repeated(demo):
+    """Shares are computed from the grams of a pot, so a pour made before comes back but for rounding."""
+    standing = standing_of(demo, seed=2)
+    bench = looking.Bench(trial=demo, outlook=standing.known, hold=standing.hold)
+    looked = looking.candidates(bench, standing.points, size=8, seed=2)
+    found = suggest._repeats(bench, looked)
+    coded, made = demo.region.coded, demo.made[demo.made["ok"]]
+    gap = np.abs(coded(looked.points.iloc[found])[:, None] - coded(made)[None]).max(axis=2)
+    assert len(found) == 3 and gap.min(axis=1).max() < 1e-9
+    worth = bench.outlook.mean(looked.points.iloc[found])
+    assert (np.diff(worth) <= 0).all()
