@@ -20,8 +20,9 @@ from labkit.wording import Report, grid_of, heading, line, plural, report
 
 REACHED = 0.9                  # of the best possible: a formula that is as good as found
 MOST = 0.9                     # nine rehearsals in ten
+TITLE = "How many evenings will this take?"
 TABLE = ("By evening: cost so far, the settled formula's desirability as a part of the best possible (median and lower "
-         "decile), the shares that have reached .9 of it and that were told to stop:")
+         "decile), the shares that are at .9 of it or above, and that were told to stop:")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -39,9 +40,13 @@ class Rehearsals:
         return self.frame.copy()
 
     def by_evening(self) -> pd.DataFrame:
-        """Index evening from 0 (none yet): cost, ratio (median), lower (decile), reached and stopped (shares)."""
-        before = self.frame[self.frame["evening"] == 1].assign(evening=0, cost=0.0, stop=False)
-        rows = pd.concat([before.assign(ratio=before["ratio before"]), self.frame])
+        """Index evening from 0 (none yet): cost, ratio (median), lower (decile), reached and stopped (shares).
+
+        reached : at REACHED or above then. Worlds in which no formula is of any use are not counted.
+        """
+        counted = _counted(self.frame)
+        before = counted[counted["evening"] == 1].assign(evening=0, cost=0.0, stop=False)
+        rows = pd.concat([before.assign(ratio=before["ratio before"]), counted])
         rows = rows.assign(stop=rows.groupby("seed")["stop"].cummax(), reached=(rows["ratio"] >= REACHED).astype(float))
         found = rows.groupby("evening").agg(
             cost=("cost", "mean"), ratio=("ratio", "median"), lower=("ratio", lambda part: part.quantile(0.1)),
@@ -56,11 +61,13 @@ class Rehearsals:
 
     def _report(self) -> Report:
         table = self.by_evening()
+        if not len(table):
+            return report(heading(TITLE), line(self.told), *map(line, _nowhere(self.frame)))
         sentences = [self.told, _reach(table, 0.5, "half"), _reach(table, MOST, "nine in ten"), _stopping(self),
                      *_nowhere(self.frame)]
         if table["reached"].max() < 0.5:
             sentences.pop(2)
-        return report(heading("How many evenings will this take?"), *map(line, sentences), line(TABLE),
+        return report(heading(TITLE), *map(line, sentences), line(TABLE),
                       grid_of(table, index="evening"))
 
     def __str__(self) -> str:
@@ -71,6 +78,8 @@ class Rehearsals:
 
     def __repr__(self) -> str:
         table = self.by_evening()
+        if not len(table):
+            return f"<Rehearsals: {self.frame['seed'].nunique()}, none of which counts>"
         return (f"<Rehearsals: {self.frame['seed'].nunique()}, after {plural(int(table.index[-1]), 'evening')} "
                 f"{table['ratio'].iloc[-1]:.2f} of the best possible>")
 
@@ -148,24 +157,29 @@ def _told(trial, world, count: int, rounds: int, pours: int, melts: int, testers
 
 
 def _reach(table: pd.DataFrame, share: float, words: str) -> str:
-    """When so many have come as near to the best as REACHED."""
+    """After which evening so many are as near to the best as REACHED."""
     there, best = table.index[table["reached"] >= share], f"{REACHED:g} of the best possible"
     if not len(there):
-        return (f"Within {plural(int(table.index[-1]), 'evening')} fewer than {words} of them reach {best}: "
-                f"{100 * table['reached'].iloc[-1]:.0f} % do.")
+        return (f"After {plural(int(table.index[-1]), 'evening')} fewer than {words} of them are at {best} or above: "
+                f"{100 * table['reached'].iloc[-1]:.0f} % are.")
     if there[0] == 0:
         return f"{words[0].upper()}{words[1:]} of them are at {best} before the first evening."
-    return (f"After {plural(int(there[0]), 'evening')} (cost {table.at[there[0], 'cost']:g}) {words} of them have "
-            f"reached {best}.")
+    return (f"After {plural(int(there[0]), 'evening')} (cost {table.at[there[0], 'cost']:g}) {words} of them are "
+            f"at {best} or above.")
 
 
 def _stopping(rehearsals: Rehearsals) -> str:
     """What it comes to when one stops as told, or after the last evening."""
-    ends = rehearsals.as_told()
+    ends = _counted(rehearsals.as_told())
     return (f"Who goes on until told to stop, at most {plural(int(ends['evening'].max()), 'evening')}, spends "
             f"{ends['evening'].mean():.1f} evenings and {ends['cost'].mean():.1f} on average and ends at "
             f"{ends['ratio'].median():.2f} of the best possible (lower decile {ends['ratio'].quantile(0.1):.2f}); "
             f"{plural(int(ends['stop'].sum()), 'rehearsal')} of {len(ends)} were told to.")
+
+
+def _counted(frame: pd.DataFrame) -> pd.DataFrame:
+    """Without the worlds in which no formula is of any use."""
+    return frame[~frame["seed"].isin(frame.loc[frame["ratio"].isna(), "seed"])]
 
 
 def _nowhere(frame: pd.DataFrame) -> list[str]:

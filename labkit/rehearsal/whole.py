@@ -31,6 +31,7 @@ def rehearse(trial, world: World, rounds: int = 3, pours: int = 4, melts: int = 
     average from pouring it once.
     """
     check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
+    check_whole(seed, name="seed", low=0, high=2**32 - 1 - rounds, error=RehearsalError)
     check_trial(trial, error=RehearsalError)
     check_type(world, World, name="world", advice="Give a labkit.World.", error=RehearsalError)
     best = best_possible(trial, world)

@@ -45,12 +45,12 @@ class TestTable:
         assert str(four) == """How many evenings will this take?
 ---------------------------------
 Stick, 4 rehearsals of 3 evenings (4 pours in 2 melts, 6 testers), all in one world.
-After 2 evenings (cost 18) half of them have reached 0.9 of the best possible.
-Within 3 evenings fewer than nine in ten of them reach 0.9 of the best possible: 75 % do.
+After 2 evenings (cost 18) half of them are at 0.9 of the best possible or above.
+After 3 evenings fewer than nine in ten of them are at 0.9 of the best possible or above: 75 % are.
 Who goes on until told to stop, at most 3 evenings, spends 2.2 evenings and 20.2 on average and ends
 at 0.91 of the best possible (lower decile 0.76); 3 rehearsals of 4 were told to.
 By evening: cost so far, the settled formula's desirability as a part of the best possible (median
-and lower decile), the shares that have reached .9 of it and that were told to stop:
+and lower decile), the shares that are at .9 of it or above, and that were told to stop:
   evening   cost  ratio  lower  reached  stopped
         0   0.00   0.55   0.43     0.00     0.00
         1   9.00   0.65   0.53     0.25     0.25
@@ -63,12 +63,17 @@ and lower decile), the shares that have reached .9 of it and that were told to s
         done = by_hand([[0.95]], [[True]], before=[0.95])
         assert "Half of them are at 0.9 of the best possible before the first evening." in str(done)
         far = by_hand([[0.3]], [[False]], before=[0.2])
-        assert "Within 1 evening fewer than half of them reach 0.9 of the best possible: 0 % do." in str(far)
+        assert "After 1 evening fewer than half of them are at 0.9 of the best possible or above: 0 % are." in str(far)
         assert "nine in ten" not in str(far)
 
     def test_worlds_where_nothing_is_any_good_are_named_and_left_out(self):
         found = by_hand([[np.nan], [0.8]], [[False], [False]], before=[np.nan, 0.7])
         assert found.by_evening()["ratio"].tolist() == [0.7, 0.8]
+        good = by_hand([[np.nan], [0.95], [0.97]], [[True], [False], [True]], before=[np.nan, 0.7, 0.7])
+        assert good.by_evening()["reached"].tolist() == [0, 1] and good.by_evening()["stopped"].tolist() == [0, 0.5]
+        assert "1 rehearsal of 2 were told to." in " ".join(str(good).split())
+        none = by_hand([[np.nan]], [[False]], before=[np.nan])
+        assert repr(none) == "<Rehearsals: 1, none of which counts>" and "they are not counted." in str(none)
         assert ("In 1 world no formula within the limits gives anything of what is wanted; they are not counted."
                 in " ".join(str(found).split()))
 
