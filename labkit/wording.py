@@ -59,6 +59,11 @@ def number_text(value: object, digits: int = 2) -> str:
     return text.lstrip("-") if float(text) == 0 else text
 
 
+def short_text(value: float) -> str:
+    """A number in three digits, in whole ones from a thousand on and never in powers of ten there."""
+    return f"{value:.3g}" if abs(value) < 999.5 else f"{value:.0f}"
+
+
 @dataclass(frozen=True, kw_only=True)
 class Block:
     """One block of a report: a heading, a line, or a grid of cells under a header."""

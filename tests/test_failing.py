@@ -13,6 +13,7 @@ import labkit
 from labkit.core.failing import FailingPosterior
 from labkit.errors import SurfaceError
 from labkit.rehearsal.fitted import worlds_of
+from labkit.surfaces import failing as failing_module
 from labkit.surfaces.failing import PRIOR, Failing, any_failed, linear_functions, outcomes_of
 from labkit.surfaces.ground import Ground
 from labkit.tweaks import words
@@ -246,3 +247,9 @@ class TestTweak:
         assert len(np.unique(seen[held[:, 0] == 0, 0])) == 1
         left = [np.var(truth[:, k] - seen[:, k] * np.cov(truth[:, k], seen[:, k])[0, 1] / np.var(seen[:, k])) for k in (0, 1)]
         np.testing.assert_allclose(left, [0.7 + 0.3 * 0.01 / 1.01, 0.01 / 1.01], atol=0.03)
+
+
+@pytest.mark.parametrize("low, high, cut", [(0.1, 0.14, 0.12), (1504.7, 1506.3, 1506), (1504.7, 1504.9, 1504.8)])
+def test_a_cut_is_told_in_as_many_digits_as_keep_it_between_its_pours(low, high, cut):
+    """Of 1505.5 three digits would be 1510, with all pours under it."""
+    assert failing_module._between(low, high) == cut and low <= cut < high

@@ -1,6 +1,6 @@
 import pandas as pd
 
-from labkit.wording import grid, grid_of, heading, line, number_text, plural, report, words_joined
+from labkit.wording import grid, grid_of, heading, line, number_text, plural, report, short_text, words_joined
 
 
 def test_words_and_numbers():
@@ -58,3 +58,8 @@ def test_a_grid_wider_than_the_page_goes_on_below_under_the_names_of_its_rows():
 def test_a_number_and_its_percent_sign_stay_on_one_line():
     told = report(line("x" * 90 + " about 90 % of it")).as_text()
     assert told == "x" * 90 + " about\n90 % of it" and len(told.splitlines()[0]) <= 100
+
+
+def test_short_numbers_know_no_powers_of_ten_above_a_thousand():
+    assert [short_text(v) for v in (0.01234, 74.26, 999.4, 1430.4, 150000.0, -1500)] == [
+        "0.0123", "74.3", "999", "1430", "150000", "-1500"]

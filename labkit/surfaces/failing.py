@@ -155,12 +155,19 @@ def _split(made: pd.DataFrame, name: str, more: bool) -> str:
     """Where a cut tells failures best from the rest (binomial likelihood), and the counts on both sides of it."""
     values, failed = made[name].to_numpy(), made["failed"].to_numpy()
     steps = np.unique(values)
-    cuts = [float(f"{cut:.3g}") for cut in (steps[1:] + steps[:-1]) / 2]
+    cuts = [_between(low, high) for low, high in zip(steps[:-1], steps[1:], strict=True)]
     beyond = [values > cut if more else values <= cut for cut in cuts]
     best = max(range(len(cuts)), key=lambda k: _fit_of(failed[beyond[k]]) + _fit_of(failed[~beyond[k]]))
     there, rest = failed[beyond[best]], failed[~beyond[best]]
     first, other = ("over", "under") if more else ("under", "over")
-    return f"{there.sum()} of {len(there)} {first} {name} {cuts[best]:g}, {rest.sum()} of {len(rest)} {other} it"
+    return f"{there.sum()} of {len(there)} {first} {name} {cuts[best]:.15g}, {rest.sum()} of {len(rest)} {other} it"
+
+
+def _between(low: float, high: float) -> float:
+    """The middle of two values in three digits, or in as many as keep it between them."""
+    middle = (low + high) / 2
+    rounded = (float(f"{middle:.{digits}g}") for digits in range(3, 18))
+    return next((cut for cut in rounded if low <= cut < high), middle)
 
 
 def _fit_of(failed: np.ndarray) -> float:

@@ -171,14 +171,20 @@ def _idle_sets(names: list[str]) -> Iterator[tuple[str, ...]]:
 
 
 def groups_in(system: str, region: Region) -> dict[str, list[int]]:
-    """Which columns of `values_in` belong to a factor, a setting, or a blend as a whole."""
-    recipe, groups = region.recipe, {}
+    """Which columns of `values_in` belong to a factor, a setting, or a blend as a whole; of those that vary."""
+    recipe, groups, varies = region.recipe, {}, varying(region.recipe)
     names = region.coded_names if system == "shares" else recipe.coordinates
     blend_of = {column: name for name, columns in recipe.blends.items() for column in columns}
     coded = {f"{name} ({k})": name for name, columns in recipe.blends.items() for k in range(1, len(columns))}
     for place, name in enumerate(names):
         groups.setdefault(blend_of.get(name, coded.get(name, name)), []).append(place)
-    return groups
+    return {name: places for name, places in groups.items() if varies & set(recipe.blends.get(name, (name,)))}
+
+
+def varying(recipe: Recipe) -> set[str]:
+    """Coordinates whose low and high differ."""
+    low, high = recipe.box
+    return {name for name, free in zip(recipe.coordinates, high > low, strict=True) if free}
 
 
 def values_in(system: str, region: Region, frame: pd.DataFrame) -> np.ndarray | None:
@@ -197,6 +203,6 @@ def values_in(system: str, region: Region, frame: pd.DataFrame) -> np.ndarray | 
 
 
 def nested_shares(recipe: Recipe) -> Sequence[tuple[str, str]]:
-    """Pairs (inner, outer) of coordinates: inner is a share of the very set whose share is outer."""
-    return [(inner.column, outer.column) for inner in recipe.statements for outer in recipe.statements
-            if inner.within == outer.of]
+    """Pairs (inner, outer) of coordinates that vary: inner is a share of the very set whose share is outer."""
+    free = [s for s in recipe.statements if s.column in varying(recipe)]
+    return [(inner.column, outer.column) for inner in free for outer in free if inner.within == outer.of]

@@ -5,7 +5,7 @@ import pandas as pd
 
 from labkit.core import canonical
 from labkit.surfaces.classical import Classical
-from labkit.wording import grid_of, heading, line, number_text, words_joined
+from labkit.wording import grid_of, heading, line, number_text, short_text, words_joined
 
 RADII = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5)  # coded distance from the middle of the limits
 SURE = 0.1  # p below which a coefficient is put into words
@@ -87,7 +87,7 @@ def turning(classical: Classical) -> list[str]:
 
 
 def _place(classical: Classical, row: pd.Series) -> str:
-    return words_joined([f"{name} {row[name]:.3g}" for name in classical.recipe.coordinates])
+    return words_joined([f"{name} {short_text(row[name])}" for name in classical.recipe.coordinates])
 
 
 def polynomial_blocks(classical: Classical) -> list:

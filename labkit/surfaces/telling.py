@@ -8,7 +8,7 @@ import pandas as pd
 from labkit.core.posterior import DOUBT
 from labkit.surfaces.classical import Classical
 from labkit.surfaces.fitting import SHAPES_OF_PEAK, TRUST
-from labkit.surfaces.ground import groups_in, nested_shares
+from labkit.surfaces.ground import groups_in, nested_shares, varying
 from labkit.surfaces.polynomial import polynomial_blocks
 from labkit.surfaces.reading import Reading, normal_multiple
 from labkit.wording import Report, beside_stated, grid_of, heading, line, number_text, plural, report, words_joined
@@ -70,12 +70,12 @@ def effects_of(reading: Reading) -> pd.DataFrame:
     drawn = reading.draws(ground.columns(sample), DRAWS, 0)
     moved = moved_by_each(ground, sample, drawn)
     low, high = np.quantile(moved, [0.05, 0.95], axis=0)
-    expect = reading.attribute.expect
+    expect, varies = reading.attribute.expect, varying(ground.trial.recipe)
     trust = dict(zip(reading.expected_names, reading.trust(), strict=True))
     table = {"effect": moved.mean(axis=0), "se": moved.std(axis=0), "low": low, "high": high,
              "expected": [expect.get(name, 0) for name in sample.columns],
              "trust": [trust.get(name, math.nan) for name in sample.columns],
-             "no part": [reading.idle(name) for name in sample.columns]}
+             "no part": [reading.idle(name) if name in varies else math.nan for name in sample.columns]}
     return pd.DataFrame(table, index=sample.columns).rename_axis("coordinate")
 
 

@@ -7,7 +7,7 @@ from labkit.aside import without_aside
 from labkit.rounds import Round
 from labkit.tweaks.outlook import SAME, Outlook, wanted_part
 from labkit.tweaks.worth import Worth
-from labkit.wording import plural, words_joined
+from labkit.wording import plural, short_text, words_joined
 
 NEAR = 0.05                    # of the range of every coordinate: the same formula but for weighing
 MOVED = 0.1                    # of the range: a difference worth a word
@@ -116,7 +116,7 @@ def failing(outlook: Outlook, settled: pd.DataFrame) -> list[str]:
 def _held(trial, asked, surfaces) -> list[str]:
     """One sentence for each factor that is held because it makes no difference."""
     return [f"{_no_difference(trial, name, surfaces)}, and finding out would bring little: it is held at "
-            f"{asked.fixed[name]:.3g}, as in the best pour. Choose it by eye, or score what it changes."
+            f"{short_text(asked.fixed[name])}, as in the best pour. Choose it by eye, or score what it changes."
             for name in asked.fixed if name not in asked.hold]
 
 

@@ -135,3 +135,8 @@ class TestRefusals:
     def test_of_what_is_no_trial(self):
         with pytest.raises(RehearsalError, match="the trial is of type str. Give what read_trial"):
             rehearse_many("trials/mine")
+
+
+def test_a_seed_leaves_room_for_the_rounds(terracotta):
+    with pytest.raises(RehearsalError, match="seed is 4294967295"):
+        labkit.rehearse(terracotta, labkit.World(truth=truth), rounds=1, testers=4, seed=2**32 - 1)

@@ -75,6 +75,15 @@ class TestQuadratic:
         assert row["from"] < 8 - 4 * 0.6**2 < row["to"]                # the formula in question is on it
         assert row["low"] == pytest.approx(row["high"], rel=1e-6)      # nothing is left open
 
+    def test_another_unit_changes_nothing_but_the_unit(self, trial, quadratic):
+        wants = WANTS.replace("[2, 8] }", "[0.2, 0.8] }\nscale = [0, 1]", 1).replace("[2, 8] }", "[20, 80] }\nscale = [0, 100]")
+        other = labkit.Trial.from_toml(TERRACOTTA.split("[attributes.payoff]")[0] + wants)
+        surfaces = {"payoff": Invented(other, lambda x: 0.8 - 0.4 * ((x - P) ** 2).sum(axis=1)),
+                    "hardness": Invented(other, lambda x: 80 - 40 * ((x - Q) ** 2).sum(axis=1))}
+        row = tell_tradeoffs(other, surfaces=surfaces, at=points(0.4 * P + 0.6 * Q), seed=1).table.iloc[0]
+        expected = quadratic.table.iloc[0][["cost", "low", "high"]].astype(float) * 100
+        np.testing.assert_allclose(row[["cost", "low", "high"]].astype(float), expected, rtol=0.02)
+
     def test_words(self, quadratic):
         row = quadratic.table.iloc[0]
         assert row["says"] == (f"Each point of payoff beyond {row['from']:.1f} costs {row['cost']:.1f} of hardness, up to "
