@@ -8,7 +8,8 @@ import pandas as pd
 from labkit.checks import check_columns, parse_id
 from labkit.errors import PourError
 from labkit.formula import Recipe
-from labkit.pours.doubts import doubt_of_melt
+from labkit.pours.doubts import check_undoubted, doubt_of_melt
+from labkit.pours.meant import meant_rows
 from labkit.pours.rows import CORRECTION, FedAgain, check_day, is_news, last_of_each, meant_name, stands_of, texts
 from labkit.pours.weights import check_written, weight_of
 from labkit.rounds import UNPLANNED, Batch, grams_column
@@ -24,8 +25,8 @@ def typed_melts(
     recipe: Recipe,
     *,
     batch: Batch,
+    plan: pd.DataFrame,
     table: str,
-    planned: Mapping[str, Mapping[str, float]],
     recorded: pd.DataFrame,
     whole: bool = True,
 ) -> pd.DataFrame:
@@ -37,7 +38,7 @@ def typed_melts(
     columns = melt_columns(recipe)
     check_columns(frame, allowed=columns, required=("melt",), what=table, error=PourError)
     rows = [row.to_dict() for _, row in recorded.iterrows()]
-    before, again = len(rows), FedAgain(rows, ("melt",))
+    planned, before, again = meant_rows(plan, recipe, by="melt"), len(rows), FedAgain(rows, ("melt",))
     for label, cells in texts(frame, columns).iterrows():
         where = f"{table} row {label}"
         row = _typed_melt(cells, recipe, where, planned, rows)
@@ -77,13 +78,10 @@ def _name_of(cell: object, where: str, planned: Mapping) -> str:
 
 
 def _check_new(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, where: str, stands: Mapping) -> None:
-    """A correction is not asked again what stands: in doubt is what it says anew."""
     if row["date"] != stands.get("date"):
         check_day(row["date"], where, PourError)
     check_written(row, planned, map(grams_column, recipe.pot), where)
-    doubt = doubt_of_melt(row, recipe, batch, planned, where)
-    if doubt and not (stands and doubt == doubt_of_melt(stands, recipe, batch, planned, where)):
-        raise PourError(doubt)
+    check_undoubted(row, stands, lambda row: [doubt_of_melt(row, recipe, batch, planned, where)])
 
 
 def standing_melts(melts: pd.DataFrame) -> pd.DataFrame:

@@ -1,4 +1,4 @@
-"""What stands in the tables of melts and pours and can hardly be so: weights, days, another melt than planned."""
+"""What stands in the tables of melts and pours and can hardly be so: weights, settings, days, another melt."""
 
 from collections.abc import Mapping
 
@@ -7,18 +7,20 @@ import pandas as pd
 from labkit.checks import is_blank
 from labkit.formula import Recipe
 from labkit.pours.doubts import REALLY_SO, SLACK, doubt_of_melt, doubt_of_pour, is_meant, plan_of_pour, scant
+from labkit.pours.meant import meant_rows
 from labkit.pours.melts import standing_melts
 from labkit.pours.poured import standing_pours
 from labkit.pours.rows import is_day, not_a_day
+from labkit.pours.settings import doubt_of_settings
 from labkit.pours.weights import BASE
-from labkit.rounds import Batch, grams_column, planned_grams
+from labkit.rounds import Batch, grams_column
 
 MORE = 1.02  # times what was weighed into a pot; what is drawn beyond that is in doubt
 
 
 def doubts_on_what_was_made(tables: Mapping[str, pd.DataFrame], recipe: Recipe, batch: Batch) -> list[str]:
     """Fact and advice about each melt and pour in doubt; what was drawn from a melt, where nothing else tells of it."""
-    by_melt, by_pour = (planned_grams(tables["plan"], recipe, by=kind) for kind in ("melt", "pour"))
+    by_melt, by_pour = (meant_rows(tables["plan"], recipe, by=kind) for kind in ("melt", "pour"))
     melts, pours = standing_melts(tables["melts"]).to_dict("records"), standing_pours(tables["pours"])
     found: list[tuple[str, str]] = []
     for row in melts:
@@ -32,7 +34,8 @@ def doubts_on_what_was_made(tables: Mapping[str, pd.DataFrame], recipe: Recipe, 
         settled |= {row["melt"]} if is_meant(row) else set()
         where, planned = f"pours.csv pour {row['pour']}", by_pour.get(row["pour"], {})
         why = (_day(row, where), _other_melt(row, meant, where), doubt_of_pour(row, recipe, batch, planned, where)
-               or scant(row, plan_of_pour(row, recipe, planned), batch, where))
+               or scant(row, plan_of_pour(row, recipe, planned), batch, where),
+               doubt_of_settings(row, recipe, planned, where))
         found += [(row["melt"], text) for text in why if text]
     drawn, settled = pours.groupby("melt")[BASE].sum(), settled | {melt for melt, _ in found}
     over = (_overdrawn(row, drawn.get(row["melt"], 0.0), recipe, batch) for row in melts if row["melt"] not in settled)
