@@ -10,8 +10,19 @@ from labkit.checks import check_columns, is_blank, parse_grams, parse_id, parse_
 from labkit.errors import PourError
 from labkit.formula import Recipe
 from labkit.pours.doubts import check_undoubted, doubt_of_pour
+from labkit.pours.exchanged import exchange_of
 from labkit.pours.meant import meant_rows
-from labkit.pours.rows import CORRECTION, FedAgain, check_day, is_news, last_of_each, meant_name, stands_of, texts
+from labkit.pours.rows import (
+    CORRECTION,
+    FedAgain,
+    check_day,
+    is_news,
+    last_of_each,
+    last_rows,
+    meant_name,
+    stands_of,
+    texts,
+)
 from labkit.pours.settings import doubt_of_settings
 from labkit.pours.weights import BASE, NONE_ADDED, check_written, own_columns, says_none, weight_of
 from labkit.rounds import UNPLANNED, Batch, grams_column
@@ -38,7 +49,8 @@ def typed_pours(
 
     Refuses what cannot have been made: no weight, a weight below zero, a base without a melt, a pour that is neither
     planned nor named X-, a second row for a pour that does not say that it corrects. `whole` : refuses too what was
-    planned and is left empty in a pour that came out ok, a weight or setting in doubt, and a date that is no day.
+    planned and is left empty in a pour that came out ok, what is in doubt (see
+    `doubts`, `settings`, `exchanged`), and a date that is no day.
     """
     columns = pour_columns(recipe)
     check_columns(frame, allowed=columns, required=("pour",), what=table, error=PourError)
@@ -49,18 +61,23 @@ def typed_pours(
         if not again.holds(row) and is_news(row, rows, "pour", f"{table} row {label}"):
             if whole:
                 where = f"{table} row {label}"
-                _check_new(row, recipe, batch, planned.get(row["pour"], {}), where, stands_of(row, rows, "pour"))
+                _check_new(row, recipe, batch, planned, where, rows)
             rows.append(row)
     return pd.DataFrame(rows[before:], columns=list(columns))
 
 
-def _check_new(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, where: str, stands: Mapping) -> None:
+def _check_new(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, where: str, rows: list[dict]) -> None:
+    stands, plan = stands_of(row, rows, "pour"), planned.get(row["pour"], {})
+    others = last_rows(rows, "pour")
     if row["date"] != stands.get("date"):
         check_day(row["date"], where, PourError)
     if row["outcome"] == "ok":
-        check_written(row, planned, own_columns(row, recipe), where)
-    check_undoubted(row, stands, lambda row: [doubt_of_pour(row, recipe, batch, planned, where),
-                                              doubt_of_settings(row, recipe, planned, where)])
+        check_written(row, plan, own_columns(row, recipe), where)
+    check_undoubted(row, stands, lambda row: [
+        exchange_of(row, others, recipe, planned, batch, where),
+        doubt_of_pour(row, recipe, batch, plan, where),
+        doubt_of_settings(row, recipe, plan, where),
+    ])
 
 
 def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: set[str], rows: list[dict]) -> dict:

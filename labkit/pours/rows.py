@@ -67,6 +67,11 @@ def stands_of(row: Mapping, rows: list[dict], kind: str) -> Mapping:
     return next((r for r in reversed(rows) if r[kind] == row[kind]), {})
 
 
+def last_rows(rows: Iterable[Mapping], kind: str) -> list[Mapping]:
+    """The last row of each name."""
+    return list({row[kind]: row for row in rows}.values())
+
+
 def last_of_each(table: pd.DataFrame, kind: str) -> pd.DataFrame:
     """The last row of each name: corrections supersede, in the order in which the names were first recorded."""
     order = table[kind].drop_duplicates()
