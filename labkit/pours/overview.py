@@ -7,6 +7,7 @@ import pandas as pd
 from labkit.checks import is_blank
 from labkit.formula import Recipe
 from labkit.pours.doubts import REALLY_SO, SLACK, doubt_of_melt, doubt_of_pour, is_meant, plan_of_pour, scant
+from labkit.pours.drawn import drawn_otherwise, pot_of_another
 from labkit.pours.exchanged import exchanged_with
 from labkit.pours.meant import meant_rows
 from labkit.pours.melts import standing_melts
@@ -46,13 +47,14 @@ def _of_melts(melts: list[Mapping], recipe: Recipe, meant: Mapping, batch: Batch
 def _of_pours(pours: list[Mapping], recipe: Recipe, meant: Mapping, batch: Batch) -> list[tuple[str, str]]:
     """The same of pours."""
     found, crossed = [], _crossed(pours, recipe, meant, batch, "pour")
-    for row in pours:
+    for k, row in enumerate(pours):
         where, planned = f"pours.csv pour {row['pour']}", meant.get(row["pour"], {})
         weights = (crossed[row["pour"]] if row["pour"] in crossed else
                    doubt_of_pour(row, recipe, batch, planned, where)
                    or scant(row, plan_of_pour(row, recipe, planned), batch, where))
-        why = (_day(row, where), _other_melt(row, planned, where), weights,
-               doubt_of_settings(row, recipe, planned, where))
+        why = (_day(row, where), drawn_otherwise(row, planned, where), weights,
+               doubt_of_settings(row, recipe, planned, where),
+               pot_of_another(row, pours[:k], recipe, meant, where))
         found += [(row["melt"], text) for text in why if text]
     return found
 
@@ -80,11 +82,3 @@ def _overdrawn(row: Mapping, drawn: float, recipe: Recipe, batch: Batch) -> str:
 
 def _day(row: Mapping, where: str) -> str:
     return not_a_day(f"{where}: date", row["date"]) if row["date"] and not is_day(row["date"]) else ""
-
-
-def _other_melt(row: Mapping, planned: Mapping, where: str) -> str:
-    meant = planned.get("melt", row["melt"])
-    if row["melt"] == meant or is_blank(row[BASE]) or is_meant(row):
-        return ""
-    return (f"{where}: melt is {row['melt']}, but {meant} was planned. Correct the melt, or write '{REALLY_SO}' in the "
-            "note.")

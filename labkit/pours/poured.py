@@ -10,6 +10,7 @@ from labkit.checks import check_columns, is_blank, parse_grams, parse_id, parse_
 from labkit.errors import PourError
 from labkit.formula import Recipe
 from labkit.pours.doubts import check_undoubted, doubt_of_pour
+from labkit.pours.drawn import pot_of_another
 from labkit.pours.exchanged import exchange_of
 from labkit.pours.meant import meant_rows
 from labkit.pours.rows import (
@@ -50,7 +51,7 @@ def typed_pours(
     Refuses what cannot have been made: no weight, a weight below zero, a base without a melt, a pour that is neither
     planned nor named X-, a second row for a pour that does not say that it corrects. `whole` : refuses too what was
     planned and is left empty in a pour that came out ok, what is in doubt (see
-    `doubts`, `settings`, `exchanged`), and a date that is no day.
+    `doubts`, `settings`, `exchanged`, `drawn`), and a date that is no day.
     """
     columns = pour_columns(recipe)
     check_columns(frame, allowed=columns, required=("pour",), what=table, error=PourError)
@@ -77,6 +78,7 @@ def _check_new(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, whe
         exchange_of(row, others, recipe, planned, batch, where),
         doubt_of_pour(row, recipe, batch, plan, where),
         doubt_of_settings(row, recipe, plan, where),
+        pot_of_another(row, others, recipe, planned, where),
     ])
 
 
