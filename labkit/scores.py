@@ -8,8 +8,16 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import check_columns, is_blank, parse_id, parse_number
 from labkit.errors import ScoreError
-from labkit.pours import CORRECTION, FedAgain, check_correction, check_day, is_day, not_a_day, texts
-from labkit.served import is_served_once, out_of_place, served_positions, spelled_alike, without_zeros
+from labkit.pours import CORRECTION, FedAgain, check_correction, check_day, is_before, is_day, not_a_day, texts
+from labkit.served import (
+    before_poured,
+    is_served_once,
+    judged_before_poured,
+    out_of_place,
+    served_positions,
+    spelled_alike,
+    without_zeros,
+)
 from labkit.wording import words_joined
 
 SERVING_COLUMNS = ("session", "date", "tester", "position", "code", "pour")
@@ -56,11 +64,13 @@ def typed_servings(
     pours: set[str],
     recorded: pd.DataFrame,
     scores: pd.DataFrame,
+    poured: Mapping[str, str],
     whole: bool = True,
 ) -> pd.DataFrame:
     """Servings as text, new rows only; a code stands for one pour over the whole trial, a place for one serving.
 
-    `whole` : refuses too a tester or session that is known in another spelling, and a date that is no day.
+    `whole` : refuses too a tester or session that is known in another spelling, a date that is no day, and one
+    before the day on which the pour was made, see `poured`.
     """
     check_columns(
         frame, allowed=SERVING_COLUMNS, required=("session", "tester", "code", "pour"), what=table, error=ScoreError
@@ -90,6 +100,8 @@ def typed_servings(
             if whole:
                 check_spelling(row, known, where)
                 check_day(row["date"], where, ScoreError)
+                if is_before(row["date"], poured.get(row["pour"], "")):
+                    raise ScoreError(before_poured(where, row["date"], [row["pour"]], poured[row["pour"]]))
             known["tester"][row["tester"]] = known["session"][row["session"]] = None
             seen.add(key)
             rows.append(row)
@@ -203,7 +215,9 @@ def _judgement(row: Mapping) -> tuple[str, str, str]:
     return row["pour"], row["tester"], row["attribute"]
 
 
-def doubts_on_what_was_said(scores: pd.DataFrame, servings: pd.DataFrame) -> list[str]:
+def doubts_on_what_was_said(
+    scores: pd.DataFrame, servings: pd.DataFrame, *, poured: Mapping[str, str]
+) -> list[str]:
     """Fact and advice about ids in two spellings and scores that stand twice in the tables."""
     found = []
     for what, names in known_ids(servings, scores).items():
@@ -220,6 +234,7 @@ def doubts_on_what_was_said(scores: pd.DataFrame, servings: pd.DataFrame) -> lis
     days = servings.drop_duplicates(["session", "date"])
     found += [not_a_day(f"servings.csv session {session}: date", date)
               for session, date in zip(days["session"], days["date"], strict=True) if date and not is_day(date)]
+    found += judged_before_poured(standing, servings, poured)
     return found + [f"scores.csv: {words}" for words in not_served(standing, servings)]
 
 

@@ -1,10 +1,11 @@
 """What was put before whom, and where: positions by tester, session and pour, and scores that contradict them."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import pandas as pd
 
+from labkit.pours import is_before
 from labkit.wording import words_joined
 
 _LEADING = re.compile(r"(?<!\d)0+(?=\d)")
@@ -49,3 +50,25 @@ def is_served_once(row: Mapping, served: Mapping[tuple[str, str, str], set[str]]
     """Whether the tester of a score was served its pour once in all sessions together."""
     return sum(len(there) for (tester, _, pour), there in served.items()
                if (tester, pour) == (row["tester"], row["pour"])) == 1
+
+
+def judged_before_poured(scores: pd.DataFrame, servings: pd.DataFrame, poured: Mapping[str, str]) -> list[str]:
+    """Fact and advice about each sitting that is dated before the pours that were scored in it; poured : day by pour.
+
+    A sitting that was planned and in which a later pour was not scored is none of these.
+    """
+    said = set(zip(*(scores[c] for c in ("tester", "session", "pour"))))
+    early: dict[tuple[str, str, str], dict[str, None]] = {}
+    for *who, date in zip(*(servings[c] for c in ("tester", "session", "pour", "date"))):
+        _, session, pour = who
+        if tuple(who) in said and is_before(date, poured.get(pour, "")):
+            early.setdefault((session, date, poured[pour]), {})[pour] = None
+    return [before_poured(f"servings.csv session {session}", date, pours, day)
+            for (session, date, day), pours in early.items()]
+
+
+def before_poured(where: str, date: str, pours: Iterable[str], day: str) -> str:
+    """Fact and advice about a sitting before the day on which its pours were made."""
+    names = list(pours)
+    made = f"{words_joined(names)} {'was' if len(names) == 1 else 'were'} poured"
+    return f"{where}: date is {date}, but {made} on {day}. Correct the date of the sitting or of the pour."

@@ -182,7 +182,8 @@ class Trial:
     @property
     def doubts(self) -> tuple[str, ...]:
         """What stands in the tables and can hardly be so, a sentence of fact and one of advice each."""
-        said = doubts_on_what_was_said(self.tables["scores"], self.tables["servings"])
+        said = doubts_on_what_was_said(
+            self.tables["scores"], self.tables["servings"], poured=_days(self.tables["pours"], "pour"))
         written = doubts_on_what_is_written(self.recipe.shelf)
         made = doubts_on_what_was_made(self.tables, self.recipe, self.batch)
         return (*written, *made, *said, *doubts_on_what_is_aside(self.tables, self.attributes))
@@ -306,10 +307,11 @@ class Trial:
         if table == "melts":
             return typed_melts(frame, recipe, **made)
         if table == "pours":
-            return typed_pours(frame, recipe, melts=set(self.tables["melts"]["melt"]), **made)
+            return typed_pours(frame, recipe, melts=_days(self.tables["melts"], "melt"), **made)
         if table == "servings":
             pours, scores = poured | set(self.tables["plan"]["pour"]), self.tables["scores"]
-            return typed_servings(frame, table=name, pours=pours, recorded=old, scores=scores, whole=whole)
+            dated = {"recorded": old, "poured": _days(self.tables["pours"], "pour"), "whole": whole}
+            return typed_servings(frame, table=name, pours=pours, scores=scores, **dated)
         if table == "scores":
             said = {"servings": self.tables["servings"], "recorded": old, "whole": whole}
             return typed_scores(frame, self.attributes, table=name, pours=poured, **said)
@@ -324,6 +326,11 @@ class Trial:
             f"{plural(len(self.standing_scores), 'score')}"
             + (f", {plural(len(self.standing_readings), 'reading')}>" if self.read_attributes else ">")
         )
+
+
+def _days(table: pd.DataFrame, kind: str) -> dict[str, str]:
+    """By melt or pour: the day that its last row has."""
+    return dict(zip(table[kind], table["date"], strict=True))
 
 
 def _next_names(letter: str, taken: set[str], count: int) -> list[str]:

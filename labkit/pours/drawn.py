@@ -1,10 +1,11 @@
-"""Which pot a pour is of: another than planned, one that is shared where every pour has its own."""
+"""Which pot a pour is of: another than planned, a later one, one that is shared where every pour has its own."""
 
 from collections.abc import Iterable, Mapping
 
 from labkit.checks import is_blank
 from labkit.formula import Recipe
 from labkit.pours.doubts import REALLY_SO, is_meant
+from labkit.pours.rows import is_before
 from labkit.pours.weights import BASE
 
 
@@ -20,6 +21,15 @@ def other_melt(row: Mapping, planned: Mapping, where: str) -> str:
 def drawn_otherwise(row: Mapping, planned: Mapping, where: str) -> str:
     """The same of a pour whose base was drawn from a melt."""
     return "" if is_blank(row[BASE]) else other_melt(row, planned, where)
+
+
+def before_its_melt(row: Mapping, melted: Mapping[str, str], where: str) -> str:
+    """Fact and advice about a base that was drawn on a day before its melt was made; melted : day by melt."""
+    day = melted.get(row["melt"], "")
+    if is_blank(row[BASE]) or is_meant(row) or not is_before(row["date"], day):
+        return ""
+    return (f"{where}: date is {row['date']}, but its melt {row['melt']} was made on {day}. Correct the date of the "
+            f"pour or of the melt, or write '{REALLY_SO}' in the note.")
 
 
 def pot_of_another(row: Mapping, others: Iterable[Mapping], recipe: Recipe, meant: Mapping[str, Mapping],

@@ -7,7 +7,7 @@ import pandas as pd
 from labkit.checks import is_blank
 from labkit.formula import Recipe
 from labkit.pours.doubts import REALLY_SO, SLACK, doubt_of_melt, doubt_of_pour, is_meant, plan_of_pour, scant
-from labkit.pours.drawn import drawn_otherwise, pot_of_another
+from labkit.pours.drawn import before_its_melt, drawn_otherwise, pot_of_another
 from labkit.pours.exchanged import exchanged_with
 from labkit.pours.meant import meant_rows
 from labkit.pours.melts import standing_melts
@@ -25,7 +25,8 @@ def doubts_on_what_was_made(tables: Mapping[str, pd.DataFrame], recipe: Recipe, 
     by_melt, by_pour = (meant_rows(tables["plan"], recipe, by=kind) for kind in ("melt", "pour"))
     melts, pours = standing_melts(tables["melts"]).to_dict("records"), standing_pours(tables["pours"])
     rows = pours.to_dict("records")
-    found = _of_melts(melts, recipe, by_melt, batch) + _of_pours(rows, recipe, by_pour, batch)
+    found = _of_melts(melts, recipe, by_melt, batch) + _of_pours(
+        rows, recipe, by_pour, batch, {row["melt"]: row["date"] for row in melts})
     settled = {melt for melt, _ in found} | {row["melt"] for row in rows if is_meant(row)}
     drawn = pours.groupby("melt")[BASE].sum()
     over = (_overdrawn(row, drawn.get(row["melt"], 0.0), recipe, batch) for row in melts if row["melt"] not in settled)
@@ -44,7 +45,9 @@ def _of_melts(melts: list[Mapping], recipe: Recipe, meant: Mapping, batch: Batch
     return found
 
 
-def _of_pours(pours: list[Mapping], recipe: Recipe, meant: Mapping, batch: Batch) -> list[tuple[str, str]]:
+def _of_pours(
+    pours: list[Mapping], recipe: Recipe, meant: Mapping, batch: Batch, melted: Mapping[str, str]
+) -> list[tuple[str, str]]:
     """The same of pours."""
     found, crossed = [], _crossed(pours, recipe, meant, batch, "pour")
     for k, row in enumerate(pours):
@@ -54,7 +57,8 @@ def _of_pours(pours: list[Mapping], recipe: Recipe, meant: Mapping, batch: Batch
                    or scant(row, plan_of_pour(row, recipe, planned), batch, where))
         why = (_day(row, where), drawn_otherwise(row, planned, where), weights,
                doubt_of_settings(row, recipe, planned, where),
-               pot_of_another(row, pours[:k], recipe, meant, where))
+               pot_of_another(row, pours[:k], recipe, meant, where),
+               before_its_melt(row, melted, where))
         found += [(row["melt"], text) for text in why if text]
     return found
 

@@ -10,7 +10,7 @@ from labkit.checks import check_columns, is_blank, parse_grams, parse_id, parse_
 from labkit.errors import PourError
 from labkit.formula import Recipe
 from labkit.pours.doubts import check_undoubted, doubt_of_pour
-from labkit.pours.drawn import pot_of_another
+from labkit.pours.drawn import before_its_melt, pot_of_another
 from labkit.pours.exchanged import exchange_of
 from labkit.pours.meant import meant_rows
 from labkit.pours.rows import (
@@ -42,7 +42,7 @@ def typed_pours(
     batch: Batch,
     plan: pd.DataFrame,
     table: str,
-    melts: set[str],
+    melts: Mapping[str, str],
     recorded: pd.DataFrame,
     whole: bool = True,
 ) -> pd.DataFrame:
@@ -50,8 +50,8 @@ def typed_pours(
 
     Refuses what cannot have been made: no weight, a weight below zero, a base without a melt, a pour that is neither
     planned nor named X-, a second row for a pour that does not say that it corrects. `whole` : refuses too what was
-    planned and is left empty in a pour that came out ok, what is in doubt (see
-    `doubts`, `settings`, `exchanged`, `drawn`), and a date that is no day.
+    planned and is left empty in a pour that came out ok, a date that is no day, and what is in doubt (see `doubts`,
+    `settings`, `exchanged`, `drawn`). melts : by name the day on which each was made.
     """
     columns = pour_columns(recipe)
     check_columns(frame, allowed=columns, required=("pour",), what=table, error=PourError)
@@ -62,12 +62,14 @@ def typed_pours(
         if not again.holds(row) and is_news(row, rows, "pour", f"{table} row {label}"):
             if whole:
                 where = f"{table} row {label}"
-                _check_new(row, recipe, batch, planned, where, rows)
+                _check_new(row, recipe, batch, planned, melts, where, rows)
             rows.append(row)
     return pd.DataFrame(rows[before:], columns=list(columns))
 
 
-def _check_new(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, where: str, rows: list[dict]) -> None:
+def _check_new(
+    row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, melts: Mapping, where: str, rows: list[dict]
+) -> None:
     stands, plan = stands_of(row, rows, "pour"), planned.get(row["pour"], {})
     others = last_rows(rows, "pour")
     if row["date"] != stands.get("date"):
@@ -79,10 +81,11 @@ def _check_new(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, whe
         doubt_of_pour(row, recipe, batch, plan, where),
         doubt_of_settings(row, recipe, plan, where),
         pot_of_another(row, others, recipe, planned, where),
+        before_its_melt(row, melts, where),
     ])
 
 
-def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: set[str], rows: list[dict]) -> dict:
+def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: Mapping, rows: list[dict]) -> dict:
     pour = parse_id(cells["pour"])
     if not pour:
         raise PourError(f"{where}: pour is empty. Every row names its pour.")
@@ -122,7 +125,7 @@ def _grams(cells: pd.Series, columns: Iterable[str], where: str) -> list[float]:
             for c in columns]
 
 
-def _check_weighed(row: Mapping, recipe: Recipe, where: str, melts: set[str], *, is_planned: bool) -> None:
+def _check_weighed(row: Mapping, recipe: Recipe, where: str, melts: Mapping, *, is_planned: bool) -> None:
     """A pour has a base from a weighed melt, or all its grams; one that failed may hold nothing, or colour alone."""
     grams = {i: row[grams_column(i)] for i in recipe.ingredients}
     failed, weighed = row["outcome"] != "ok", any(v > 0 for v in grams.values())
