@@ -8,7 +8,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import check_choice, check_columns, parse_id
 from labkit.errors import ScoreError
-from labkit.pours import check_day, texts
+from labkit.pours import check_day, is_day, not_a_day, texts
 from labkit.scores import SCORE_KEY
 from labkit.wording import words_joined
 
@@ -79,16 +79,22 @@ def standing_scores(scores: pd.DataFrame, aside: pd.DataFrame) -> pd.DataFrame:
 
 
 def doubts_on_what_is_aside(tables: Mapping[str, pd.DataFrame], attributes: Mapping[str, Attribute]) -> list[str]:
-    """Fact and advice about a row that sets nothing aside: a slip in a name, made by hand."""
+    """Fact and advice about a row that sets nothing aside, a slip in a name, made by hand; about a day that is none."""
     read = {a.reading: name for name, a in attributes.items() if a.is_read}
     readings = tables["readings"].assign(attribute=tables["readings"]["method"].map(read))
     said = pd.concat([tables["scores"], readings])[list(SCORE_KEY)].fillna("")
     found = []
+    for row in tables["set_aside"].to_dict("records"):
+        if row["since"] and not is_day(row["since"]):
+            found.append(not_a_day(f"set_aside.csv: since of {_words(row)}", row["since"]))
     for row in aside_standing(tables["set_aside"].to_dict("records")):
         names = {key: row[key] for key in SCORE_KEY if row[key]}
         poured = set(names) == {"pour"} and names["pour"] in set(tables["pours"]["pour"])
         if not poured and not (said[list(names)] == pd.Series(names)).all(axis=1).any():
-            words = words_joined([f"{key} {name}" for key, name in names.items()])
-            found.append(f"set_aside.csv: {words} is set aside, and nothing that was scored or read is of it. Take it "
-                         "back (take_back) and set aside what was meant.")
+            found.append(f"set_aside.csv: {_words(row)} is set aside, and nothing that was scored or read is of it. "
+                         "Take it back (take_back) and set aside what was meant.")
     return found
+
+
+def _words(row: Mapping) -> str:
+    return words_joined([f"{key} {row[key]}" for key in SCORE_KEY if row[key]])

@@ -1,7 +1,6 @@
 """What was served and said: servings, and scores with their corrections."""
 
 import difflib
-import re
 from collections.abc import Iterable, Mapping
 
 import pandas as pd
@@ -9,7 +8,16 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import check_columns, is_blank, parse_id, parse_number
 from labkit.errors import ScoreError
-from labkit.pours import CORRECTION, FedAgain, check_correction, check_day, is_day, not_a_day, texts
+from labkit.pours import CORRECTION, FedAgain, check_correction, check_day, is_before, is_day, not_a_day, texts
+from labkit.served import (
+    before_poured,
+    is_served_once,
+    judged_before_poured,
+    out_of_place,
+    served_positions,
+    spelled_alike,
+    without_zeros,
+)
 from labkit.wording import words_joined
 
 SERVING_COLUMNS = ("session", "date", "tester", "position", "code", "pour")
@@ -17,12 +25,6 @@ SCORE_KEY = ("pour", "tester", "session", "position", "attribute")
 SCORE_COLUMNS = (*SCORE_KEY, "score", *CORRECTION)
 FILE = "scores.csv"  # rows of it are recorded already
 REALLY_CLOSE = 0.85  # of 1: a slip of a letter or two, and no other word
-_LEADING = re.compile(r"(?<!\d)0+(?=\d)")
-
-
-def spelled_alike(name: str) -> str:
-    """What two spellings of one id have in common: T01, t01 and T1 are one, T10 is another."""
-    return _LEADING.sub("", name.casefold())
 
 
 def other_spelling(name: str, known: Iterable[str]) -> str:
@@ -37,7 +39,7 @@ def spelled_twice(what: str, name: str, other: str) -> str:
     """Fact and advice about an id that is known in another spelling."""
     two = "people two names" if what == "tester" else f"{what}s two names"
     one = "person" if what == "tester" else what
-    zeros, capitals = name.casefold() != other.casefold(), _LEADING.sub("", name) != _LEADING.sub("", other)
+    zeros, capitals = name.casefold() != other.casefold(), without_zeros(name) != without_zeros(other)
     only = words_joined(["capital letters"] * capitals + ["leading zeros"] * zeros)
     return (f"{what} {name!r} differs from {other!r} only in {only}. Spell one {one} in one way, and give two {two}.")
 
@@ -62,11 +64,13 @@ def typed_servings(
     pours: set[str],
     recorded: pd.DataFrame,
     scores: pd.DataFrame,
+    poured: Mapping[str, str],
     whole: bool = True,
 ) -> pd.DataFrame:
     """Servings as text, new rows only; a code stands for one pour over the whole trial, a place for one serving.
 
-    `whole` : refuses too a tester or session that is known in another spelling, and a date that is no day.
+    `whole` : refuses too a tester or session that is known in another spelling, a date that is no day, and one
+    before the day on which the pour was made, see `poured`.
     """
     check_columns(
         frame, allowed=SERVING_COLUMNS, required=("session", "tester", "code", "pour"), what=table, error=ScoreError
@@ -96,6 +100,8 @@ def typed_servings(
             if whole:
                 check_spelling(row, known, where)
                 check_day(row["date"], where, ScoreError)
+                if is_before(row["date"], poured.get(row["pour"], "")):
+                    raise ScoreError(before_poured(where, row["date"], [row["pour"]], poured[row["pour"]]))
             known["tester"][row["tester"]] = known["session"][row["session"]] = None
             seen.add(key)
             rows.append(row)
@@ -151,10 +157,9 @@ class Beside:
 
     def __init__(self, servings: pd.DataFrame, recorded: pd.DataFrame):
         self.known = known_ids(servings, recorded)
-        self.served: dict[tuple[str, ...], set[str]] = {}
-        for tester, session, pour, position in zip(*(servings[c] for c in ("tester", "session", "pour", "position"))):
-            self.served.setdefault((tester, session, pour), set()).add(position)
+        self.served = served_positions(servings)
         self.positions: dict[tuple[str, ...], list[str]] = {}
+        self.sessions: dict[tuple[str, ...], list[str]] = {}
         for row in recorded.drop_duplicates(list(SCORE_KEY), keep="last").to_dict("records"):
             self.add(row)
 
@@ -164,6 +169,7 @@ class Beside:
             self.known[what].setdefault(row[what])
         if not is_blank(row["score"]):
             self.positions.setdefault(_without_position(row), []).append(row["position"])
+            self.sessions.setdefault(_judgement(row), []).append(row["session"])
 
     def position_of(self, row: Mapping) -> str:
         """The position in the row, or the only one in which this tester was served this pour in this session."""
@@ -173,6 +179,7 @@ class Beside:
     def check(self, row: Mapping, where: str) -> None:
         """A score under a new key is a repeat in a position or session of its own, not the same one once more."""
         check_spelling(row, self.known, where)
+        self._check_servings(row, where)
         there = self.positions.get(_without_position(row), [])
         if is_blank(row["score"]) or row["position"] in there:
             return
@@ -184,12 +191,33 @@ class Beside:
                 f"{said[1]}. Give both the same position if they are one score, or each its own if it was judged twice."
             )
 
+    def _check_servings(self, row: Mapping, where: str) -> None:
+        """What is said of session and position is not what the servings deny."""
+        if is_blank(row["score"]):
+            return
+        if why := out_of_place(row, self.served):
+            raise ScoreError(f"{where}: {why}")
+        others = [s for s in self.sessions.get(_judgement(row), []) if bool(s) != bool(row["session"])]
+        if others and is_served_once(row, self.served):
+            said = [f"session {session}" if session else "no session" for session in (others[0], row["session"])]
+            raise ScoreError(
+                f"{where}: {_key_words(row | {'session': '', 'position': ''})} is recorded already with {said[0]}, "
+                f"this row has {said[1]}, and servings.csv serves {row['tester']} {row['pour']} once. Give both the "
+                "same session if they are one score, or each its own if it was judged twice."
+            )
+
 
 def _without_position(row: Mapping) -> tuple[str, ...]:
     return tuple(row[k] for k in SCORE_KEY if k != "position")
 
 
-def doubts_on_what_was_said(scores: pd.DataFrame, servings: pd.DataFrame) -> list[str]:
+def _judgement(row: Mapping) -> tuple[str, str, str]:
+    return row["pour"], row["tester"], row["attribute"]
+
+
+def doubts_on_what_was_said(
+    scores: pd.DataFrame, servings: pd.DataFrame, *, poured: Mapping[str, str]
+) -> list[str]:
     """Fact and advice about ids in two spellings and scores that stand twice in the tables."""
     found = []
     for what, names in known_ids(servings, scores).items():
@@ -202,10 +230,25 @@ def doubts_on_what_was_said(scores: pd.DataFrame, servings: pd.DataFrame) -> lis
             row = part.iloc[0].to_dict() | {"position": ""}
             found.append(f"scores.csv: {_key_words(row)} stands with a position and without one. Take one back with "
                          "correct_scores and an empty score if they are one score.")
+    found += _beside_servings(standing, served_positions(servings))
     days = servings.drop_duplicates(["session", "date"])
     found += [not_a_day(f"servings.csv session {session}: date", date)
               for session, date in zip(days["session"], days["date"], strict=True) if date and not is_day(date)]
+    found += judged_before_poured(standing, servings, poured)
     return found + [f"scores.csv: {words}" for words in not_served(standing, servings)]
+
+
+def _beside_servings(standing: pd.DataFrame, served: Mapping[tuple[str, str, str], set[str]]) -> list[str]:
+    """Scores in the position of another pour; scores with and without a session of what was served once."""
+    places = standing.drop_duplicates(["pour", "tester", "session", "position"]).to_dict("records")
+    found = [f"scores.csv: {why}" for row in places if (why := out_of_place(row, served))]
+    for _, part in standing.groupby(["pour", "tester", "attribute"], sort=False):
+        sessions, row = sorted(set(part["session"])), part.iloc[0].to_dict() | {"session": "", "position": ""}
+        if len(sessions) > 1 and not sessions[0] and is_served_once(row, served):
+            found.append(f"scores.csv: {_key_words(row)} stands with session {sessions[1]} and without one, and "
+                         f"servings.csv serves {row['tester']} {row['pour']} once. Give the row without one its own if "
+                         "it was judged twice, or delete that row if both are one score.")
+    return found
 
 
 def not_served(scores: pd.DataFrame, servings: pd.DataFrame) -> list[str]:

@@ -16,7 +16,7 @@ from labkit.formula import Recipe
 from labkit.pours import doubts_on_what_was_made, melt_columns, pour_columns, standing_pours, typed_melts, typed_pours
 from labkit.readings import READING_COLUMNS, standing_readings, typed_readings
 from labkit.region import Region
-from labkit.rounds import Batch, Cost, Round, plan_columns, planned_grams, typed_plan
+from labkit.rounds import Batch, Cost, Round, plan_columns, typed_plan
 from labkit.scores import SCORE_COLUMNS, SERVING_COLUMNS, doubts_on_what_was_said, typed_scores, typed_servings
 from labkit.weighed import Weighed, weighed_pours
 from labkit.wording import plural, words_joined
@@ -182,7 +182,8 @@ class Trial:
     @property
     def doubts(self) -> tuple[str, ...]:
         """What stands in the tables and can hardly be so, a sentence of fact and one of advice each."""
-        said = doubts_on_what_was_said(self.tables["scores"], self.tables["servings"])
+        said = doubts_on_what_was_said(
+            self.tables["scores"], self.tables["servings"], poured=_days(self.tables["pours"], "pour"))
         written = doubts_on_what_is_written(self.recipe.shelf)
         made = doubts_on_what_was_made(self.tables, self.recipe, self.batch)
         return (*written, *made, *said, *doubts_on_what_is_aside(self.tables, self.attributes))
@@ -300,26 +301,23 @@ class Trial:
         """New rows of one table with ids as text and numbers as numbers."""
         recipe, old = self.recipe, self.tables[table]
         poured = set(self.tables["pours"]["pour"])
-        made = {"batch": self.batch, "table": name, "recorded": old, "whole": whole}
+        made = {"batch": self.batch, "plan": self.tables["plan"], "table": name, "recorded": old, "whole": whole}
         if table == "plan":
             return typed_plan(frame, recipe, self.batch, table=name, known=set(old["pour"]))
         if table == "melts":
-            return typed_melts(frame, recipe, planned=self._planned_by("melt"), **made)
+            return typed_melts(frame, recipe, **made)
         if table == "pours":
-            melts = set(self.tables["melts"]["melt"])
-            return typed_pours(frame, recipe, planned=self._planned_by("pour"), melts=melts, **made)
+            return typed_pours(frame, recipe, melts=_days(self.tables["melts"], "melt"), **made)
         if table == "servings":
             pours, scores = poured | set(self.tables["plan"]["pour"]), self.tables["scores"]
-            return typed_servings(frame, table=name, pours=pours, recorded=old, scores=scores, whole=whole)
+            dated = {"recorded": old, "poured": _days(self.tables["pours"], "pour"), "whole": whole}
+            return typed_servings(frame, table=name, pours=pours, scores=scores, **dated)
         if table == "scores":
             said = {"servings": self.tables["servings"], "recorded": old, "whole": whole}
             return typed_scores(frame, self.attributes, table=name, pours=poured, **said)
         if table == "set_aside":
             return typed_aside(frame, table=name, recorded=old, whole=whole)
         return typed_readings(frame, self.attributes, table=name, pours=poured, recorded=old)
-
-    def _planned_by(self, kind: str) -> dict[str, dict[str, float]]:
-        return planned_grams(self.tables["plan"], self.recipe, by=kind)
 
     def __repr__(self) -> str:
         rounds = self.next_round - 1
@@ -328,6 +326,11 @@ class Trial:
             f"{plural(len(self.standing_scores), 'score')}"
             + (f", {plural(len(self.standing_readings), 'reading')}>" if self.read_attributes else ">")
         )
+
+
+def _days(table: pd.DataFrame, kind: str) -> dict[str, str]:
+    """By melt or pour: the day that its last row has."""
+    return dict(zip(table[kind], table["date"], strict=True))
 
 
 def _next_names(letter: str, taken: set[str], count: int) -> list[str]:

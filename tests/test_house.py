@@ -16,7 +16,7 @@ HOUSE = [                                      # rows top to bottom, names left 
     ["wording", "checks", "cautions"],
     ["core"],
     ["ingredients", "statements", "equations", "formula", "region", "reach"],
-    ["attributes", "rounds", "pours", "readings", "scores", "aside"],
+    ["attributes", "rounds", "pours", "readings", "served", "scores", "aside"],
     ["definition", "weighed", "trial"],
     ["store"],
     ["serving", "panel", "planning", "surfaces", "tweaks"],

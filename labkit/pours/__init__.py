@@ -14,7 +14,7 @@ from labkit.pours.poured import (
     weighed_masses,
     weighed_pots,
 )
-from labkit.pours.rows import CORRECTION, FedAgain, check_correction, check_day, is_day, not_a_day, texts
+from labkit.pours.rows import CORRECTION, FedAgain, check_correction, check_day, is_before, is_day, not_a_day, texts
 from labkit.pours.weights import BASE, NONE_ADDED, own_columns, says_none, unwritten, unwritten_words
 
 __all__ = [
@@ -25,6 +25,7 @@ __all__ = [
     "check_correction",
     "check_day",
     "doubts_on_what_was_made",
+    "is_before",
     "is_day",
     "melt_columns",
     "never_weighed",

@@ -4,11 +4,12 @@ In new rows it is refused, in a file it stands and is named. Who notes `really s
 """
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 import numpy as np
 
 from labkit.checks import is_blank
+from labkit.errors import PourError
 from labkit.formula import Recipe
 from labkit.pours.weights import BASE, own_columns
 from labkit.rounds import Batch, grams_column
@@ -107,3 +108,11 @@ def _too_much(row: Mapping, recipe: Recipe, meant: float, where: str) -> str:
     if sum(weighed) <= GROSS * meant:
         return ""
     return f"{where}: pour {row['pour']} holds {sum(weighed):g} g, but a pour is {meant:g} g. {_ADVICE}"
+
+
+def check_undoubted(row: Mapping, stands: Mapping, doubts_of: Callable[[Mapping], Iterable[str]]) -> None:
+    """A correction is not asked again what stands: in doubt is what it says anew."""
+    known = set(doubts_of(stands)) if stands else set()
+    for doubt in doubts_of(row):
+        if doubt and doubt not in known:
+            raise PourError(doubt)

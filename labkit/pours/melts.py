@@ -8,8 +8,20 @@ import pandas as pd
 from labkit.checks import check_columns, parse_id
 from labkit.errors import PourError
 from labkit.formula import Recipe
-from labkit.pours.doubts import doubt_of_melt
-from labkit.pours.rows import CORRECTION, FedAgain, check_day, is_news, last_of_each, meant_name, stands_of, texts
+from labkit.pours.doubts import check_undoubted, doubt_of_melt
+from labkit.pours.exchanged import exchange_of
+from labkit.pours.meant import meant_rows
+from labkit.pours.rows import (
+    CORRECTION,
+    FedAgain,
+    check_day,
+    is_news,
+    last_of_each,
+    last_rows,
+    meant_name,
+    stands_of,
+    texts,
+)
 from labkit.pours.weights import check_written, weight_of
 from labkit.rounds import UNPLANNED, Batch, grams_column
 
@@ -24,8 +36,8 @@ def typed_melts(
     recipe: Recipe,
     *,
     batch: Batch,
+    plan: pd.DataFrame,
     table: str,
-    planned: Mapping[str, Mapping[str, float]],
     recorded: pd.DataFrame,
     whole: bool = True,
 ) -> pd.DataFrame:
@@ -37,13 +49,13 @@ def typed_melts(
     columns = melt_columns(recipe)
     check_columns(frame, allowed=columns, required=("melt",), what=table, error=PourError)
     rows = [row.to_dict() for _, row in recorded.iterrows()]
-    before, again = len(rows), FedAgain(rows, ("melt",))
+    planned, before, again = meant_rows(plan, recipe, by="melt"), len(rows), FedAgain(rows, ("melt",))
     for label, cells in texts(frame, columns).iterrows():
         where = f"{table} row {label}"
         row = _typed_melt(cells, recipe, where, planned, rows)
         if not again.holds(row) and is_news(row, rows, "melt", where):
             if whole:
-                _check_new(row, recipe, batch, planned.get(row["melt"], {}), where, stands_of(row, rows, "melt"))
+                _check_new(row, recipe, batch, planned, where, rows)
             rows.append(row)
     return pd.DataFrame(rows[before:], columns=list(columns))
 
@@ -76,14 +88,16 @@ def _name_of(cell: object, where: str, planned: Mapping) -> str:
     return name
 
 
-def _check_new(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, where: str, stands: Mapping) -> None:
-    """A correction is not asked again what stands: in doubt is what it says anew."""
+def _check_new(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, where: str, rows: list[dict]) -> None:
+    stands, plan = stands_of(row, rows, "melt"), planned.get(row["melt"], {})
+    others = last_rows(rows, "melt")
     if row["date"] != stands.get("date"):
         check_day(row["date"], where, PourError)
-    check_written(row, planned, map(grams_column, recipe.pot), where)
-    doubt = doubt_of_melt(row, recipe, batch, planned, where)
-    if doubt and not (stands and doubt == doubt_of_melt(stands, recipe, batch, planned, where)):
-        raise PourError(doubt)
+    check_written(row, plan, map(grams_column, recipe.pot), where)
+    check_undoubted(row, stands, lambda row: [
+        exchange_of(row, others, recipe, planned, batch, where),
+        doubt_of_melt(row, recipe, batch, plan, where),
+    ])
 
 
 def standing_melts(melts: pd.DataFrame) -> pd.DataFrame:

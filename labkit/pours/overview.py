@@ -1,4 +1,4 @@
-"""What stands in the tables of melts and pours and can hardly be so: weights, days, another melt than planned."""
+"""What stands in the tables of melts and pours and can hardly be so: weights, settings, days, another melt."""
 
 from collections.abc import Mapping
 
@@ -7,36 +7,71 @@ import pandas as pd
 from labkit.checks import is_blank
 from labkit.formula import Recipe
 from labkit.pours.doubts import REALLY_SO, SLACK, doubt_of_melt, doubt_of_pour, is_meant, plan_of_pour, scant
+from labkit.pours.drawn import before_its_melt, drawn_otherwise, pot_of_another
+from labkit.pours.exchanged import exchanged_with
+from labkit.pours.meant import meant_rows
 from labkit.pours.melts import standing_melts
 from labkit.pours.poured import standing_pours
 from labkit.pours.rows import is_day, not_a_day
+from labkit.pours.settings import doubt_of_settings
 from labkit.pours.weights import BASE
-from labkit.rounds import Batch, grams_column, planned_grams
+from labkit.rounds import Batch, grams_column
 
 MORE = 1.02  # times what was weighed into a pot; what is drawn beyond that is in doubt
 
 
 def doubts_on_what_was_made(tables: Mapping[str, pd.DataFrame], recipe: Recipe, batch: Batch) -> list[str]:
     """Fact and advice about each melt and pour in doubt; what was drawn from a melt, where nothing else tells of it."""
-    by_melt, by_pour = (planned_grams(tables["plan"], recipe, by=kind) for kind in ("melt", "pour"))
+    by_melt, by_pour = (meant_rows(tables["plan"], recipe, by=kind) for kind in ("melt", "pour"))
     melts, pours = standing_melts(tables["melts"]).to_dict("records"), standing_pours(tables["pours"])
-    found: list[tuple[str, str]] = []
-    for row in melts:
-        where, planned = f"melts.csv melt {row['melt']}", by_melt.get(row["melt"], {})
-        why = (_day(row, where), doubt_of_melt(row, recipe, batch, planned, where)
-               or scant(row, {c: planned.get(c, 0.0) for c in map(grams_column, recipe.pot)}, batch, where))
-        found += [(row["melt"], text) for text in why if text]
-    meant = dict(zip(tables["plan"]["pour"], tables["plan"]["melt"], strict=True))
-    settled = set()
-    for row in pours.to_dict("records"):
-        settled |= {row["melt"]} if is_meant(row) else set()
-        where, planned = f"pours.csv pour {row['pour']}", by_pour.get(row["pour"], {})
-        why = (_day(row, where), _other_melt(row, meant, where), doubt_of_pour(row, recipe, batch, planned, where)
-               or scant(row, plan_of_pour(row, recipe, planned), batch, where))
-        found += [(row["melt"], text) for text in why if text]
-    drawn, settled = pours.groupby("melt")[BASE].sum(), settled | {melt for melt, _ in found}
+    rows = pours.to_dict("records")
+    found = _of_melts(melts, recipe, by_melt, batch) + _of_pours(
+        rows, recipe, by_pour, batch, {row["melt"]: row["date"] for row in melts})
+    settled = {melt for melt, _ in found} | {row["melt"] for row in rows if is_meant(row)}
+    drawn = pours.groupby("melt")[BASE].sum()
     over = (_overdrawn(row, drawn.get(row["melt"], 0.0), recipe, batch) for row in melts if row["melt"] not in settled)
     return [text for _, text in found] + [text for text in over if text]
+
+
+def _of_melts(melts: list[Mapping], recipe: Recipe, meant: Mapping, batch: Batch) -> list[tuple[str, str]]:
+    """Melt and text of each doubt; of two rows exchanged the first is told, and of neither its weights besides."""
+    found, crossed = [], _crossed(melts, recipe, meant, batch, "melt")
+    for row in melts:
+        where, planned = f"melts.csv melt {row['melt']}", meant.get(row["melt"], {})
+        plan = {c: planned.get(c, 0.0) for c in map(grams_column, recipe.pot)}
+        weights = (crossed[row["melt"]] if row["melt"] in crossed else
+                   doubt_of_melt(row, recipe, batch, planned, where) or scant(row, plan, batch, where))
+        found += [(row["melt"], text) for text in (_day(row, where), weights) if text]
+    return found
+
+
+def _of_pours(
+    pours: list[Mapping], recipe: Recipe, meant: Mapping, batch: Batch, melted: Mapping[str, str]
+) -> list[tuple[str, str]]:
+    """The same of pours."""
+    found, crossed = [], _crossed(pours, recipe, meant, batch, "pour")
+    for k, row in enumerate(pours):
+        where, planned = f"pours.csv pour {row['pour']}", meant.get(row["pour"], {})
+        weights = (crossed[row["pour"]] if row["pour"] in crossed else
+                   doubt_of_pour(row, recipe, batch, planned, where)
+                   or scant(row, plan_of_pour(row, recipe, planned), batch, where))
+        why = (_day(row, where), drawn_otherwise(row, planned, where), weights,
+               doubt_of_settings(row, recipe, planned, where),
+               pot_of_another(row, pours[:k], recipe, meant, where),
+               before_its_melt(row, melted, where))
+        found += [(row["melt"], text) for text in why if text]
+    return found
+
+
+def _crossed(rows: list[Mapping], recipe: Recipe, meant: Mapping, batch: Batch, kind: str) -> dict[str, str]:
+    """By row that stands in the place of another: what is to be told of the two at the first of them."""
+    told: dict[str, str] = {}
+    for k, row in enumerate(rows):
+        others = [other for other in rows[k + 1:] if other[kind] not in told]
+        where = f"{kind}s.csv {kind} {row[kind]}"
+        if row[kind] not in told and (pair := exchanged_with(row, others, recipe, meant, batch, where)):
+            told |= {row[kind]: pair[1], pair[0]: ""}
+    return told
 
 
 def _overdrawn(row: Mapping, drawn: float, recipe: Recipe, batch: Batch) -> str:
@@ -51,11 +86,3 @@ def _overdrawn(row: Mapping, drawn: float, recipe: Recipe, batch: Batch) -> str:
 
 def _day(row: Mapping, where: str) -> str:
     return not_a_day(f"{where}: date", row["date"]) if row["date"] and not is_day(row["date"]) else ""
-
-
-def _other_melt(row: Mapping, planned: Mapping[str, str], where: str) -> str:
-    meant = planned.get(row["pour"], row["melt"])
-    if row["melt"] == meant or is_blank(row[BASE]) or is_meant(row):
-        return ""
-    return (f"{where}: melt is {row['melt']}, but {meant} was planned. Correct the melt, or write '{REALLY_SO}' in the "
-            "note.")

@@ -9,8 +9,22 @@ import pandas as pd
 from labkit.checks import check_columns, is_blank, parse_grams, parse_id, parse_number
 from labkit.errors import PourError
 from labkit.formula import Recipe
-from labkit.pours.doubts import doubt_of_pour
-from labkit.pours.rows import CORRECTION, FedAgain, check_day, is_news, last_of_each, meant_name, stands_of, texts
+from labkit.pours.doubts import check_undoubted, doubt_of_pour
+from labkit.pours.drawn import before_its_melt, pot_of_another
+from labkit.pours.exchanged import exchange_of
+from labkit.pours.meant import meant_rows
+from labkit.pours.rows import (
+    CORRECTION,
+    FedAgain,
+    check_day,
+    is_news,
+    last_of_each,
+    last_rows,
+    meant_name,
+    stands_of,
+    texts,
+)
+from labkit.pours.settings import doubt_of_settings
 from labkit.pours.weights import BASE, NONE_ADDED, check_written, own_columns, says_none, weight_of
 from labkit.rounds import UNPLANNED, Batch, grams_column
 
@@ -26,9 +40,9 @@ def typed_pours(
     recipe: Recipe,
     *,
     batch: Batch,
+    plan: pd.DataFrame,
     table: str,
-    planned: Mapping[str, Mapping[str, float]],
-    melts: set[str],
+    melts: Mapping[str, str],
     recorded: pd.DataFrame,
     whole: bool = True,
 ) -> pd.DataFrame:
@@ -36,34 +50,42 @@ def typed_pours(
 
     Refuses what cannot have been made: no weight, a weight below zero, a base without a melt, a pour that is neither
     planned nor named X-, a second row for a pour that does not say that it corrects. `whole` : refuses too what was
-    planned and is left empty in a pour that came out ok, a weight in doubt, and a date that is no day.
+    planned and is left empty in a pour that came out ok, a date that is no day, and what is in doubt (see `doubts`,
+    `settings`, `exchanged`, `drawn`). melts : by name the day on which each was made.
     """
     columns = pour_columns(recipe)
     check_columns(frame, allowed=columns, required=("pour",), what=table, error=PourError)
     rows = [row.to_dict() for _, row in recorded.iterrows()]
-    before, again = len(rows), FedAgain(rows, ("pour",))
+    planned, before, again = meant_rows(plan, recipe, by="pour"), len(rows), FedAgain(rows, ("pour",))
     for label, cells in texts(frame, columns).iterrows():
         row = _typed_pour(cells, recipe, f"{table} row {label}", planned, melts, rows)
         if not again.holds(row) and is_news(row, rows, "pour", f"{table} row {label}"):
             if whole:
-                where, plan = f"{table} row {label}", planned.get(row["pour"], {})
-                _check_new(row, recipe, batch, plan, where, stands_of(row, rows, "pour"))
+                where = f"{table} row {label}"
+                _check_new(row, recipe, batch, planned, melts, where, rows)
             rows.append(row)
     return pd.DataFrame(rows[before:], columns=list(columns))
 
 
-def _check_new(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, where: str, stands: Mapping) -> None:
-    """A correction is not asked again what stands: in doubt is what it says anew."""
+def _check_new(
+    row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, melts: Mapping, where: str, rows: list[dict]
+) -> None:
+    stands, plan = stands_of(row, rows, "pour"), planned.get(row["pour"], {})
+    others = last_rows(rows, "pour")
     if row["date"] != stands.get("date"):
         check_day(row["date"], where, PourError)
     if row["outcome"] == "ok":
-        check_written(row, planned, own_columns(row, recipe), where)
-    doubt = doubt_of_pour(row, recipe, batch, planned, where)
-    if doubt and not (stands and doubt == doubt_of_pour(stands, recipe, batch, planned, where)):
-        raise PourError(doubt)
+        check_written(row, plan, own_columns(row, recipe), where)
+    check_undoubted(row, stands, lambda row: [
+        exchange_of(row, others, recipe, planned, batch, where),
+        doubt_of_pour(row, recipe, batch, plan, where),
+        doubt_of_settings(row, recipe, plan, where),
+        pot_of_another(row, others, recipe, planned, where),
+        before_its_melt(row, melts, where),
+    ])
 
 
-def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: set[str], rows: list[dict]) -> dict:
+def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: Mapping, rows: list[dict]) -> dict:
     pour = parse_id(cells["pour"])
     if not pour:
         raise PourError(f"{where}: pour is empty. Every row names its pour.")
@@ -103,7 +125,7 @@ def _grams(cells: pd.Series, columns: Iterable[str], where: str) -> list[float]:
             for c in columns]
 
 
-def _check_weighed(row: Mapping, recipe: Recipe, where: str, melts: set[str], *, is_planned: bool) -> None:
+def _check_weighed(row: Mapping, recipe: Recipe, where: str, melts: Mapping, *, is_planned: bool) -> None:
     """A pour has a base from a weighed melt, or all its grams; one that failed may hold nothing, or colour alone."""
     grams = {i: row[grams_column(i)] for i in recipe.ingredients}
     failed, weighed = row["outcome"] != "ok", any(v > 0 for v in grams.values())

@@ -27,6 +27,11 @@ def is_day(text: str) -> bool:
     return _DAY.fullmatch(text) is not None
 
 
+def is_before(one: str, other: str) -> bool:
+    """Whether one day is before another; hours do not count, and what is no day is before none."""
+    return is_day(one) and is_day(other) and one[:10] < other[:10]
+
+
 def not_a_day(what: str, text: str) -> str:
     """Fact and advice about a date that is none."""
     return f"{what} is {text!r}, which is no day. Write it as YYYY-MM-DD, such as 2026-03-08, or leave it empty."
@@ -65,6 +70,11 @@ def check_correction(row: Mapping, what: str, where: str, error: type[LabkitErro
 def stands_of(row: Mapping, rows: list[dict], kind: str) -> Mapping:
     """The last recorded row of the same name, or nothing."""
     return next((r for r in reversed(rows) if r[kind] == row[kind]), {})
+
+
+def last_rows(rows: Iterable[Mapping], kind: str) -> list[Mapping]:
+    """The last row of each name."""
+    return list({row[kind]: row for row in rows}.values())
 
 
 def last_of_each(table: pd.DataFrame, kind: str) -> pd.DataFrame:

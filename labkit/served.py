@@ -1,0 +1,74 @@
+"""What was put before whom, and where: positions by tester, session and pour, and scores that contradict them."""
+
+import re
+from collections.abc import Iterable, Mapping
+
+import pandas as pd
+
+from labkit.pours import is_before
+from labkit.wording import words_joined
+
+_LEADING = re.compile(r"(?<!\d)0+(?=\d)")
+
+
+def without_zeros(name: str) -> str:
+    """A name without the leading zeros of its numbers."""
+    return _LEADING.sub("", name)
+
+
+def spelled_alike(name: str) -> str:
+    """What two spellings of one id have in common: T01, t01 and T1 are one, T10 is another."""
+    return without_zeros(name.casefold())
+
+
+def served_positions(servings: pd.DataFrame) -> dict[tuple[str, str, str], set[str]]:
+    """Positions by tester, session and pour."""
+    found: dict[tuple[str, str, str], set[str]] = {}
+    for *who, position in zip(*(servings[c] for c in ("tester", "session", "pour", "position"))):
+        found.setdefault(tuple(who), set()).add(position)
+    return found
+
+
+def out_of_place(row: Mapping, served: Mapping[tuple[str, str, str], set[str]]) -> str:
+    """Fact and advice about a score in a position in which its tester was served another pour, or nothing.
+
+    A position that no serving has may be a second taste of the same evening.
+    """
+    tester, session, pour, position = (row[k] for k in ("tester", "session", "pour", "position"))
+    own = served.get((tester, session, pour), set())
+    if not position or not own or "" in own or spelled_alike(position) in map(spelled_alike, own):
+        return ""
+    for (one, sitting, other), there in served.items():
+        if (one, sitting) == (tester, session) and spelled_alike(position) in map(spelled_alike, there):
+            return (f"position of {pour} by {tester} in session {session} is {position}, but servings.csv has {other} "
+                    f"there and {pour} in position {words_joined(sorted(own))}. Correct the position or the pour, or "
+                    "servings.csv if it was served so.")
+    return ""
+
+
+def is_served_once(row: Mapping, served: Mapping[tuple[str, str, str], set[str]]) -> bool:
+    """Whether the tester of a score was served its pour once in all sessions together."""
+    return sum(len(there) for (tester, _, pour), there in served.items()
+               if (tester, pour) == (row["tester"], row["pour"])) == 1
+
+
+def judged_before_poured(scores: pd.DataFrame, servings: pd.DataFrame, poured: Mapping[str, str]) -> list[str]:
+    """Fact and advice about each sitting that is dated before the pours that were scored in it; poured : day by pour.
+
+    A sitting that was planned and in which a later pour was not scored is none of these.
+    """
+    said = set(zip(*(scores[c] for c in ("tester", "session", "pour"))))
+    early: dict[tuple[str, str, str], dict[str, None]] = {}
+    for *who, date in zip(*(servings[c] for c in ("tester", "session", "pour", "date"))):
+        _, session, pour = who
+        if tuple(who) in said and is_before(date, poured.get(pour, "")):
+            early.setdefault((session, date, poured[pour]), {})[pour] = None
+    return [before_poured(f"servings.csv session {session}", date, pours, day)
+            for (session, date, day), pours in early.items()]
+
+
+def before_poured(where: str, date: str, pours: Iterable[str], day: str) -> str:
+    """Fact and advice about a sitting before the day on which its pours were made."""
+    names = list(pours)
+    made = f"{words_joined(names)} {'was' if len(names) == 1 else 'were'} poured"
+    return f"{where}: date is {date}, but {made} on {day}. Correct the date of the sitting or of the pour."
