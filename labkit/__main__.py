@@ -10,6 +10,7 @@ from labkit.aside import without_aside
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import parse_id
 from labkit.errors import LabkitError
+from labkit.readings import last_readings
 from labkit.rounds import Round
 from labkit.store.reading import file_of, read_folder
 from labkit.trial import Trial
@@ -161,8 +162,9 @@ def _doubts(trial: Trial) -> list[Block]:
 
 def _beside(trial: Trial) -> list[Block]:
     """Methods of readings.csv that read no attribute of trial.toml, and how they would."""
-    methods, counts = [a.reading for a in trial.read_attributes.values()], trial.readings["method"].value_counts()
-    others = [method for method in dict.fromkeys(trial.readings["method"]) if method not in methods]
+    readings, methods = last_readings(trial.readings), [a.reading for a in trial.read_attributes.values()]
+    counts = readings["method"].value_counts()
+    others = [method for method in dict.fromkeys(readings["method"]) if method not in methods]
     told = words_joined([f"{method} ({plural(counts[method], 'reading')})" for method in others])
     fresh = [method for method in methods if method not in counts]
     near = [(other, there[0]) for other in others if (there := difflib.get_close_matches(other, fresh, n=1))]

@@ -60,7 +60,7 @@ def correct_melts(folder: str | os.PathLike, frame: pd.DataFrame, *, reason: str
 
 
 def correct_readings(folder: str | os.PathLike, frame: pd.DataFrame, *, reason: str, wait: float = WAIT) -> Trial:
-    """Append to readings.csv rows that supersede earlier ones.
+    """Append to readings.csv rows that supersede earlier ones; a blank value takes the earlier one back.
 
     Parameters: `frame` with pour, method, value, and with repeat where a pour was read more than once; `reason` in
     words; `wait` for another writer [s]. A reading that stands as it is to be is passed over.
