@@ -12,6 +12,7 @@ from labkit.checks import parse_id
 from labkit.errors import LabkitError
 from labkit.readings import last_readings
 from labkit.rounds import Round
+from labkit.store.missing import doubts_on_files
 from labkit.store.reading import file_of, read_folder
 from labkit.trial import Trial
 from labkit.tweaks import Tweak
@@ -124,7 +125,7 @@ def checked(asked) -> Report:
     varies = (f"{plural(len(recipe.ingredients), 'ingredient')}; what varies: {words_joined(recipe.coordinates)}. The "
               f"region has {plural(len(region.vertices()), 'corner')} in {plural(region.dimension, 'free dimension')}.")
     blocks = [line(f"{asked.folder} can be read."), line(_standing(trial)), line(varies)]
-    blocks += _left_out(trial, asked.folder) + _doubts(trial)
+    blocks += _left_out(trial, asked.folder) + _doubts(trial, asked.folder)
     outside = trial.made.index[~trial.made["inside"]]
     blocks += [line(f"Outside the present limits, and kept: {words_joined(outside)}.")] * bool(len(outside))
     return report(*blocks, *_no_factor(trial, asked.folder), *_beside(trial), *_waiting(trial))
@@ -155,9 +156,9 @@ def _row_of(tables, table: str, name: str) -> str:
     return f"{file_of(table)} row {rows[-1]}: " if rows else ""
 
 
-def _doubts(trial: Trial) -> list[Block]:
-    """What stands in the tables and can hardly be so."""
-    return [line(f"In doubt: {why}") for why in trial.doubts]
+def _doubts(trial: Trial, folder: str) -> list[Block]:
+    """What stands in the tables and can hardly be so, or should stand there."""
+    return [line(f"In doubt: {why}") for why in (*doubts_on_files(folder, read_folder(folder).tables), *trial.doubts)]
 
 
 def _beside(trial: Trial) -> list[Block]:
