@@ -204,8 +204,8 @@ def next_tweak(asked) -> Report:
         return report(*blocks, heading("Advice"), *first, line(_no_round(asked)), *_ending())
     _check_pots(asked, trial)
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
-    blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_doubts(trial), *_beside(trial),
-              *_waiting(trial), *first, *_findings(trial)]
+    blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_doubts(trial, asked.folder),
+              *_beside(trial), *_waiting(trial), *first, *_findings(trial)]
     blocks += _round_blocks(tweak.round, "If you go on" if tweak.stop else "Pour next") + _reasons(tweak)
     blocks += _kept(asked, trial, tweak.round, append=True) + _settled(trial, tweak) + _advice(tweak) + _ending()
     return report(*blocks)
