@@ -69,8 +69,7 @@ def _melts(round_: Round, allowance: float) -> list[dict]:
     """A dict a melt: its name, pours, rows (ingredient, grams to add to the pan), and what they are together."""
     if not round_.recipe.pot:
         return []
-    sheet, made = round_.melt_sheet().set_index("melt").drop(columns="pours") * (1 + allowance), round_.to_frame()
-    sheet = sheet.round(2)
+    sheet, made = round_.melt_sheet(allowance).set_index("melt").drop(columns="pours").round(2), round_.to_frame()
     return [{"name": melt, "pours": list(made.loc[made["melt"] == melt, "pour"]),
              "rows": [(column.removesuffix(" [g]"), number_text(grams)) for column, grams in row.items()],
              "total": number_text(row.sum())} for melt, row in sheet.iterrows()]
