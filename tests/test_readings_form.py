@@ -151,3 +151,15 @@ def test_where_no_instrument_reads(poured):
         labkit.readings_form(poured)
     assert str(problem.value) == ("no instrument reads anything in this trial, so a form would be empty. Name a `reading` under "
                                   "an attribute in trial.toml, or use scores_form.")
+
+
+@pytest.mark.parametrize("what", ["scores", "pours", "readings"])
+def test_an_untouched_form_before_anything_was_saved_does_not_say_that_it_was(folder, what):
+    for table in ("melts", "pours") if what == "pours" else ():
+        path = folder / f"{table}.csv"
+        path.write_text(path.read_text().splitlines()[0] + "\n")
+    form = {"scores": lambda: labkit.scores_form(folder, tester="T01", session="1"),
+            "pours": lambda: labkit.pours_form(folder), "readings": lambda: readings_form(folder)}[what]()
+    before = files(folder)
+    form.button.click()
+    assert said(form) == "Nothing to save: the boxes are empty." and files(folder) == before

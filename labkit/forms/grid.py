@@ -44,6 +44,13 @@ class Column:
         return value
 
 
+def nothing_done(*found: Mapping[Cell, object]) -> str:
+    """What is said where there is nothing to save: all of what stands in the boxes is saved, or none holds anything."""
+    if any(found):
+        return "Nothing new: all of this is saved already."
+    return "Nothing to save: the boxes are empty."
+
+
 def as_typed(number: float) -> str:
     """A number as it would be typed, with every digit: a box that nobody touched is read as what is saved."""
     return repr(float(number)).removesuffix(".0")

@@ -7,7 +7,7 @@ import pandas as pd
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import is_blank
 from labkit.errors import LabkitError, PourError
-from labkit.forms.grid import Column, Form, form_around, grid_of_boxes
+from labkit.forms.grid import Column, Form, form_around, grid_of_boxes, nothing_done
 from labkit.pours import BASE, NONE_ADDED, standing_melts, standing_pours
 from labkit.rounds import ALLOWANCE, Round, grams_column, planned_grams
 from labkit.store import append_melts, append_pours, correct_melts, correct_pours, read_trial
@@ -130,7 +130,7 @@ def _write(form: Form, folder, round_: Round, found: dict, news: dict) -> str:
             append(folder, frames[kind])
             said.append(f"saved {plural(len(frames[kind]), kind.removesuffix('s'))}")
     form.reason.value = ""
-    return _sentence(said or ["nothing new: all of this is saved already"])
+    return _sentence(said) if said else nothing_done(*found.values())
 
 
 def _sentence(said: list[str]) -> str:

@@ -7,7 +7,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import is_blank
 from labkit.errors import LabkitError, PourError
-from labkit.forms.grid import Column, Form, Grid, as_typed, form_around, grid_of_boxes
+from labkit.forms.grid import Column, Form, Grid, as_typed, form_around, grid_of_boxes, nothing_done
 from labkit.forms.said import pours_asked
 from labkit.readings import READING_KEY
 from labkit.sheets import PLACES
@@ -92,7 +92,7 @@ def _save(form: Form, folder, pours: list[str]) -> str:
                 raise
             return f"{_done(0, len(changed))} The rest was not saved. {problem}"
     form.reason.value = ""
-    return _done(len(new), len(changed))
+    return _done(len(new), len(changed)) if new or changed else nothing_done(entries)
 
 
 def _check_changed(grid: Grid, changed: list, entries: dict, known: dict, reason: str) -> None:
@@ -121,8 +121,6 @@ def _rows(cells: list, entries: dict, known: dict, trial: Trial) -> pd.DataFrame
 
 
 def _done(new: int, changed: int) -> str:
-    if not new and not changed:
-        return "Nothing new: all of this is saved already."
     said = words_joined([f"saved {plural(new, 'reading')}"] * bool(new)
                         + [f"corrected {plural(changed, 'reading')}"] * bool(changed))
     return f"{said[0].upper()}{said[1:]}."
