@@ -10,7 +10,7 @@ from labkit.aside import without_aside
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import parse_id
 from labkit.errors import LabkitError
-from labkit.readings import last_readings
+from labkit.readings import last_readings, meant_method
 from labkit.rounds import Round
 from labkit.store.missing import doubts_on_files
 from labkit.store.reading import file_of, read_folder
@@ -170,6 +170,9 @@ def _beside(trial: Trial) -> list[Block]:
     fresh = [method for method in methods if method not in counts]
     near = [(other, there[0]) for other in others if (there := difflib.get_close_matches(other, fresh, n=1))]
     advice = f' Where {near[0][1]!r} is the same, write reading = "{near[0][0]}" in trial.toml.' if near else ""
+    slips = [(other, there) for other in others if (there := meant_method(other, methods)) and there not in fresh]
+    advice += "".join(f" Did you mean {there!r} by {other}? Take it back with correct_readings, and record it as that."
+                      for other, there in slips)
     return [line(f"Kept in readings.csv and read for no attribute: {told}.{advice}")] * bool(others)
 
 

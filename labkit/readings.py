@@ -1,6 +1,8 @@
 """What instruments read: one value for one pour, by method; by its direction a higher one means more or less."""
 
-from collections.abc import Mapping
+import difflib
+import re
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pandas as pd
@@ -12,17 +14,21 @@ from labkit.pours import CORRECTION, FedAgain, check_correction, texts
 
 DIRECTIONS = ("up", "down")
 READING_KEY = ("pour", "method", "repeat")
+SLIP = 0.85  # of 1: a slip of a letter or two in the name of a method
+_GAPS = re.compile(r"[\W_]+")
 READING_COLUMNS = ("pour", "method", "direction", "value", "unit", "repeat", *CORRECTION)
 
 
 def typed_readings(
-    frame: pd.DataFrame, attributes: Mapping[str, Attribute], *, table: str, pours: set[str], recorded: pd.DataFrame
+    frame: pd.DataFrame, attributes: Mapping[str, Attribute], *, table: str, pours: set[str], recorded: pd.DataFrame,
+    whole: bool = True,
 ) -> pd.DataFrame:
     """Readings of instruments, new rows only; by its direction a higher value means more (up) or less (down).
 
     One method runs one way in all rows, and up where it reads an attribute of trial.toml. An equal row again is passed
     over, another value under the same pour, method and repeat is refused unless the row says what it corrects, and why.
     Such a row without a value takes the reading back: it no longer counts, nor tells which way its method runs.
+    `whole` : refuses too a method that is new and but for a letter or two that of an attribute.
     """
     check_columns(frame, allowed=READING_COLUMNS, required=READING_COLUMNS[:4], what=table, error=PourError)
     by_method = {a.reading.casefold(): a for a in attributes.values() if a.is_read}
@@ -39,6 +45,9 @@ def typed_readings(
         if again.holds(row):
             continue
         _check_method(row, by_method.get(row["method"].casefold()), ways, where)
+        if whole and row["method"] not in ways and (near := meant_method(row["method"], by_method)):
+            raise PourError(f"{where}: method is {row['method']!r}, which reads no attribute of trial.toml. Did you "
+                            f"mean {by_method[near].reading!r}? Give another method a name that is less like it.")
         if _is_news(row, said.get(_reading_key(row), []), where):
             said.setdefault(_reading_key(row), []).append(row)
             _note_way(ways, row, f"in row {label}")
@@ -61,6 +70,18 @@ def _typed_reading(cells: pd.Series, where: str, pours: set[str]) -> dict:
     if is_blank(row["value"]) and not row["corrects"]:
         raise PourError(f"{where}: value is empty. Leave the row out if nothing was read.")
     return row
+
+
+def meant_method(method: str, known: Iterable[str]) -> str:
+    """The known method of which another is a slip: as many words and the same digits, or the same but for its gaps."""
+    names, own = {name.casefold(): name for name in known}, method.casefold()
+    bare = {_GAPS.sub("", name): name for name in names}
+    if own in names:
+        return ""
+    alike = [name for name in names if len(name.split()) == len(own.split())
+             and re.findall(r"\d+", name) == re.findall(r"\d+", own)]
+    near = [bare.get(_GAPS.sub("", own)), *difflib.get_close_matches(own, alike, n=1, cutoff=SLIP)]
+    return next((names[name] for name in near if name), "")
 
 
 def _note_way(ways: dict[str, dict], row: Mapping, there: str) -> None:

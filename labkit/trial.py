@@ -316,7 +316,7 @@ class Trial:
             return typed_scores(frame, self.attributes, table=name, pours=poured, **said)
         if table == "set_aside":
             return typed_aside(frame, table=name, recorded=old, whole=whole)
-        return typed_readings(frame, self.attributes, table=name, pours=poured, recorded=old)
+        return typed_readings(frame, self.attributes, table=name, pours=poured, recorded=old, whole=whole)
 
     def _planned_by(self, kind: str) -> dict[str, dict[str, float]]:
         return planned_grams(self.tables["plan"], self.recipe, by=kind)

@@ -80,7 +80,11 @@ def test_what_is_read_instead_of_what_was_taken_back_needs_no_reason(folder):
 
 def test_one_of_an_unknown_method_is_taken_back_and_its_direction_with_it(folder, capsys):
     slip = readings(("P02", 6.0, "")).assign(method="needel depth", direction="down")
-    labkit.append_readings(folder, slip)
+    with (folder / "readings.csv").open("a") as table:
+        table.write("P02,needel depth,down,6,mm,,,\n")
+    assert main(["check", str(folder)]) == 0
+    assert ("Kept in readings.csv and read for no attribute: needel depth (1 reading). Did you mean 'needle depth' by needel "
+            "depth? Take it back with correct_readings, and record it as that.") in " ".join(capsys.readouterr().out.split())
     correct(folder, slip[["pour", "method"]].assign(value=None), "a slip of the pen")
     assert main(["check", str(folder)]) == 0 and "needel" not in capsys.readouterr().out
     trial = labkit.append_readings(folder, slip.assign(pour="P03", direction="up"))
@@ -89,6 +93,19 @@ def test_one_of_an_unknown_method_is_taken_back_and_its_direction_with_it(folder
     assert snapshot(folder) == held and labkit.read_trial(folder).readings["direction"].tolist()[-1] == "up"
     assert main(["check", str(folder)]) == 0
     assert "Kept in readings.csv and read for no attribute: needel depth (1 reading)." in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("method", ["needel depth", "Needel depth", "needle-depth", "needledepth", "needle deph"])
+def test_a_new_method_that_is_a_slip_of_one_that_is_read(folder, method):
+    assert refused(PourError, labkit.append_readings, folder, readings(("P03", 6.0, "")).assign(method=method)) == (
+        f"readings row 0: method is {method!r}, which reads no attribute of trial.toml. Did you mean 'needle depth'? Give "
+        "another method a name that is less like it.")
+
+
+@pytest.mark.parametrize("method", ["needle depth 2", "needle depth cold", "drop point", "needle", "depth"])
+def test_another_method_is_no_slip(folder, method):
+    trial = labkit.append_readings(folder, readings(("P03", 6.0, "")).assign(method=method))
+    assert trial.readings["method"].tolist()[-1] == method
 
 
 def test_an_older_file_without_columns_for_corrections_is_read_as_before(folder):
