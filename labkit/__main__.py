@@ -266,6 +266,8 @@ def _unjudged(trial: Trial) -> list[Block]:
     made = without_aside(trial.made, trial.set_aside)
     bare = [pour for pour in made.index[made["ok"]] if pour not in scored]
     blocks = [line(f"Poured and not scored yet: {words_joined(bare)}.")] * bool(bare and trial.scored_attributes)
+    none = [name for name in trial.scored_attributes if scored and name not in set(trial.scores["attribute"])]
+    blocks += [line(f"Not scored by anybody yet: {words_joined(none)}.")] * bool(none)
     for name in trial.read_attributes:
         there = set(readings.loc[readings["attribute"] == name, "pour"])
         bare = [pour for pour in made.index[made["ok"]] if pour not in there]
