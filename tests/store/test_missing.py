@@ -164,3 +164,11 @@ class TestAnotherFault:
             labkit.read_trial(tmp_path / "pot")
         assert str(caught.value) == ("pours.csv row 2: base [g] is 14, but trial.toml names no pot. Add [melt] with its pot, or "
                                      "give all grams.")
+
+
+def test_scores_whose_header_lost_a_name(scored):
+    path = scored / "scores.csv"
+    path.write_text(path.read_text().replace("pour,tester,", "pour,", 1))
+    assert refused(StoreError, labkit.read_trial, scored) == (
+        "scores.csv row 2 has 8 cells, one more than the header has columns, as every row has, and the header lacks 'tester'. "
+        "Write it into the header where it belongs.")
