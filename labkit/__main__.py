@@ -10,7 +10,9 @@ from labkit.aside import without_aside
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import parse_id
 from labkit.errors import LabkitError
+from labkit.readings import last_readings, meant_method
 from labkit.rounds import Round
+from labkit.store.missing import doubts_on_files
 from labkit.store.reading import file_of, read_folder
 from labkit.trial import Trial
 from labkit.tweaks import Tweak
@@ -123,7 +125,7 @@ def checked(asked) -> Report:
     varies = (f"{plural(len(recipe.ingredients), 'ingredient')}; what varies: {words_joined(recipe.coordinates)}. The "
               f"region has {plural(len(region.vertices()), 'corner')} in {plural(region.dimension, 'free dimension')}.")
     blocks = [line(f"{asked.folder} can be read."), line(_standing(trial)), line(varies)]
-    blocks += _left_out(trial, asked.folder) + _doubts(trial)
+    blocks += _left_out(trial, asked.folder) + _doubts(trial, asked.folder)
     outside = trial.made.index[~trial.made["inside"]]
     blocks += [line(f"Outside the present limits, and kept: {words_joined(outside)}.")] * bool(len(outside))
     return report(*blocks, *_no_factor(trial, asked.folder), *_beside(trial), *_waiting(trial))
@@ -154,19 +156,23 @@ def _row_of(tables, table: str, name: str) -> str:
     return f"{file_of(table)} row {rows[-1]}: " if rows else ""
 
 
-def _doubts(trial: Trial) -> list[Block]:
-    """What stands in the tables and can hardly be so."""
-    return [line(f"In doubt: {why}") for why in trial.doubts]
+def _doubts(trial: Trial, folder: str) -> list[Block]:
+    """What stands in the tables and can hardly be so, or should stand there."""
+    return [line(f"In doubt: {why}") for why in (*doubts_on_files(folder, read_folder(folder).tables), *trial.doubts)]
 
 
 def _beside(trial: Trial) -> list[Block]:
     """Methods of readings.csv that read no attribute of trial.toml, and how they would."""
-    methods, counts = [a.reading for a in trial.read_attributes.values()], trial.readings["method"].value_counts()
-    others = [method for method in dict.fromkeys(trial.readings["method"]) if method not in methods]
+    readings, methods = last_readings(trial.readings), [a.reading for a in trial.read_attributes.values()]
+    counts = readings["method"].value_counts()
+    others = [method for method in dict.fromkeys(readings["method"]) if method not in methods]
     told = words_joined([f"{method} ({plural(counts[method], 'reading')})" for method in others])
     fresh = [method for method in methods if method not in counts]
     near = [(other, there[0]) for other in others if (there := difflib.get_close_matches(other, fresh, n=1))]
     advice = f' Where {near[0][1]!r} is the same, write reading = "{near[0][0]}" in trial.toml.' if near else ""
+    slips = [(other, there) for other in others if (there := meant_method(other, methods)) and there not in fresh]
+    advice += "".join(f" Did you mean {there!r} by {other}? Take it back with correct_readings, and record it as that."
+                      for other, there in slips)
     return [line(f"Kept in readings.csv and read for no attribute: {told}.{advice}")] * bool(others)
 
 
@@ -201,8 +207,8 @@ def next_tweak(asked) -> Report:
         return report(*blocks, heading("Advice"), *first, line(_no_round(asked)), *_ending())
     _check_pots(asked, trial)
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
-    blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_doubts(trial), *_beside(trial),
-              *_waiting(trial), *first, *_findings(trial)]
+    blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_doubts(trial, asked.folder),
+              *_beside(trial), *_waiting(trial), *first, *_findings(trial)]
     blocks += _round_blocks(tweak.round, "If you go on" if tweak.stop else "Pour next") + _reasons(tweak)
     blocks += _kept(asked, trial, tweak.round, append=True) + _settled(trial, tweak) + _advice(tweak) + _ending()
     return report(*blocks)
@@ -260,6 +266,8 @@ def _unjudged(trial: Trial) -> list[Block]:
     made = without_aside(trial.made, trial.set_aside)
     bare = [pour for pour in made.index[made["ok"]] if pour not in scored]
     blocks = [line(f"Poured and not scored yet: {words_joined(bare)}.")] * bool(bare and trial.scored_attributes)
+    none = [name for name in trial.scored_attributes if scored and name not in set(trial.scores["attribute"])]
+    blocks += [line(f"Not scored by anybody yet: {words_joined(none)}.")] * bool(none)
     for name in trial.read_attributes:
         there = set(readings.loc[readings["attribute"] == name, "pour"])
         bare = [pour for pour in made.index[made["ok"]] if pour not in there]

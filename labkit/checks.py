@@ -22,6 +22,8 @@ _FRAMES = {                                    # what to give where a row is som
     "the readings frame": "Give a pandas DataFrame, a row a reading.",
     "the set_aside frame": "Give a pandas DataFrame, a row for what is set aside or taken back.",
 }
+NO_NUMBER = ("n/a", "na", "n.a.", "nan", "nil", "none", "null", "-", "--", "\N{EN DASH}", "\N{EM DASH}", "?", "x")
+NOT_JUDGED = "Leave the cell empty if it was not judged, or write digits with one comma or point."
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 
 
@@ -32,15 +34,19 @@ def is_blank(cell: object) -> bool:
     return cell is None or cell is pd.NaT or cell is pd.NA or (isinstance(cell, float) and math.isnan(cell))
 
 
-def parse_number(cell: object, *, where: str, error: type[LabkitError] = LabkitError, blank: float = math.nan) -> float:
+def parse_number(cell: object, *, where: str, error: type[LabkitError] = LabkitError, blank: float = math.nan,
+                 or_blank: str = "") -> float:
     """The number in a cell, with a decimal comma or a decimal point; a blank cell gives `blank`.
 
-    Nothing is guessed: a unit behind the number, a thousands mark, NaN and infinity are refused.
+    Nothing is guessed: a unit behind the number, a thousands mark, NaN and infinity are refused. `or_blank` : advice
+    for a word that stands for no number, where a blank cell would do.
     """
     if is_blank(cell):
         return blank
     text = cell.strip() if isinstance(cell, str) else repr(cell.item() if isinstance(cell, np.generic) else cell)
     if isinstance(cell, bool) or not _NUMBER.fullmatch(text):
+        if or_blank and text.casefold() in NO_NUMBER:
+            raise error(f"{where} is {text!r}, which is not a number. {or_blank}")
         raise error(f"{where} is {text!r}, which is not a number. Write digits with one comma or point, and no unit.")
     value = float(text.replace(",", "."))
     if not math.isfinite(value):

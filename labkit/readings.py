@@ -1,6 +1,8 @@
 """What instruments read: one value for one pour, by method; by its direction a higher one means more or less."""
 
-from collections.abc import Mapping
+import difflib
+import re
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pandas as pd
@@ -12,32 +14,43 @@ from labkit.pours import CORRECTION, FedAgain, check_correction, texts
 
 DIRECTIONS = ("up", "down")
 READING_KEY = ("pour", "method", "repeat")
+SLIP = 0.85  # of 1: a slip of a letter or two in the name of a method
+_GAPS = re.compile(r"[\W_]+")
 READING_COLUMNS = ("pour", "method", "direction", "value", "unit", "repeat", *CORRECTION)
 
 
 def typed_readings(
-    frame: pd.DataFrame, attributes: Mapping[str, Attribute], *, table: str, pours: set[str], recorded: pd.DataFrame
+    frame: pd.DataFrame, attributes: Mapping[str, Attribute], *, table: str, pours: set[str], recorded: pd.DataFrame,
+    whole: bool = True,
 ) -> pd.DataFrame:
     """Readings of instruments, new rows only; by its direction a higher value means more (up) or less (down).
 
     One method runs one way in all rows, and up where it reads an attribute of trial.toml. An equal row again is passed
     over, another value under the same pour, method and repeat is refused unless the row says what it corrects, and why.
+    Such a row without a value takes the reading back: it no longer counts, nor tells which way its method runs.
+    `whole` : refuses too a method that is new and but for a letter or two that of an attribute.
     """
     check_columns(frame, allowed=READING_COLUMNS, required=READING_COLUMNS[:4], what=table, error=PourError)
     by_method = {a.reading.casefold(): a for a in attributes.values() if a.is_read}
     rows = recorded.to_dict("records")
-    ways = {row["method"]: (row["direction"], f"for {row['pour']}") for row in reversed(rows)}
     said: dict[tuple[str, ...], list[Mapping]] = {}
+    ways: dict[str, dict[tuple[str, ...], tuple[str, str]]] = {}
     for row in rows:
         said.setdefault(_reading_key(row), []).append(row)
+        _note_way(ways, row, f"for {row['pour']}")
     before, again = len(rows), FedAgain(rows, READING_KEY)
     for label, cells in texts(frame, READING_COLUMNS).iterrows():
         where = f"{table} row {label}"
         row = _typed_reading(cells, where, pours)
+        if again.holds(row):
+            continue
         _check_method(row, by_method.get(row["method"].casefold()), ways, where)
-        ways.setdefault(row["method"], (row["direction"], f"in row {label}"))
-        if not again.holds(row) and _is_news(row, said.get(_reading_key(row), []), where):
+        if whole and row["method"] not in ways and (near := meant_method(row["method"], by_method)):
+            raise PourError(f"{where}: method is {row['method']!r}, which reads no attribute of trial.toml. Did you "
+                            f"mean {by_method[near].reading!r}? Give another method a name that is less like it.")
+        if _is_news(row, said.get(_reading_key(row), []), where):
             said.setdefault(_reading_key(row), []).append(row)
+            _note_way(ways, row, f"in row {label}")
             rows.append(row)
     return pd.DataFrame(rows[before:], columns=list(READING_COLUMNS))
 
@@ -54,20 +67,46 @@ def _typed_reading(cells: pd.Series, where: str, pours: set[str]) -> dict:
         )
     check_choice(row["direction"], DIRECTIONS, name=f"{where}: direction", error=PourError)
     row["value"] = parse_number(cells["value"], where=f"{where}: value", error=PourError)
-    if is_blank(row["value"]):
+    if is_blank(row["value"]) and not row["corrects"]:
         raise PourError(f"{where}: value is empty. Leave the row out if nothing was read.")
     return row
 
 
+def meant_method(method: str, known: Iterable[str]) -> str:
+    """The known method of which another is a slip: as many words and the same digits, or the same but for its gaps."""
+    names, own = {name.casefold(): name for name in known}, method.casefold()
+    bare = {_GAPS.sub("", name): name for name in names}
+    if own in names:
+        return ""
+    alike = [name for name in names if len(name.split()) == len(own.split())
+             and re.findall(r"\d+", name) == re.findall(r"\d+", own)]
+    near = [bare.get(_GAPS.sub("", own)), *difflib.get_close_matches(own, alike, n=1, cutoff=SLIP)]
+    return next((names[name] for name in near if name), "")
+
+
+def _note_way(ways: dict[str, dict], row: Mapping, there: str) -> None:
+    """Note which way a method runs by a reading, and where that stands; not by one that is taken back."""
+    standing = ways.setdefault(row["method"], {})
+    if is_blank(row["value"]):
+        standing.pop(_reading_key(row), None)
+    else:
+        standing.setdefault(_reading_key(row), (row["direction"], there))
+
+
 def _is_news(row: Mapping, before: list[Mapping], where: str) -> bool:
-    """Whether a row adds something; another value under the same key says what it corrects and why, or is refused."""
+    """Whether a row adds something; another value under the same key says what it corrects and why, or is refused.
+
+    After a reading was taken back another value needs no such words.
+    """
+    stands = before[-1]["value"] if before else None
     if row["corrects"]:
         check_correction(row, _repeat_words(row).rstrip(","), where, PourError, known=bool(before))
-        return any(row[c] != before[-1][c] for c in ("direction", "value", "unit"))
-    if not before or row["value"] in [r["value"] for r in before]:
-        return not before
+        gone = is_blank(row["value"]) and is_blank(stands)
+        return not gone and any(row[c] != before[-1][c] for c in ("direction", "value", "unit"))
+    if is_blank(stands) or row["value"] in [r["value"] for r in before]:
+        return row["value"] not in [r["value"] for r in before]
     raise PourError(
-        f"{where}: {_repeat_words(row)} is recorded already as {before[-1]['value']:g}, and {row['value']:g} differs. "
+        f"{where}: {_repeat_words(row)} is recorded already as {stands:g}, and {row['value']:g} differs. "
         "Number further readings of one pour in the column repeat, or use correct_readings if it was wrong."
     )
 
@@ -80,7 +119,7 @@ def _repeat_words(row: Mapping) -> str:
     return f"{row['method']} of {row['pour']}" + (f", repeat {row['repeat']}," if row["repeat"] else "")
 
 
-def _check_method(row: Mapping, attribute: Attribute | None, ways: Mapping[str, tuple[str, str]], where: str) -> None:
+def _check_method(row: Mapping, attribute: Attribute | None, ways: Mapping[str, Mapping], where: str) -> None:
     """A row agrees with the rows before it about its method, and with the attribute that the method reads."""
     method, direction = row["method"], row["direction"]
     if attribute is not None and method != attribute.reading:
@@ -88,7 +127,9 @@ def _check_method(row: Mapping, attribute: Attribute | None, ways: Mapping[str, 
             f"{where}: method is {method!r}, but trial.toml has {attribute.reading!r}. "
             "Write both alike, or give another method another name."
         )
-    way, there = ways.get(method, (direction, ""))
+    if is_blank(row["value"]):
+        return
+    way, there = next(iter(ways.get(method, {}).values()), (direction, ""))
     if attribute is not None and direction == "down":
         raise PourError(
             f"{where}: direction of {method} is 'down', but in trial.toml a higher one is more {attribute.name}. "
@@ -113,11 +154,16 @@ def _check_method(row: Mapping, attribute: Attribute | None, ways: Mapping[str, 
         )
 
 
+def last_readings(readings: pd.DataFrame) -> pd.DataFrame:
+    """The last row of each reading, by any method, but for those that were taken back."""
+    return readings.drop_duplicates(list(READING_KEY), keep="last").dropna(subset="value")
+
+
 def standing_readings(
     readings: pd.DataFrame, aside: list[Mapping], attributes: Mapping[str, Attribute]
 ) -> pd.DataFrame:
     """pour, attribute, value of every reading of an attribute as it was last corrected, but for what is set aside."""
-    readings = readings.drop_duplicates(list(READING_KEY), keep="last")
+    readings = last_readings(readings)
     names = {a.reading: name for name, a in attributes.items() if a.is_read}
     found = readings.assign(attribute=readings["method"].map(names)).dropna(subset="attribute")
     left = np.zeros(len(found), dtype=bool)

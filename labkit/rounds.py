@@ -34,10 +34,8 @@ class Batch:
         if not 0 <= self.wait_h < float("inf"):
             raise PlanError(f"a pour waits {self.wait_h:g} h before it is judged. Give hours of 0 or more.")
         if not 0 < self.balance_step_g < self.pour_g < float("inf"):
-            raise PlanError(
-                f"a pour of {self.pour_g:g} g on a balance that reads {self.balance_step_g:g} g cannot be weighed. "
-                "Give a pour of many balance steps."
-            )
+            raise PlanError(f"a pour of {self.pour_g:g} g on a balance that reads {self.balance_step_g:g} g cannot be "
+                            "weighed. Give a pour of many balance steps.")
 
     @property
     def steps(self) -> int:
@@ -77,9 +75,21 @@ def grams_column(ingredient: str) -> str:
 
 
 def planned_grams(plan: pd.DataFrame, recipe: Recipe, *, by: str) -> dict[str, dict[str, float]]:
-    """Grams planned by column, of each pour or of each melt in all its pours."""
-    grams = [grams_column(i) for i in recipe.ingredients]
-    return plan.groupby(by, sort=False)[grams].sum().to_dict("index") if len(plan) else {}
+    """Grams planned by column, of each pour; of each melt what goes into its pot, as sheets and reports tell it."""
+    if not len(plan):
+        return {}
+    grams = plan.groupby(by, sort=False)[[grams_column(i) for i in recipe.ingredients]].sum()
+    return (into_the_pot(grams, ALLOWANCE) if by == "melt" else grams).to_dict("index")
+
+
+def into_the_pot(drawn: pd.DataFrame, allowance: float) -> pd.DataFrame:
+    """Grams to weigh into a pot from which `drawn` [g] is drawn, `allowance` [g/g] more, to 0.01 g."""
+    return to_hundredths((1 + allowance) * drawn.round(6))
+
+
+def to_hundredths(grams):
+    """Grams to 0.01 g; a half is rounded upwards, whatever the last binary digit says."""
+    return np.floor(100 * grams + 0.5 + 1e-6) / 100
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -114,10 +124,10 @@ class Round:
         return made
 
     def melt_sheet(self, allowance: float = 0.0) -> pd.DataFrame:
-        """A row a melt: its pours and grams of each pot ingredient, `allowance` [g/g] more than is drawn."""
+        """A row a melt: its pours and grams of each pot ingredient, as drawn, or to weigh with an `allowance` [g/g]."""
         pot = [grams_column(i) for i in self.recipe.pot]
         table = self.frame.groupby("melt", sort=False)
-        sheet = (table[pot].sum() * (1 + allowance)).round(2 if allowance else 6)
+        sheet = into_the_pot(table[pot].sum(), allowance) if allowance else table[pot].sum().round(6)
         sheet.insert(0, "pours", table.size())
         return sheet.reset_index()
 
@@ -125,9 +135,8 @@ class Round:
         """A row a pour: grams stirred in for one gram of base drawn; molten base is not drawn to 0.01 g."""
         sheet = self.pour_sheet()
         stirred = [grams_column(i) for i in self.recipe.stirred]
-        shares = (
-            sheet[stirred].div(sheet["base [g]"], axis=0).set_axis([f"{i} [g/g]" for i in self.recipe.stirred], axis=1)
-        )
+        shares = sheet[stirred].div(sheet["base [g]"], axis=0)
+        shares.columns = [f"{i} [g/g]" for i in self.recipe.stirred]
         return pd.concat([sheet[["pour", "melt"]], shares], axis=1)
 
     def pour_sheet(self) -> pd.DataFrame:
@@ -140,9 +149,8 @@ class Round:
         return pd.concat([sheet, self.frame[[*stirred, *self.recipe.settings]]], axis=1)
 
     def _report(self) -> Report:
-        blocks = [
-            heading(f"Round {self.number}: {plural(len(self.frame), 'pour')} in {plural(len(self.melts), 'melt')}")
-        ]
+        size = f"{plural(len(self.frame), 'pour')} in {plural(len(self.melts), 'melt')}"
+        blocks = [heading(f"Round {self.number}: {size}")]
         if self.recipe.pot:
             title = f"Melt ({100 * ALLOWANCE:.0f} % more than is drawn, for what stays in the beaker)"
             blocks.append(grid_of(self.melt_sheet(ALLOWANCE), title=title))
@@ -163,13 +171,7 @@ class Round:
 
 
 def round_from_factors(
-    recipe: Recipe,
-    batch: Batch,
-    *,
-    number: int,
-    melts: list[str],
-    pours: list[str],
-    coordinates: pd.DataFrame,
+    recipe: Recipe, batch: Batch, *, number: int, melts: list[str], pours: list[str], coordinates: pd.DataFrame,
     notes: tuple[str, ...] = (),
 ) -> Round:
     """The weighable round nearest to these coordinates, rows in pour order.
@@ -229,7 +231,7 @@ def small_portions(round_: Round, batch: Batch) -> tuple[str, ...]:
     sheets = {kind: round_.frame.groupby(kind, sort=False)[columns].sum() for kind in ("melt", "pour")}
     small = [portion for i in round_.recipe.ingredients
              if (portion := _smallest(sheets["melt" if i in round_.recipe.pot else "pour"], i, batch)) is not None]
-    told = words_joined([f"{float(s.grams):.2f} g of {s.ingredient} in {s.where}" for s in small])
+    told = words_joined([f"{to_hundredths(float(s.grams)):.2f} g of {s.ingredient} in {s.where}" for s in small])
     fact = f"{told} {'is' if len(small) == 1 else 'are'} under {LEAST_STEPS} steps of the balance."
     return (f"{fact} {_what_would_do(small, batch)}",) if small else ()
 
@@ -306,10 +308,8 @@ def _check_plan_columns(frame: pd.DataFrame, recipe: Recipe, table: str) -> None
             raise PlanError(f"{table} lacks the column {column!r}. It needs {words_joined(map(repr, columns))}.")
     for column in map(str, frame.columns):
         if column.endswith(" [g]") and column not in plan_columns(recipe):
-            raise PlanError(
-                f"{table} has a column {column!r}, but {column[:-4]!r} is not in [formula]. "
-                "Add it there, with 0 percent if need be."
-            )
+            raise PlanError(f"{table} has a column {column!r}, but {column[:-4]!r} is not in [formula]. "
+                            "Add it there, with 0 percent if need be.")
 
 
 def _plan_row(cells: pd.Series, recipe: Recipe, where: str, seen: set[str]) -> dict:
@@ -343,7 +343,5 @@ def _check_stated(
             stated = parse_number(frame[s.column].iloc[k], where=f"{table} row {label}: {s.column}", error=PlanError)
             actual = found[s.column].iloc[k]
             if abs(stated - actual) * float(grams[k] @ s.within_row) > batch.balance_step_g / 2:
-                raise PlanError(
-                    f"{table} row {label}: {s.column} is {stated:.4g}, but the grams say {actual:.4g}. "
-                    "The grams rule: correct them, or the factor."
-                )
+                raise PlanError(f"{table} row {label}: {s.column} is {stated:.4g}, but the grams say {actual:.4g}. "
+                                "The grams rule: correct them, or the factor.")

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import check_columns, is_blank, parse_id, parse_number
+from labkit.checks import NOT_JUDGED, check_columns, is_blank, parse_id, parse_number
 from labkit.errors import ScoreError
 from labkit.pours import CORRECTION, FedAgain, check_correction, check_day, is_before, is_day, not_a_day, texts
 from labkit.served import (
@@ -279,7 +279,7 @@ def _typed_score(cells: pd.Series, attributes: Mapping[str, Attribute], where: s
     attribute = attributes[row["attribute"]]
     if attribute.is_read:
         raise ScoreError(f"{where}: {not_scored(attribute)}")
-    score = parse_number(cells["score"], where=f"{where}: {attribute.name}", error=ScoreError)
+    score = parse_number(cells["score"], where=f"{where}: {attribute.name}", error=ScoreError, or_blank=NOT_JUDGED)
     if score < attribute.low or score > attribute.high:
         raise ScoreError(
             f"{where}: {attribute.name} is {score:g}; scores run from {attribute.low:g} to {attribute.high:g}. "

@@ -317,7 +317,7 @@ class Trial:
             return typed_scores(frame, self.attributes, table=name, pours=poured, **said)
         if table == "set_aside":
             return typed_aside(frame, table=name, recorded=old, whole=whole)
-        return typed_readings(frame, self.attributes, table=name, pours=poured, recorded=old)
+        return typed_readings(frame, self.attributes, table=name, pours=poured, recorded=old, whole=whole)
 
     def __repr__(self) -> str:
         rounds = self.next_round - 1

@@ -1,15 +1,18 @@
 """What a round can tell: against textbook formulas and itself under changes whose direction is certain."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from definitions import HAZEL, TERRACOTTA
 from scipy import stats
 
+import labkit
 from labkit import Trial, plan_round
 from labkit.errors import PlanError
 from labkit.planning.prospect import appraise_round
-from labkit.rounds import round_from_factors
+from labkit.rounds import Round, round_from_factors
 
 # Two settings, no other factor: the linear model is that of a 2 x 2 factorial.
 SQUARE = """
@@ -49,7 +52,7 @@ def test_smallest_differences_of_a_factorial():
     (Box, Hunter & Hunter, Statistics for Experimenters, ch. 5: 2 s / sqrt(n))."""
     prospect = appraise_round(*factorial(), testers=4)
     variance, times = 0.6**2 + 0.8**2 / 4, stats.norm.ppf(0.975) + stats.norm.ppf(0.8)
-    assert seen(prospect, "two pours of one melt") == pytest.approx(times * np.sqrt(2 * variance), rel=1e-9)
+    assert seen(prospect, "two pours") == pytest.approx(times * np.sqrt(2 * (variance + 1e-8)), rel=1e-9)
     assert seen(prospect, "temp from low to high") == pytest.approx(times * np.sqrt(variance), rel=1e-6)
     assert seen(prospect, "time from low to high") == pytest.approx(times * np.sqrt(variance), rel=1e-6)
 
@@ -88,7 +91,8 @@ def test_directions_that_are_certain(text, melts):
     assert moves["one more tester"] <= 0 <= moves["one fewer tester"]
     assert moves["one more pour"] < 0 < moves["one fewer pour"]
     assert ((prospect.terms["told"] >= -1e-9) & (prospect.terms["told"] <= 1)).all()
-    assert seen(prospect, "two pours of one melt") < seen(prospect, "two pours of different melts")
+    if trial.recipe.pot:
+        assert seen(prospect, "two pours of one melt") < seen(prospect, "two pours of different melts")
 
 
 def test_a_round_that_is_already_planned_is_not_counted_twice():
@@ -108,4 +112,31 @@ def test_what_cannot_be_told_is_said():
 def test_only_rounds_are_appraised():
     with pytest.raises(PlanError) as problem:
         appraise_round(Trial.from_toml(TERRACOTTA), "round 1")
-    assert str(problem.value) == "the round is of type str. Give what plan_round returned."
+    assert str(problem.value) == "the round is of type str. Give a Round, or the number of a planned one as a whole number."
+
+
+def test_a_planned_round_is_appraised_by_its_number_poured_or_not(demo):
+    newest = demo.plan["round"].max()
+    rows = demo.plan[demo.plan["round"] == newest].reset_index(drop=True)
+    found = appraise_round(demo, newest)
+    assert found.round.pours == tuple(rows["pour"]) and found.round.number == newest
+    assert str(found) == str(appraise_round(demo, Round(number=newest, frame=rows, recipe=demo.recipe)))
+    tables = {name: table[~table["pour"].isin(rows["pour"])] for name, table in demo.tables.items() if name in (
+        "pours", "scores", "servings", "readings")}
+    before = appraise_round(replace(demo, tables={**demo.tables, **tables}), newest)
+    assert found.differences.equals(before.differences) and found.guess.equals(before.guess)
+
+
+@pytest.mark.parametrize("number, message", [(99, "round 99 is not planned. Give round 1, 2 or 3."), (
+    True, "the round is of type bool. Give a Round, or the number of a planned one as a whole number.")])
+def test_a_number_that_is_no_round(demo, number, message):
+    for asked in (appraise_round, labkit.bench_sheet):
+        with pytest.raises(PlanError) as problem:
+            asked(demo, number)
+        assert str(problem.value) == message
+
+
+def test_without_a_pot_pours_share_no_melt():
+    trial, round_ = factorial()
+    assert not trial.recipe.pot and "of one melt" not in str(appraise_round(trial, round_))
+    assert appraise_round(trial, round_).differences["between"].tolist()[0] == "two pours"

@@ -66,13 +66,14 @@ def test_what_cannot_be_read_is_said_beside_the_box_and_nothing_is_saved(folder,
     assert said(form) == "Nothing was saved. Mend the boxes that have a message." and files(folder) == before
 
 
-def test_a_change_needs_a_reason_and_an_empty_box_takes_nothing_back(folder):
+def test_a_change_needs_a_reason_and_so_does_an_empty_box(folder):
     labkit.append_readings(folder, pd.DataFrame([reading("P01", 6), reading("P01", 7, "2")]))
     before, form = files(folder), readings_form(folder)
     type_in(form, "P01", softness_1="")
     form.button.click()
     assert beside(form, "readings", "P01", "softness 1") == (
-        "P01: softness 1 is saved as 6. Put it back; what is not to count is for set_aside.")
+        "P01: softness 1 is saved as 6. To change it, give a reason below.")
+    assert said(form) == "Nothing was saved. Give a reason for what differs from what is saved, or put it back."
     type_in(form, "P01", softness_1="5")
     form.button.click()
     assert beside(form, "readings", "P01", "softness 1") == "P01: softness 1 is saved as 6. To change it, give a reason below."
@@ -85,6 +86,27 @@ def test_a_change_needs_a_reason_and_an_empty_box_takes_nothing_back(folder):
     trial = labkit.read_trial(folder)
     assert trial.readings["corrects"].tolist() == ["", "", "2", ""] and trial.readings["repeat"].tolist() == ["", "2", "", "1"]
     assert sorted(trial.standing_readings["value"]) == [5, 7, 8]
+
+
+def test_an_empty_box_takes_back_for_a_reason_and_what_was_taken_back_returns_for_one(folder):
+    labkit.append_readings(folder, pd.DataFrame([reading("P01", 6), reading("P01", 7, "2")]))
+    form = readings_form(folder)
+    type_in(form, "P01", softness_1="")
+    form.reason.value = "read of another pour"
+    form.button.click()
+    assert said(form) == "Corrected 1 reading."
+    assert labkit.read_trial(folder).standing_readings["value"].tolist() == [7]
+    form, before = readings_form(folder), files(folder)
+    assert shown(form) == {("P01", "softness 2"): "7"}
+    type_in(form, "P01", softness_1="6")
+    form.button.click()
+    assert beside(form, "readings", "P01", "softness 1") == "P01: softness 1 was taken back. To change it, give a reason below."
+    assert files(folder) == before
+    form.reason.value = "it was this pour"
+    form.button.click()
+    assert said(form) == "Corrected 1 reading."
+    assert sorted(labkit.read_trial(folder).standing_readings["value"]) == [6, 7]
+    assert (folder / "readings.csv").read_text().splitlines()[-1] == "P01,needle depth,up,6,mm,,2,it was this pour"
 
 
 def test_a_value_of_many_digits_that_nobody_touches_is_no_change(folder):
@@ -129,3 +151,15 @@ def test_where_no_instrument_reads(poured):
         labkit.readings_form(poured)
     assert str(problem.value) == ("no instrument reads anything in this trial, so a form would be empty. Name a `reading` under "
                                   "an attribute in trial.toml, or use scores_form.")
+
+
+@pytest.mark.parametrize("what", ["scores", "pours", "readings"])
+def test_an_untouched_form_before_anything_was_saved_does_not_say_that_it_was(folder, what):
+    for table in ("melts", "pours") if what == "pours" else ():
+        path = folder / f"{table}.csv"
+        path.write_text(path.read_text().splitlines()[0] + "\n")
+    form = {"scores": lambda: labkit.scores_form(folder, tester="T01", session="1"),
+            "pours": lambda: labkit.pours_form(folder), "readings": lambda: readings_form(folder)}[what]()
+    before = files(folder)
+    form.button.click()
+    assert said(form) == "Nothing to save: the boxes are empty." and files(folder) == before

@@ -184,7 +184,9 @@ def test_an_allowance_that_cannot_be_meant_is_refused():
     assert str(caught.value) == "allowance is 5. Give a number from 0 to 0.5."
 
 
-def test_a_number_in_the_place_of_a_round_is_refused():
+def test_a_round_is_given_by_its_number_where_it_is_planned():
+    trial, round_ = planned()
+    assert bench_sheet(trial.with_round(round_), 1) == bench_sheet(trial, round_)
     with pytest.raises(PlanError) as problem:
         bench_sheet(Trial.from_toml(STICK), 3)
-    assert str(problem.value) == "the round is of type int. Give what plan_round returned."
+    assert str(problem.value) == "round 3 is not planned. Give a Round from plan_round."

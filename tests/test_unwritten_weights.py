@@ -10,7 +10,7 @@ from labkit import Trial
 from labkit.__main__ import main
 from labkit.errors import PourError
 
-EMPTY_MELT = ("melts row 2: mango butter [g] is empty, but 11.87 g were planned. "
+EMPTY_MELT = ("melts row 2: mango butter [g] is empty, but 13.06 g were planned. "
               "Write what was weighed, or none if none was added.")
 EMPTY_POUR = ("pours row 3: red paste [g] is empty, but 1.44 g were planned. "
               "Write what was weighed, or none if none was added.")
@@ -34,7 +34,7 @@ def test_new_rows_say_what_became_of_each_weight_that_was_planned(planned, blank
 def test_a_weight_of_nothing_in_a_melt(planned):
     with pytest.raises(PourError) as problem:
         planned.with_melts(changed(MELTS, 2, "mango butter [g]", 0))
-    assert str(problem.value) == ("melts row 2: mango butter [g] is 0, but 11.87 g were planned. "
+    assert str(problem.value) == ("melts row 2: mango butter [g] is 0, but 13.06 g were planned. "
                                   "Weigh again, or write none if none was added.")
 
 
@@ -52,9 +52,9 @@ def test_an_empty_weight_in_a_file_is_not_taken_for_none(planned):
                                  "pours": changed(POURS, 5, "red paste [g]", "")}, files=True)
     assert trial.made.index.tolist() == ["P03"]
     assert trial.left_out == {
-        "P01": "candelilla wax [g] of melt M01, from which pour P01 was drawn, is empty, but 4.32 g were planned. "
+        "P01": "candelilla wax [g] of melt M01, from which pour P01 was drawn, is empty, but 4.75 g were planned. "
                "Write what was weighed, or none if none was added.",
-        "P02": "candelilla wax [g] of melt M01, from which pour P02 was drawn, is empty, but 4.32 g were planned. "
+        "P02": "candelilla wax [g] of melt M01, from which pour P02 was drawn, is empty, but 4.75 g were planned. "
                "Write what was weighed, or none if none was added.",
         "P04": "red paste [g] of pour P04 is empty, but 0.72 g were planned. "
                "Write what was weighed, or none if none was added.",
@@ -87,7 +87,7 @@ def test_on_disk_the_word_is_kept_and_the_demo_tells_what_it_lacks(demo_copy, ca
     path.write_text(path.read_text().replace("M06,2026-03-06,6.79,", "M06,2026-03-06,,"))
     assert main(["check", str(demo_copy)]) == 0
     shown = " ".join(capsys.readouterr().out.split())
-    assert ("Left out: melts.csv row 7: candelilla wax [g] of melt M06, from which pour P11 was drawn, is empty, but 6.29 g were "
+    assert ("Left out: melts.csv row 7: candelilla wax [g] of melt M06, from which pour P11 was drawn, is empty, but 6.92 g were "
             "planned. Write what was weighed, or none if none was added.") in shown
     path.write_text(path.read_text().replace("M06,2026-03-06,,", "M06,2026-03-06,none,"))
     assert labkit.read_trial(demo_copy).made.loc["P11", "wax"] == 0

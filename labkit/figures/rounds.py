@@ -5,10 +5,9 @@ import pandas as pd
 
 from labkit.errors import PlanError
 from labkit.figures.axes import FAILED, PLANNED, POURED, axes_or_new, title_and_marks, words_of
-from labkit.planning import check_round
+from labkit.planning import round_of
 from labkit.rounds import Round
 from labkit.trial import Trial, check_trial
-from labkit.wording import words_joined
 
 
 def draw_round(trial: Trial, round_: Round | int | None = None, ax=None):
@@ -34,19 +33,9 @@ def draw_round(trial: Trial, round_: Round | int | None = None, ax=None):
 
 def _planned(trial: Trial, round_: Round | int | None) -> pd.DataFrame:
     """Rows of the round by pour, in pour order."""
-    if isinstance(round_, Round):
-        check_round(round_, trial, name="round_", error=PlanError)
-        return round_.to_frame().set_index("pour").sort_values("order")
-    if not isinstance(round_, int | np.integer | None) or isinstance(round_, bool):
-        raise PlanError(f"round_ is of type {type(round_).__name__}. "
-                        "Give a Round, or the number of a planned one as a whole number.")
-    plan = trial.plan
-    rounds = sorted(set(plan["round"]))
-    if not rounds or (round_ is not None and round_ not in rounds):
-        have = f"round {words_joined(rounds, last='or')}" if rounds else "a Round from plan_round"
-        raise PlanError(f"round {1 if round_ is None else round_} is not planned. Give {have}.")
-    number = rounds[-1] if round_ is None else round_
-    return plan[plan["round"] == number].set_index("pour").sort_values("order")
+    newest = 1 if trial.plan.empty else int(trial.plan["round"].max())
+    found = round_of(newest if round_ is None else round_, trial, name="round_", error=PlanError)
+    return found.to_frame().set_index("pour").sort_values("order")
 
 
 def _draw_band(ax, band: int, name: str, plan: pd.DataFrame, made: pd.DataFrame, bounds: pd.Series) -> None:

@@ -10,6 +10,7 @@ from labkit.errors import LabkitError
 from labkit.pours import NONE_ADDED, says_none
 
 Cell = tuple[str, str]                  # row, column
+_BLANK = "Leave the box empty if there is no number, or write digits with one comma or point."
 _RUN_AGAIN = "If a box shows only text, or nothing happens: Run > Run All Cells. What was saved comes back."
 
 
@@ -34,7 +35,8 @@ class Column:
         if self.may_be_none and says_none(text):
             return NONE_ADDED
         where = f"{row}: {self.name}"
-        return self._within(parse_number(text, where=where, error=LabkitError), where)
+        advice = "" if self.may_be_none else _BLANK
+        return self._within(parse_number(text, where=where, error=LabkitError, or_blank=advice), where)
 
     def _within(self, value: float, where: str) -> float:
         if self.high is None and self.low is not None and value < self.low:
@@ -42,6 +44,13 @@ class Column:
         if self.high is not None and not self.low <= value <= self.high:
             raise LabkitError(f"{where} is {value:g}; it runs from {self.low:g} to {self.high:g}. {self.off}")
         return value
+
+
+def nothing_done(*found: Mapping[Cell, object]) -> str:
+    """What is said where there is nothing to save: all of what stands in the boxes is saved, or none holds anything."""
+    if any(found):
+        return "Nothing new: all of this is saved already."
+    return "Nothing to save: the boxes are empty."
 
 
 def as_typed(number: float) -> str:

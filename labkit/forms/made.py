@@ -7,9 +7,9 @@ import pandas as pd
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import is_blank
 from labkit.errors import LabkitError, PourError
-from labkit.forms.grid import Column, Form, form_around, grid_of_boxes
+from labkit.forms.grid import Column, Form, form_around, grid_of_boxes, nothing_done
 from labkit.pours import BASE, NONE_ADDED, standing_melts, standing_pours
-from labkit.rounds import Round, grams_column, planned_grams
+from labkit.rounds import ALLOWANCE, Round, grams_column, planned_grams
 from labkit.store import append_melts, append_pours, correct_melts, correct_pours, read_trial
 from labkit.trial import Trial
 from labkit.wording import number_text, plural, unit_text, words_joined
@@ -50,12 +50,12 @@ def _planned(trial: Trial, number: int | None) -> Round:
 
 
 def _melts_grid(trial: Trial, round_: Round):
-    sheet = round_.melt_sheet().set_index("melt")
+    sheet = round_.melt_sheet(ALLOWANCE).set_index("melt")
     weighed = [grams_column(i) for i in trial.recipe.pot]
     known = standing_melts(trial.melts).set_index("melt")
     columns = [_weight(c) for c in weighed] + [_NOTE]
     texts = _texts(known, sheet.index, columns, planned_grams(trial.plan, trial.recipe, by="melt"))
-    meant = {(melt, c): f"meant {sheet.at[melt, c]:.2f} or more" for melt in sheet.index for c in weighed}
+    meant = {(melt, c): f"meant {sheet.at[melt, c]:.2f}" for melt in sheet.index for c in weighed}
     served = {melt: f"for {plural(int(sheet.at[melt, 'pours']), 'pour')}" for melt in sheet.index}
     return grid_of_boxes(served, columns, meant=meant, texts=texts, name="melt")
 
@@ -130,7 +130,7 @@ def _write(form: Form, folder, round_: Round, found: dict, news: dict) -> str:
             append(folder, frames[kind])
             said.append(f"saved {plural(len(frames[kind]), kind.removesuffix('s'))}")
     form.reason.value = ""
-    return _sentence(said or ["nothing new: all of this is saved already"])
+    return _sentence(said) if said else nothing_done(*found.values())
 
 
 def _sentence(said: list[str]) -> str:

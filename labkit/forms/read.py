@@ -5,8 +5,9 @@ from collections.abc import Iterable
 import pandas as pd
 
 from labkit.attributes import Attribute
+from labkit.checks import is_blank
 from labkit.errors import LabkitError, PourError
-from labkit.forms.grid import Column, Form, Grid, as_typed, form_around, grid_of_boxes
+from labkit.forms.grid import Column, Form, Grid, as_typed, form_around, grid_of_boxes, nothing_done
 from labkit.forms.said import pours_asked
 from labkit.readings import READING_KEY
 from labkit.sheets import PLACES
@@ -15,7 +16,7 @@ from labkit.trial import Trial
 from labkit.wording import plural, unit_text, words_joined
 
 _HELP = ("As on the bench sheet: the first reading of a pour under 1, a second under 2. A comma or a point, as you "
-         "like. An empty box was not read.")
+         "like. An empty box was not read. To take back what is saved, empty its box and give a reason.")
 _CAUTION = ("Read all pours equally long after they were poured, at one temperature: most readings of wax and fat "
             "change with both (common practice).")
 _OFF = "Read again, or widen the scale in trial.toml if the value is true."
@@ -34,7 +35,7 @@ def readings_form(folder, *, pours: list[str] | None = None) -> Form:
     names = pours_asked(trial, pours, verb="read", error=PourError)
     known = _known(trial, names)
     columns = [column for a in trial.read_attributes.values() for column in _columns(a, known)]
-    texts = {cell: as_typed(row["value"]) for cell, row in known.items()}
+    texts = {cell: as_typed(row["value"]) for cell, row in known.items() if row["value"] is not None}
     grid = grid_of_boxes(dict.fromkeys(names, ""), columns, meant={}, texts=texts, name="reading")
     return form_around({"readings": grid}, title=f"{trial.name}: readings", help_=_HELP, caution=_CAUTION,
                        with_date=False, save=lambda form: _save(form, folder, names))
@@ -49,7 +50,7 @@ def _columns(attribute: Attribute, known: dict) -> list[Column]:
 
 
 def _known(trial: Trial, pours: Iterable[str]) -> dict[tuple[str, str], dict]:
-    """By (pour, column): attribute, place, repeat and value of each reading as it stands.
+    """By (pour, column): attribute, place, repeat and value of each reading as it stands; None where it was taken back.
 
     A number in `repeat` is its place, where that is free; anything else takes the next free one.
     """
@@ -62,8 +63,9 @@ def _known(trial: Trial, pours: Iterable[str]) -> dict[tuple[str, str], dict]:
         place = int(repeat) if repeat.isdecimal() and 0 < int(repeat) <= 9 and int(repeat) not in taken else next(
             k for k in range(1, len(taken) + 2) if k not in taken)
         taken.add(place)
+        value = last[pour, method, repeat]
         found[pour, f"{names[method]} {place}"] = {"attribute": names[method], "place": place, "repeat": repeat,
-                                                   "value": last[pour, method, repeat]}
+                                                   "value": None if is_blank(value) else value}
     return found
 
 
@@ -90,16 +92,11 @@ def _save(form: Form, folder, pours: list[str]) -> str:
                 raise
             return f"{_done(0, len(changed))} The rest was not saved. {problem}"
     form.reason.value = ""
-    return _done(len(new), len(changed))
+    return _done(len(new), len(changed)) if new or changed else nothing_done(entries)
 
 
 def _check_changed(grid: Grid, changed: list, entries: dict, known: dict, reason: str) -> None:
-    """What is saved stays, is corrected for a reason, and is not taken back by an empty box."""
-    gone = [cell for cell in changed if cell not in entries]
-    for pour, column in gone:
-        grid.mark((pour, column), f"{_saved(pour, column, known)} Put it back; what is not to count is for set_aside.")
-    if gone:
-        raise LabkitError("Mend the boxes that have a message.")
+    """What is saved stays, or is corrected or taken back (an empty box) for a reason."""
     if changed and not reason:
         for pour, column in changed:
             grid.mark((pour, column), f"{_saved(pour, column, known)} To change it, give a reason below.")
@@ -107,7 +104,8 @@ def _check_changed(grid: Grid, changed: list, entries: dict, known: dict, reason
 
 
 def _saved(pour: str, column: str, known: dict) -> str:
-    return f"{pour}: {column} is saved as {known[pour, column]['value']:g}."
+    value = known[pour, column]["value"]
+    return f"{pour}: {column} " + ("was taken back." if value is None else f"is saved as {value:g}.")
 
 
 def _rows(cells: list, entries: dict, known: dict, trial: Trial) -> pd.DataFrame:
@@ -117,14 +115,12 @@ def _rows(cells: list, entries: dict, known: dict, trial: Trial) -> pd.DataFrame
         name, place = column.rsplit(" ", 1)
         attribute = trial.read_attributes[name]
         repeat = known[pour, column]["repeat"] if (pour, column) in known else place
-        rows.append({"pour": pour, "method": attribute.reading, "direction": "up", "value": entries[pour, column],
-                     "unit": attribute.unit, "repeat": repeat})
+        rows.append({"pour": pour, "method": attribute.reading, "direction": "up", "unit": attribute.unit,
+                     "value": entries.get((pour, column)), "repeat": repeat})
     return pd.DataFrame(rows)
 
 
 def _done(new: int, changed: int) -> str:
-    if not new and not changed:
-        return "Nothing new: all of this is saved already."
     said = words_joined([f"saved {plural(new, 'reading')}"] * bool(new)
                         + [f"corrected {plural(changed, 'reading')}"] * bool(changed))
     return f"{said[0].upper()}{said[1:]}."

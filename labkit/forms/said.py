@@ -7,7 +7,7 @@ import pandas as pd
 from labkit.cautions import CAUTIONS
 from labkit.checks import is_blank, parse_id
 from labkit.errors import LabkitError, ScoreError
-from labkit.forms.grid import Column, Form, as_typed, form_around, grid_of_boxes
+from labkit.forms.grid import Column, Form, as_typed, form_around, grid_of_boxes, nothing_done
 from labkit.scores import SCORE_KEY, check_spelling, known_ids, nothing_scored
 from labkit.store import append_scores, correct_scores, read_trial
 from labkit.trial import Trial
@@ -115,7 +115,7 @@ def _save(form: Form, folder, served: pd.DataFrame) -> str:
     if new:
         append_scores(folder, _rows(new, entries, served))
     form.reason.value = ""
-    return _done(len(new), len(changed))
+    return _done(len(new), len(changed)) if new or changed else nothing_done(entries)
 
 
 def _rows(cells: list, entries: dict, served: pd.DataFrame) -> pd.DataFrame:
@@ -125,8 +125,6 @@ def _rows(cells: list, entries: dict, served: pd.DataFrame) -> pd.DataFrame:
 
 
 def _done(new: int, changed: int) -> str:
-    if not new and not changed:
-        return "Nothing new: all of this is saved already."
     parts = [f"saved {plural(new, 'score')}"] * bool(new) + [f"corrected {plural(changed, 'score')}"] * bool(changed)
     said = words_joined(parts)
     return f"{said[0].upper()}{said[1:]}."

@@ -1,10 +1,27 @@
-"""A round that was given: one of this very trial."""
+"""A round that was given: one of this very trial, or the number of one that is planned in it."""
+
+from numbers import Integral
 
 from labkit.checks import check_type
 from labkit.errors import LabkitError
 from labkit.rounds import Round
 from labkit.trial import Trial
 from labkit.wording import words_joined
+
+
+def round_of(round_: object, trial: Trial, *, error: type[LabkitError], name: str = "the round") -> Round:
+    """The Round that was given, of this trial, or that of the number of a planned one, as plan.csv has it."""
+    if not isinstance(round_, Integral) or isinstance(round_, bool):
+        check_round(round_, trial, error=error, name=name,
+                    advice="Give a Round, or the number of a planned one as a whole number.")
+        return round_
+    plan = trial.plan
+    rounds = sorted(set(plan["round"]))
+    if round_ not in rounds:
+        have = f"round {words_joined(rounds, last='or')}" if rounds else "a Round from plan_round"
+        raise error(f"round {round_} is not planned. Give {have}.")
+    rows = plan[plan["round"] == round_].sort_values("order").reset_index(drop=True)
+    return Round(number=int(round_), frame=rows, recipe=trial.recipe)
 
 
 def check_round(round_: object, trial: Trial, *, error: type[LabkitError], name: str = "the round",

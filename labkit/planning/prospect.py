@@ -12,7 +12,7 @@ from labkit.errors import PlanError
 from labkit.panel import appraise_panel
 from labkit.planning.draft import drafted
 from labkit.planning.foretold import POWER, SIZE, Prospect
-from labkit.planning.given import check_round
+from labkit.planning.given import round_of
 from labkit.planning.layout import layout_of
 from labkit.planning.plan import Brief, _brief
 from labkit.planning.question import (
@@ -35,15 +35,16 @@ GUESS = 0.5  # a place is still a guess while more than this part of its prior s
 FAR = 0.4  # coded: a place lies high or low in a factor beyond this
 
 
-def appraise_round(trial: Trial, round_: Round, testers: int | None = None) -> Prospect:
-    """What `round_` will teach beside everything poured before it, scored by `testers` (as usual so far, or 6).
+def appraise_round(trial: Trial, round_: Round | int, testers: int | None = None) -> Prospect:
+    """What `round_` will teach beside everything else that was poured, scored by `testers` (as usual so far, or 6).
 
+    round_ : a Round that need not be kept yet, or the number of a planned round.
     Estimable: a term of the classical model, with rounds as blocks, lies in the row space of the pours. Smallest
     difference: (z_.975 + z_.80) x its standard error at the noise of the trial, or the stated one (Cohen 1988,
     Statistical Power Analysis, ch. 2, in its normal form). Guess: what the weak prior knows less than half about.
     """
     check_trial(trial, error=PlanError)
-    check_round(round_, trial, error=PlanError)
+    round_ = round_of(round_, trial, error=PlanError)
     trial = _without(trial, round_)
     noise = noise_of(trial)
     if testers is not None:
@@ -87,10 +88,11 @@ def standard_error_at(trial: Trial, points: pd.DataFrame, round_: Round | None =
 
 
 def _without(trial: Trial, round_: Round) -> Trial:
-    """The trial as it was before the round was planned."""
-    plan = trial.tables["plan"]
-    kept = plan[~plan["pour"].isin(round_.pours)].reset_index(drop=True)
-    return replace(trial, tables={**trial.tables, "plan": kept})
+    """The trial without the round, planned or poured."""
+    plan, pours = (trial.tables[name] for name in ("plan", "pours"))
+    kept = {"plan": plan[~plan["pour"].isin(round_.pours)].reset_index(drop=True),
+            "pours": pours[~pours["pour"].isin(round_.pours)].reset_index(drop=True)}
+    return replace(trial, tables={**trial.tables, **kept})
 
 
 def _scored_by(noise: Noise, trial: Trial, testers: int) -> Noise:
@@ -175,8 +177,10 @@ def _differences(trial: Trial, past: pd.DataFrame, new: pd.DataFrame, spread: di
     times, rows = norm.ppf(1 - SIZE / 2) + norm.ppf(POWER), []
     for name, sd in spread.items():
         pour = sd["pour"] ** 2 + sd["tester_pour"] ** 2 / testers + sd.get("reading", 0.0) ** 2
-        rows.append((name, "two pours of one melt", times * np.sqrt(2 * pour)))
-        rows.append((name, "two pours of different melts", times * np.sqrt(2 * (pour + sd["melt"] ** 2))))
+        if trial.recipe.pot:
+            rows.append((name, "two pours of one melt", times * np.sqrt(2 * pour)))
+        two = "two pours of different melts" if trial.recipe.pot else "two pours"
+        rows.append((name, two, times * np.sqrt(2 * (pour + sd["melt"] ** 2))))
         slopes = _slope_errors(trial, pd.concat([past, new[past.columns]]) if len(past) else new, sd, pour)
         rows += [(name, f"{c} from low to high", times * error) for c, error in slopes.items()]
     return pd.DataFrame(rows, columns=["attribute", "between", "seen from"])

@@ -5,7 +5,7 @@ from labkit.checks import check_share
 from labkit.errors import PlanError
 from labkit.formula import Recipe
 from labkit.ingredients import PANTRY
-from labkit.planning import check_round
+from labkit.planning import round_of
 from labkit.rounds import ALLOWANCE, Round
 from labkit.sheets.ballot import ballot_book, ballots
 from labkit.sheets.page import page
@@ -21,15 +21,16 @@ PLACES = 3              # on the sheet for readings of one pour; more where the 
 USUAL_HEAT, HOT_HEAT = 85, 90   # degC: common practice; waxes that melt near 86, such as carnauba, want the second
 
 
-def bench_sheet(trial: Trial, round_: Round, *, allowance: float = ALLOWANCE) -> str:
+def bench_sheet(trial: Trial, round_: Round | int, *, allowance: float = ALLOWANCE) -> str:
     """The sheet for one evening at the bench: what to melt, what to draw and stir in, and room for what was weighed.
 
+    round_ : a Round that need not be kept yet, or the number of a planned round.
     Where an instrument reads an attribute there is a place for its readings of each pour, once they have set.
     `allowance` is the share of extra base melted for what stays in the beaker [g/g]; its proportions do not change.
     """
     check_share(allowance, name="allowance", error=PlanError, high=0.5)
     check_trial(trial, error=PlanError)
-    check_round(round_, trial, error=PlanError)
+    round_ = round_of(round_, trial, error=PlanError)
     return page("bench.html", title=f"{trial.name}: round {round_.number}", trial=trial.name, round=round_.number,
                  step=f"{trial.batch.balance_step_g:g}", allowance=f"{100 * allowance:g}", defects=DEFECTS,
                  cautions={name: CAUTIONS[name] for name in AT_THE_BENCH}, notes=round_.notes, heat=_heat(trial.recipe),
@@ -69,8 +70,7 @@ def _melts(round_: Round, allowance: float) -> list[dict]:
     """A dict a melt: its name, pours, rows (ingredient, grams to add to the pan), and what they are together."""
     if not round_.recipe.pot:
         return []
-    sheet, made = round_.melt_sheet().set_index("melt").drop(columns="pours") * (1 + allowance), round_.to_frame()
-    sheet = sheet.round(2)
+    sheet, made = round_.melt_sheet(allowance).set_index("melt").drop(columns="pours").round(2), round_.to_frame()
     return [{"name": melt, "pours": list(made.loc[made["melt"] == melt, "pour"]),
              "rows": [(column.removesuffix(" [g]"), number_text(grams)) for column, grams in row.items()],
              "total": number_text(row.sum())} for melt, row in sheet.iterrows()]

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 import pandas as pd
 
 from labkit.aside import ASIDE, BACK, aside_standing
-from labkit.checks import check_columns, check_frame, is_blank, parse_id, parse_number
+from labkit.checks import NOT_JUDGED, check_columns, check_frame, is_blank, parse_id, parse_number
 from labkit.errors import LabkitError, PourError, ScoreError
 from labkit.pours import CORRECTION, melt_columns, pour_columns, says_none, standing_melts, standing_pours
 from labkit.readings import READING_COLUMNS, READING_KEY
@@ -60,7 +60,7 @@ def correct_melts(folder: str | os.PathLike, frame: pd.DataFrame, *, reason: str
 
 
 def correct_readings(folder: str | os.PathLike, frame: pd.DataFrame, *, reason: str, wait: float = WAIT) -> Trial:
-    """Append to readings.csv rows that supersede earlier ones.
+    """Append to readings.csv rows that supersede earlier ones; a blank value takes the earlier one back.
 
     Parameters: `frame` with pour, method, value, and with repeat where a pour was read more than once; `reason` in
     words; `wait` for another writer [s]. A reading that stands as it is to be is passed over.
@@ -169,7 +169,8 @@ def _corrected_scores(disk: OnDisk, frame: pd.DataFrame, reason: str) -> Iterato
         if key in seen:
             raise ScoreError(f"{where}: {_words(names)} is corrected twice in one frame. Give it once.")
         seen.add(key)
-        value = parse_number(cells["score"], where=f"{where}: {old['attribute']}", error=ScoreError)
+        where = f"{where}: {old['attribute']}"
+        value = parse_number(cells["score"], where=where, error=ScoreError, or_blank=NOT_JUDGED)
         if value != old["score"] and not (is_blank(value) and is_blank(old["score"])):
             fresh = dict(zip(SCORE_KEY, key)) | {"score": value}
             yield label, fresh | {"corrects": str(numbers[key]), "reason": reason}

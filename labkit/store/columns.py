@@ -9,7 +9,7 @@ from functools import cached_property
 import pandas as pd
 
 from labkit.errors import ScoreError
-from labkit.scores import not_scored
+from labkit.scores import not_scored, unknown_attribute
 from labkit.trial import Trial
 from labkit.wording import words_joined
 
@@ -122,6 +122,8 @@ def check_words(words: Words, frame: pd.DataFrame) -> None:
     for key in words.constant:
         if key not in KEYS:
             raise ScoreError(f"constant names {key!r}. Choose {words_joined(map(repr, KEYS), last='or')}.")
+    if (name := words.constant.get("attribute")) and not words.attribute(name):
+        raise ScoreError(f"constant: {unknown_attribute(name, words.trial.attributes)}")
 
 
 def said_in(frame: pd.DataFrame, words: Words) -> tuple[list[Said], list[Left]]:

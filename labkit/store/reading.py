@@ -1,18 +1,17 @@
 """A trial's folder, read whole: trial.toml by hand, and a table for what was planned, made, served and said."""
 
-import difflib
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from labkit.errors import LabkitError, StoreError
 from labkit.store.files import folder_of
+from labkit.store.missing import check_look_alike, told_by_missing
 from labkit.store.renamed import told_by_names
 from labkit.store.tables import Table, parse_table, read_bytes
 from labkit.trial import TABLES, Trial
 
 DEFINITION = "trial.toml"
-_MISNAMED = (".csv", ".txt", ".tsv", ".xlsx", ".xls", ".ods", ".numbers")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -53,7 +52,9 @@ def read_folder(folder: str | os.PathLike) -> OnDisk:
     try:
         trial = blank.with_tables(frames, files=True)
     except LabkitError as problem:
-        raise told_by_names(blank, frames, problem) from None
+        told = told_by_names(blank, frames, problem)
+        gone = told_by_missing(folder, tables, blank, frames) if told is problem else None
+        raise (gone or told) from None
     return OnDisk(folder=folder, tables=tables, trial=trial, outgrown=outgrown)
 
 
@@ -75,24 +76,9 @@ def file_of(name: str) -> str:
 
 def _table_in(folder: str, name: str) -> Table | None:
     path = os.path.join(folder, file_of(name))
-    if os.path.lexists(path):
-        return parse_table(read_bytes(path), file=file_of(name))
-    _check_not_misnamed(folder, name)
-    return None
-
-
-def _check_not_misnamed(folder: str, name: str) -> None:
-    """A table without a file is empty, but not when its file only has a slightly wrong name."""
-    for found in sorted(os.listdir(folder)):
-        stem, ending = os.path.splitext(found.lower())
-        if ending in _MISNAMED and _is_near(stem, name):
-            raise StoreError(f"{folder} has no {file_of(name)}, but a file {found}. "
-                             f"Save it as {file_of(name)}, or give it another name.")
-
-
-def _is_near(stem: str, name: str) -> bool:
-    others = [other for other in TABLES if other != name]
-    return stem not in others and bool(difflib.get_close_matches(stem, [name], cutoff=0.85))
+    table = parse_table(read_bytes(path), file=file_of(name)) if os.path.lexists(path) else None
+    check_look_alike(folder, name, table)
+    return table
 
 
 def _definition_in(folder: str) -> str:

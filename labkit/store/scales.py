@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from labkit.attributes import Attribute
-from labkit.checks import parse_number
+from labkit.checks import NOT_JUDGED, parse_number
 from labkit.errors import ScoreError
 from labkit.wording import words_joined
 
@@ -38,7 +38,7 @@ class Scales:
     def converted(self, attribute: str, cell: str) -> float:
         """The score on the trial's scale: low + (s - a) / (b - a) x (high - low), for a file's scale from a to b."""
         here = self.attributes[attribute]
-        value = parse_number(cell, where=attribute, error=ScoreError)
+        value = parse_number(cell, where=attribute, error=ScoreError, or_blank=NOT_JUDGED)
         a, b = self.stated_ends.get(attribute, (here.low, here.high))
         if not min(a, b) <= value <= max(a, b):
             advice = ("Correct it, or leave the cell empty if it was not judged." if attribute in self.stated_ends else

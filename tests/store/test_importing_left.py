@@ -96,6 +96,8 @@ class TestLayoutRefused:
                                           "into drop."),
         ({"constant": {"day": "1"}}, "constant names 'day'. Choose 'tester', 'pour', 'code', 'session', 'position' or "
                                      "'attribute'."),
+        ({"constant": {"attribute": "payof"}},
+         "constant: attribute 'payof' is not in trial.toml. Did you mean 'payoff'?"),
     ])
     def test_when_what_is_stated_means_nothing(self, read, stated, text):
         with pytest.raises(ScoreError) as caught:

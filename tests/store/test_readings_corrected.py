@@ -4,6 +4,7 @@ import pytest
 from store.conftest import refused, snapshot
 
 import labkit
+from labkit.__main__ import main
 from labkit.errors import PourError
 
 SOFT = '\n[attributes.softness]\nreading = "needle depth"\nunit = "mm"\nscale = [0, 20]\nwanted = { peak = [3, 6, 10] }\n'
@@ -48,6 +49,75 @@ def test_a_second_correction_names_the_first_one_and_an_equal_one_is_passed_over
     assert trial.standing_readings.set_index("pour").loc["P02", "value"] == 6.2
 
 
+@pytest.mark.parametrize("blank", [None, "", float("nan")])
+def test_a_blank_takes_a_reading_back_and_it_can_return(folder, blank):
+    before, one = (folder / "readings.csv").read_text(), pd.DataFrame([{"pour": "P02", "method": "needle depth"}])
+    trial = correct(folder, one.assign(value=blank), "was P03")
+    rows = (folder / "readings.csv").read_text().splitlines()
+    assert [row.removesuffix(",,") for row in rows[:-1]] == [row.removesuffix(",,") for row in before.splitlines()]
+    assert rows[-1] == "P02,needle depth,up,,mm,,4,was P03"
+    for found in (trial, labkit.read_trial(folder)):
+        assert found.standing_readings["value"].tolist() == [1.5, 5.3] and len(found.readings) == 4
+        assert "P02" not in set(found.judged.query("attribute == 'softness'")["pour"])
+    held = snapshot(folder)
+    correct(folder, one.assign(value=blank), "once more")
+    labkit.append_readings(folder, trial.readings)
+    labkit.append_readings(folder, readings(("P02", 6.0, "")))          # an old table again
+    assert snapshot(folder) == held
+    assert correct(folder, one.assign(value=6.0), "it was right").standing_readings["value"].tolist() == [1.5, 5.3, 6.0]
+    assert (folder / "readings.csv").read_text().splitlines()[-1] == "P02,needle depth,up,6,mm,,4,it was right"
+
+
+def test_what_is_read_instead_of_what_was_taken_back_needs_no_reason(folder):
+    correct(folder, pd.DataFrame([{"pour": "P02", "method": "needle depth", "value": None}]))
+    trial = labkit.append_readings(folder, readings(("P02", 7.0, "")))
+    assert trial.readings["corrects"].tolist() == ["", "", "", "4", ""]
+    assert trial.standing_readings.set_index("pour").loc["P02", "value"] == 7.0
+    assert refused(PourError, labkit.append_readings, folder, readings(("P02", 8.0, ""))) == (
+        "readings row 0: needle depth of P02 is recorded already as 7, and 8 differs. Number further readings of one pour "
+        "in the column repeat, or use correct_readings if it was wrong.")
+
+
+def test_one_of_an_unknown_method_is_taken_back_and_its_direction_with_it(folder, capsys):
+    slip = readings(("P02", 6.0, "")).assign(method="needel depth", direction="down")
+    with (folder / "readings.csv").open("a") as table:
+        table.write("P02,needel depth,down,6,mm,,,\n")
+    assert main(["check", str(folder)]) == 0
+    assert ("Kept in readings.csv and read for no attribute: needel depth (1 reading). Did you mean 'needle depth' by needel "
+            "depth? Take it back with correct_readings, and record it as that.") in " ".join(capsys.readouterr().out.split())
+    correct(folder, slip[["pour", "method"]].assign(value=None), "a slip of the pen")
+    assert main(["check", str(folder)]) == 0 and "needel" not in capsys.readouterr().out
+    trial = labkit.append_readings(folder, slip.assign(pour="P03", direction="up"))
+    held = snapshot(folder)
+    labkit.append_readings(folder, trial.readings)
+    assert snapshot(folder) == held and labkit.read_trial(folder).readings["direction"].tolist()[-1] == "up"
+    assert main(["check", str(folder)]) == 0
+    assert "Kept in readings.csv and read for no attribute: needel depth (1 reading)." in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("method", ["needel depth", "Needel depth", "needle-depth", "needledepth", "needle deph"])
+def test_a_new_method_that_is_a_slip_of_one_that_is_read(folder, method):
+    assert refused(PourError, labkit.append_readings, folder, readings(("P03", 6.0, "")).assign(method=method)) == (
+        f"readings row 0: method is {method!r}, which reads no attribute of trial.toml. Did you mean 'needle depth'? Give "
+        "another method a name that is less like it.")
+
+
+@pytest.mark.parametrize("method", ["needle depth 2", "needle depth cold", "drop point", "needle", "depth"])
+def test_another_method_is_no_slip(folder, method):
+    trial = labkit.append_readings(folder, readings(("P03", 6.0, "")).assign(method=method))
+    assert trial.readings["method"].tolist()[-1] == method
+
+
+def test_an_older_file_without_columns_for_corrections_is_read_as_before(folder):
+    old = "pour,method,direction,value\nP01,needle depth,up,5\nP02,needle depth,up,6\n"
+    (folder / "readings.csv").write_text(old)
+    trial = correct(folder, pd.DataFrame([{"pour": "P02", "method": "needle depth", "value": ""}]), "upside down")
+    assert trial.standing_readings["value"].tolist() == [5.0]
+    assert (folder / "readings.csv").read_text() == (
+        "pour,method,direction,value,corrects,reason\nP01,needle depth,up,5,,\nP02,needle depth,up,6,,\n"
+        "P02,needle depth,up,,3,upside down\n")
+
+
 def test_one_without_a_number_beside_numbered_ones(folder):
     labkit.append_readings(folder, readings(("P02", 6.5, "2")))
     named = pd.DataFrame([{"pour": "P02", "method": "needle depth", "repeat": "", "value": 5.5}])
@@ -75,7 +145,8 @@ def test_all_rows_may_be_fed_again(folder):
      "readings row 1: needle depth of P02 is corrected twice in one frame. Give it once."),
     ([{"pour": "P02", "value": 55}], "readings row 0: softness is 55; needle depth runs from 0 to 20 mm. Read again, or "
                                      "widen the scale in trial.toml if the value is true."),
-    ([{"pour": "P02", "value": None}], "readings row 0: value is empty. Leave the row out if nothing was read."),
+    ([{"pour": "P03", "value": None}],
+     "readings row 0: needle depth of P03 is not recorded. Use append_readings for a first reading."),
     ([{"pour": "P02", "value": 5, "unit": "cm"}],
      "readings row 0: softness is in cm, but in trial.toml it is in mm. Convert the value, or correct the unit."),
 ])
@@ -97,6 +168,11 @@ def test_a_reason_is_needed(folder):
      "readings.csv row 5: corrects needle depth of P03, which is not recorded before it. Leave `corrects` empty."),
     ("P02,needle depth,up,5,mm,,4,",
      "readings.csv row 5: corrects needle depth of P02 without a reason. Write the reason."),
+    ("P03,needle depth,up,,mm,,9,why",
+     "readings.csv row 5: corrects needle depth of P03, which is not recorded before it. Leave `corrects` empty."),
+    ("P02,needle depth,up,,mm,,4,",
+     "readings.csv row 5: corrects needle depth of P02 without a reason. Write the reason."),
+    ("P02,needle depth,up,,mm,,,", "readings.csv row 5: value is empty. Leave the row out if nothing was read."),
     ("P02,needle depth,up,5,mm,,,",
      "readings.csv row 5: needle depth of P02 is recorded already as 6, and 5 differs. Number further readings of one pour "
      "in the column repeat, or use correct_readings if it was wrong."),
