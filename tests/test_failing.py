@@ -188,7 +188,9 @@ class TestTweak:
         np.testing.assert_allclose(share[np.isfinite(share)], outlook.known(points)[-1][np.isfinite(share)])
         assert outlook.with_draws(64, 1).failing is outlook.failing
         many = soft.region.sample(600, seed=2)[NAMES]                  # several blocks
-        np.testing.assert_allclose(outlook.draws(many), outlook.worth(outlook.known(many)), atol=1e-3)
+        one, other = outlook.draws(many), outlook.worth(outlook.known(many))
+        np.testing.assert_allclose(one, other, atol=1e-3)              # a root magnifies rounding where next to nothing
+        np.testing.assert_allclose(one[other > 0.1], other[other > 0.1], atol=5e-5)
 
     def test_nor_where_all_that_failed_is_set_aside(self, soft):
         every = pd.DataFrame([{"action": "set aside", "pour": pour, "reason": "dropped"} for pour in soft.failed])

@@ -32,6 +32,10 @@ class Link:
     def half(self) -> float:
         return 0.5 * (self.high - self.low)
 
+    @property
+    def middle(self) -> float:
+        return 0.5 * (self.low + self.high)
+
     def height(self, eta: np.ndarray) -> np.ndarray:
         """y = h(eta), as precise as eta is."""
         eta = np.asarray(eta)

@@ -11,7 +11,8 @@ import numpy as np
 from labkit.checks import is_blank
 from labkit.errors import PourError
 from labkit.formula import Recipe
-from labkit.pours.weights import BASE, own_columns
+from labkit.pours.rows import check_day, last_rows, stands_of
+from labkit.pours.weights import BASE, check_written, own_columns
 from labkit.rounds import Batch, grams_column
 
 REALLY_SO = "really so"  # in a note
@@ -110,9 +111,18 @@ def _too_much(row: Mapping, recipe: Recipe, meant: float, where: str) -> str:
     return f"{where}: pour {row['pour']} holds {sum(weighed):g} g, but a pour is {meant:g} g. {_ADVICE}"
 
 
-def check_undoubted(row: Mapping, stands: Mapping, doubts_of: Callable[[Mapping], Iterable[str]]) -> None:
-    """A correction is not asked again what stands: in doubt is what it says anew."""
-    known = set(doubts_of(stands)) if stands else set()
-    for doubt in doubts_of(row):
+def check_new(row: Mapping, rows: list[dict], kind: str, where: str, *, plan: Mapping, needed: Iterable[str],
+              doubts_of: Callable[[Mapping, list[dict]], Iterable[str]]) -> None:
+    """A new row has a day that is one, nothing unwritten of what was planned in `needed`, and is not in doubt.
+
+    A correction is not asked again what stands: wrong or in doubt is what it says anew. doubts_of : a row and the last
+    rows of all melts or pours (`kind`) -> fact and advice each, or nothing.
+    """
+    stands, others = stands_of(row, rows, kind), last_rows(rows, kind)
+    if row["date"] != stands.get("date"):
+        check_day(row["date"], where, PourError)
+    check_written(row, plan, needed, where)
+    known = set(doubts_of(stands, others)) if stands else set()
+    for doubt in doubts_of(row, others):
         if doubt and doubt not in known:
             raise PourError(doubt)

@@ -8,21 +8,11 @@ import pandas as pd
 from labkit.checks import check_columns, parse_id
 from labkit.errors import PourError
 from labkit.formula import Recipe
-from labkit.pours.doubts import check_undoubted, doubt_of_melt
+from labkit.pours.doubts import check_new, doubt_of_melt
 from labkit.pours.exchanged import exchange_of
 from labkit.pours.meant import meant_rows
-from labkit.pours.rows import (
-    CORRECTION,
-    FedAgain,
-    check_day,
-    is_news,
-    last_of_each,
-    last_rows,
-    meant_name,
-    stands_of,
-    texts,
-)
-from labkit.pours.weights import check_written, weight_of
+from labkit.pours.rows import CORRECTION, FedAgain, is_news, last_of_each, meant_name, texts
+from labkit.pours.weights import weight_of
 from labkit.rounds import UNPLANNED, Batch, grams_column
 
 
@@ -89,12 +79,8 @@ def _name_of(cell: object, where: str, planned: Mapping) -> str:
 
 
 def _check_new(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, where: str, rows: list[dict]) -> None:
-    stands, plan = stands_of(row, rows, "melt"), planned.get(row["melt"], {})
-    others = last_rows(rows, "melt")
-    if row["date"] != stands.get("date"):
-        check_day(row["date"], where, PourError)
-    check_written(row, plan, map(grams_column, recipe.pot), where)
-    check_undoubted(row, stands, lambda row: [
+    plan, needed = planned.get(row["melt"], {}), map(grams_column, recipe.pot)
+    check_new(row, rows, "melt", where, plan=plan, needed=needed, doubts_of=lambda row, others: [
         exchange_of(row, others, recipe, planned, batch, where),
         doubt_of_melt(row, recipe, batch, plan, where),
     ])

@@ -9,23 +9,13 @@ import pandas as pd
 from labkit.checks import check_columns, is_blank, parse_grams, parse_id, parse_number
 from labkit.errors import PourError
 from labkit.formula import Recipe
-from labkit.pours.doubts import check_undoubted, doubt_of_pour
+from labkit.pours.doubts import check_new, doubt_of_pour
 from labkit.pours.drawn import before_its_melt, pot_of_another
 from labkit.pours.exchanged import exchange_of
 from labkit.pours.meant import meant_rows
-from labkit.pours.rows import (
-    CORRECTION,
-    FedAgain,
-    check_day,
-    is_news,
-    last_of_each,
-    last_rows,
-    meant_name,
-    stands_of,
-    texts,
-)
+from labkit.pours.rows import CORRECTION, FedAgain, is_news, last_of_each, meant_name, texts
 from labkit.pours.settings import doubt_of_settings
-from labkit.pours.weights import BASE, NONE_ADDED, check_written, own_columns, says_none, weight_of
+from labkit.pours.weights import BASE, NONE_ADDED, own_columns, says_none, weight_of
 from labkit.rounds import UNPLANNED, Batch, grams_column
 
 
@@ -70,13 +60,8 @@ def typed_pours(
 def _check_new(
     row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping, melts: Mapping, where: str, rows: list[dict]
 ) -> None:
-    stands, plan = stands_of(row, rows, "pour"), planned.get(row["pour"], {})
-    others = last_rows(rows, "pour")
-    if row["date"] != stands.get("date"):
-        check_day(row["date"], where, PourError)
-    if row["outcome"] == "ok":
-        check_written(row, plan, own_columns(row, recipe), where)
-    check_undoubted(row, stands, lambda row: [
+    plan, needed = planned.get(row["pour"], {}), own_columns(row, recipe) if row["outcome"] == "ok" else ()
+    check_new(row, rows, "pour", where, plan=plan, needed=needed, doubts_of=lambda row, others: [
         exchange_of(row, others, recipe, planned, batch, where),
         doubt_of_pour(row, recipe, batch, plan, where),
         doubt_of_settings(row, recipe, plan, where),

@@ -44,7 +44,7 @@ def out_of_place(
     lost = [name for name in ("pour", "tester", "attribute") if ours and name not in columns]
     if over > 0 and over == len(lost) and len(lengths) > 1 and set(lengths) == {len(cells)}:
         return (f"has {_many(over, cells)}, as every row has, and the header lacks {words_joined(map(repr, lost))}. "
-                "Write it into the header where it belongs.")
+                "Write what is lacking into the header, in its place.")
     ways = _likely(cells, columns, text, most=over if over > 0 else MOST) if sign == "comma" else []
     if over > 0 and not ways and to_spare and "corrects" in faults:
         return (f"has {_many(over, cells)}, and {cells[columns.index('corrects')]!r} under corrects without a reason. "

@@ -91,7 +91,7 @@ def told_by_missing(folder: str, tables: Mapping[str, Table], blank: Trial, fram
 
 def _named(frame: pd.DataFrame | None, column: str, name: str, frames: Mapping[str, pd.DataFrame]
            ) -> Iterator[tuple[int, str]]:
-    """(row, name) of what a table should hold; an unplanned one need not be planned, nor one that is be poured yet."""
+    """(row, name) of what a table should hold; what is served need not be poured yet, where it is planned."""
     if frame is None or column not in frame:
         return
     plan = frames.get("plan", pd.DataFrame())

@@ -138,7 +138,7 @@ class Reading:
             self._drawn.clear()
             self._drawn[n, seed] = self._functions(n, seed)
         drawn = self._drawn[n, seed]
-        values = drawn.at(columns) if double else drawn.single.at(columns).astype(float) * drawn.half + drawn.middle
+        values = drawn.at(columns) if double else drawn.on_scale(drawn.single.at(columns))
         return np.clip(values, self.attribute.low, self.attribute.high, out=values)
 
     def _functions(self, n: int, seed: int) -> "Drawn":
@@ -217,25 +217,22 @@ class Drawn:
     constants: np.ndarray
 
     @property
-    def middle(self) -> float:
-        return 0.5 * sum(self._scale)
+    def _scale(self) -> Link:
+        """Any of the links: all are of one scale."""
+        return next(iter(self.links))
 
-    @property
-    def half(self) -> float:
-        return 0.5 * (self._scale[1] - self._scale[0])
-
-    @property
-    def _scale(self) -> tuple[float, float]:
-        link = next(iter(self.links))
-        return float(link.low), float(link.high)
+    def on_scale(self, values: np.ndarray) -> np.ndarray:
+        """Scores from values of `single`."""
+        return values.astype(float) * self._scale.half + self._scale.middle
 
     @cached_property
     def single(self) -> "Drawn":
         """(y - middle of the scale) / half its width, in single precision: several times as fast."""
-        b, bent, own = self.b / self.half, self.bent.copy(), self.own.copy()
-        b[np.arange(len(b)), self.constants] -= self.middle / self.half
+        half = self._scale.half
+        b, bent, own = self.b / half, self.bent.copy(), self.own.copy()
+        b[np.arange(len(b)), self.constants] -= self._scale.middle / half
         for waves in (bent, own):
-            waves[:, 0] /= self.half
+            waves[:, 0] /= half
         links = {Link(name=link.name, low=-1.0, high=1.0): rows for link, rows in self.links.items()}
         b, bent, own = (part.astype(np.float32) for part in (b, bent, own))
         return replace(self, b=b, bent=bent, own=own, links=links)

@@ -16,7 +16,7 @@ from labkit.wording import Report, grid_of, heading, line, plural, report, words
 
 AROUND = 0.2           # of the scale: how far from the settled formula's scores a trade is looked at
 GIVE = 0.02            # of the scale: how far the other attributes may give way
-STEEP = 10.0            # a tenth of a scale that costs more than the whole of another may not be had at all
+STEEP = 10.0           # a tenth of a scale that costs more than the whole of another may not be had at all
 LITTLE = 0.02          # of the scale: a move, or a distance from what is wanted, that is not worth a word
 NEAR = 0.35            # of the range of every coordinate: how far from the settled formula a trade is looked for
 SAMPLE, BROOD, SCALES = 1000, 300, (0.3, 0.2, 0.12, 0.07, 0.04, 0.02)

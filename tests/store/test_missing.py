@@ -171,4 +171,4 @@ def test_scores_whose_header_lost_a_name(scored):
     path.write_text(path.read_text().replace("pour,tester,", "pour,", 1))
     assert refused(StoreError, labkit.read_trial, scored) == (
         "scores.csv row 2 has 8 cells, one more than the header has columns, as every row has, and the header lacks 'tester'. "
-        "Write it into the header where it belongs.")
+        "Write what is lacking into the header, in its place.")
