@@ -198,7 +198,8 @@ def _row(cloud: Cloud, pair: tuple[str, str], outlook) -> tuple[dict, np.ndarray
         return plain | {"says": _peace(pair, len(trades[k]) > 1)}, nowhere, sides[k]
     places = along(trades[k], cloud.short(pair[0]), PLACES)[::-1]
     rates = exchange_rate(outlook.scores(cloud.points.iloc[places]), pair, sides[k])
-    cost, low, high = np.where(np.abs(rates) * width[pair[0]] > STEEP * width[pair[1]], np.sign(rates) * np.inf, rates)
+    steep = np.abs(rates) * width[pair[0]] > STEEP * width[pair[1]]
+    cost, low, high = np.where(steep, np.copysign(np.inf, rates), rates)
     return plain | {"conflict": True, "cost": cost, "low": low, "high": high}, places, sides[k]
 
 
@@ -229,7 +230,7 @@ def exchange_rate(drawn: Mapping[str, np.ndarray], pair: tuple[str, str], side: 
     steps = np.broadcast_to(side[0] * drawn[pair[0]].mean(axis=0), drawn[pair[0]].shape)
     gain, loss = slopes(steps, side[0] * drawn[pair[0]]), -slopes(steps, side[1] * drawn[pair[1]])
     angles = np.quantile(np.arctan2(loss, gain), [0.5, 0.05, 0.95])
-    return np.where(np.abs(angles) < np.pi / 2, np.tan(angles), np.sign(angles) * np.inf)
+    return np.where(np.abs(angles) < np.pi / 2, np.tan(angles), np.copysign(np.inf, angles))
 
 
 def _peace(pair: tuple[str, str], traded: bool) -> str:

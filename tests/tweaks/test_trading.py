@@ -117,6 +117,11 @@ class TestRates:
         assert np.isinf(high) and 0 < low < cost < 1.1
         assert cost == pytest.approx(1.0, abs=0.05)
 
+    def test_what_costs_nothing_in_any_draw_is_told_as_that(self):
+        steps = np.linspace(0, 1, 6)
+        drawn = {"payoff": np.tile(5 + 2 * steps, (10, 1)), "hardness": np.full((10, 6), 3.0)}
+        assert exchange_rate(drawn, PAIR, (1, 1)).tolist() == [0, 0, 0]
+
 
 def told(trial, payoff, hardness, at, spread=None):
     surfaces = {"payoff": Invented(trial, payoff), "hardness": Invented(trial, hardness, spread)}
