@@ -84,6 +84,9 @@ def check_along(recipe: Recipe, along: Sequence[str], *, error: type[LabkitError
     listed = isinstance(along, Sequence | np.ndarray | pd.Index | pd.Series) and not isinstance(along, str)
     names = tuple(along) if listed else (along,)
     unknown = [name for name in names if name not in recipe.coordinates]
+    if len(recipe.coordinates) < 2:
+        raise error(f"{recipe.coordinates[0]} is all that varies, and this picture takes two coordinates. "
+                    "Use draw_along for a surface along it.")
     if unknown or len(set(names)) != 2:
         one = f", or use {alone} for one alone" if alone and len(names) == 1 else ""
         raise error(f"along is {list(names)}. Give two different ones of "

@@ -160,11 +160,12 @@ def _joined(standing: Standing, cloud: Cloud, points: pd.DataFrame) -> Cloud:
 
 
 def _front(cloud: Cloud, pair: tuple[str, str], side: tuple[int, int] | None = None) -> np.ndarray:
-    """Places of what is best attainable near the formula; side : on which side of a target each score is looked at."""
+    """Places of what is best attainable near the formula; side : on which side of a peak each score is looked at."""
     kept = cloud.near(pair)
     for name, way in zip(pair, side or (), strict=False):
-        target = _target(cloud.attributes[name])
-        kept &= way * (target - cloud.means[name]) >= -LITTLE * cloud.attributes[name].width
+        attribute = cloud.attributes[name]
+        if attribute.wanted.kind == "peak":
+            kept &= way * (_target(attribute) - cloud.means[name]) >= -LITTLE * attribute.width
     places = np.flatnonzero(kept)
     return places[best_attainable(cloud.short(pair[0])[places], cloud.short(pair[1])[places])]
 

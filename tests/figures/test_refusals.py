@@ -30,6 +30,17 @@ ROUND = "Give a Round, or the number of a planned one as a whole number."
 ALL = "'wax', 'red_share', 'load' and 'pour_temperature'"
 AXES = "Give one Axes, such as matplotlib.pyplot.subplots()[1]."
 FOREIGN = plan_round(Trial.from_toml(HAZEL), pours=2)
+ONE = Trial.from_toml("""[product]
+name = "One factor"
+[formula]
+"beeswax" = 20
+"castor oil" = "to 100"
+[factors.wax]
+of = ["beeswax"]
+low = 0.1
+high = 0.3
+[attributes.hardness]
+""")
 OTHER = ("varies load, base: sunflower wax, base: cocoa butter and base: castor oil, but Terracotta stick varies wax, "
          "red_share, load and pour_temperature. Give a round of this trial, planned with its present trial.toml.")
 
@@ -48,6 +59,8 @@ OTHER = ("varies load, base: sunflower wax, base: cocoa butter and base: castor 
      f"along is ['wax', 'Load']. Give two different ones of {ALL}."),
     (lambda demo, surfaces, panel: draw_region(demo, along="wax"),
      f"along is ['wax']. Give two different ones of {ALL}."),
+    (lambda demo, surfaces, panel: draw_region(ONE, along=["wax", "oil"]),
+     "wax is all that varies, and this picture takes two coordinates. Use draw_along for a surface along it."),
     (lambda demo, surfaces, panel: draw_along(surfaces["payoff"], PAIR),
      "name is ('wax', 'load'). Give one of 'wax', 'red_share', 'load' or 'pour_temperature'; draw_surface takes two."),
     (lambda demo, surfaces, panel: draw_along(surfaces["payoff"], "wax", ax="here"),

@@ -120,7 +120,7 @@ class TestRates:
     def test_what_costs_nothing_in_any_draw_is_told_as_that(self):
         steps = np.linspace(0, 1, 6)
         drawn = {"payoff": np.tile(5 + 2 * steps, (10, 1)), "hardness": np.full((10, 6), 3.0)}
-        assert exchange_rate(drawn, PAIR, (1, 1)).tolist() == [0, 0, 0]
+        assert exchange_rate(drawn, PAIR, (1, 1)) == pytest.approx([0, 0, 0], abs=1e-12)
 
 
 def told(trial, payoff, hardness, at, spread=None):
@@ -143,6 +143,13 @@ def test_a_linear_conflict_has_one_rate_and_it_may_be_unsure(trial):
                   spread=lambda x: 2 * x[:, 0]).table.iloc[0]
     assert unsure["low"] == pytest.approx(0.8 - 1.645, abs=0.2) and unsure["says"].endswith(
         "; as little is known, it may cost nothing.")
+
+
+def test_what_lies_far_beyond_a_want_can_be_given_up_for_nothing(trial):
+    """Hardness is 9.5 here, 8 is all one could want, and no formula nearby has less than 9."""
+    found = told(trial, lambda x: 5 + 2 * x[:, 0], lambda x: 9.5 - 0.5 * x[:, 0], [0.0, 0, -0.5, 0])
+    assert found.table.iloc[0]["says"] == ("payoff and hardness are not in conflict here: what serves the one does not harm "
+                                           "the other.")
 
 
 def test_where_both_are_as_wanted_nothing_is_traded(trial):
