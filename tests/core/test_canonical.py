@@ -84,7 +84,8 @@ class TestIdentities:
 
     @pytest.mark.parametrize(("curved", "kind"), [
         (np.diag([-1.0, -2.0]), "peak"), (np.diag([1.0, 2.0]), "valley"), (np.diag([1.0, -2.0]), "saddle"),
-        (np.diag([-1.0, -0.001]), "ridge"), (np.zeros((2, 2)), "ridge")])
+        (np.diag([-1.0, -0.001]), "ridge"), (np.diag([-1.0, -0.009]), "ridge"),
+        (np.diag([-1.0, -0.011]), "peak"), (np.diag([100.0, 1.1]), "valley"), (np.diag([100.0, 0.9]), "ridge"), (np.zeros((2, 2)), "ridge")])
     def test_kinds(self, curved, kind):
         assert canonical.canonical(0.0, np.array([1.0, 0.0]), curved).kind == kind
 
