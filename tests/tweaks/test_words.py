@@ -70,7 +70,7 @@ class TestReasons:
         np.testing.assert_allclose(table["desirability"], np.clip([
             norm.expect(lambda y: np.clip(y, 0, 10), loc=m, scale=s) if s > 0.01 else m for m, s in zip(mean, sd)], 0, 10) / 10, atol=0.015)
         for level, name in ((0.05, "low"), (0.95, "high")):
-            np.testing.assert_allclose(table[name], np.clip(mean + norm.ppf(level) * sd, 0, 10) / 10, atol=0.03)
+            np.testing.assert_allclose(table[name], np.clip(mean + norm.ppf(level) * sd, 0, 10) / 10, atol=0.003)
         np.testing.assert_allclose(table["chance of beating the best"][2:], norm.sf((mean[0] - mean[2:]) / sd[2:]), atol=0.03)
 
     def test_the_formula_itself_beats_itself_by_nothing(self, table):
