@@ -25,4 +25,5 @@ def slopes(first, second):
     """Slope of `second` on `first` by least squares, row by row: (n, k) and (n, k) -> (n,); nan where nothing moves."""
     off = first - first.mean(axis=1, keepdims=True)
     squares = (off**2).sum(axis=1)
-    return np.divide((off * second).sum(axis=1), squares, out=np.full(len(squares), np.nan), where=squares > 1e-12)
+    moves = squares > 1e-24 * (first**2).sum(axis=1)            # less is rounding, whatever the unit
+    return np.divide((off * second).sum(axis=1), squares, out=np.full(len(squares), np.nan), where=moves)

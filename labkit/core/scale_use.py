@@ -93,7 +93,7 @@ def slopes_alone(cells, noise, *, spread):
     x, unsure, v = found
     slopes, base = _slopes_on(cells.mean, weight, x, unsure)
     mean = max(slopes[bearing].mean(), 1e-9)
-    se = np.sqrt(v / np.maximum(base, 1e-9)) / mean
+    se = np.sqrt(v / np.maximum(base, 1e-9 * spread**2)) / mean
     return np.where((pours >= 2) & (se < UNSURE), [slopes / mean, se], np.nan)
 
 
@@ -110,7 +110,7 @@ def _factor(y, weight, means, spread):
         starts = ((weight * y).sum(axis=0) - slopes * (weight.T @ x)) / weight.sum(axis=0)
         told, away = weight @ slopes**2, y - starts
         best = (weight * away) @ slopes / np.maximum(told, 1e-12)
-        v = max(np.sum(weight * (away - np.outer(best, slopes)) ** 2) / df, 1e-12)
+        v = max(np.sum(weight * (away - np.outer(best, slopes)) ** 2) / df, 1e-12 * spread**2)
         unsure = 1 / (1 / spread**2 + told / v)
         x = unsure * told / v * best
         x = x - x.mean()
@@ -123,7 +123,8 @@ def _slopes_on(y, weight, x, unsure):
     total = weight.sum(axis=0)
     first, level = weight.T @ x / total, (weight * y).sum(axis=0) / total
     base = np.maximum(weight.T @ (x**2 + unsure) - total * first**2, 0.0)
-    return ((weight * y).T @ x - total * first * level) / np.maximum(base, 1e-12), base
+    least = np.maximum(1e-12 * (weight.T @ x**2), 1e-300)
+    return ((weight * y).T @ x - total * first * level) / np.maximum(base, least), base
 
 
 def _without_slopes(cells, noise, slope):
@@ -229,7 +230,7 @@ def slope_of(cells, noise, tester, *, spread, use=USE):
     means, covariance = others.means[common], others.covariance[np.ix_(common, common)]
     predicted, unknown = _predicted(means, covariance, spread)
     base = np.sum(predicted**2)
-    if base <= 1e-12 * max(1.0, np.sum(means**2)):
+    if base <= 1e-12 * np.sum(means**2):
         return nothing
     raw = float(predicted @ own / base)
     count = cells.count[kept[common], tester]

@@ -240,6 +240,20 @@ class TestEdges:
         lack, pure = adequacy.lack_of_fit(fit, np.arange(11), y)
         assert (pure.df, lack.df) == (0, 7) and np.isnan(lack.f)
 
+    @pytest.mark.parametrize("terms", [3, 4])
+    def test_a_fit_through_what_counts_as_repeats_leaves_no_more_pure_error_than_residual(self, terms):
+        """Five pours, two pairs weighed nearly alike, so two degrees of freedom within; the fit that tells them apart
+        leaves 2 or 1 of its own, and pure error cannot have more."""
+        at, y = np.array([-1.0, -0.99, 0.2, 1.0, 0.99]), np.array([3.0, 3.4, 5.0, 4.0, 4.1])
+        fit = adequacy.least_squares(np.vander(at, terms, increasing=True), y)
+        groups = adequacy.repeats(at[:, None], 0.02)
+        lack, pure = adequacy.lack_of_fit(fit, groups, y)
+        assert (lack.df, pure.df) == (0, 5 - terms) and np.isnan(lack.f)
+        assert (lack.ss, pure.ss) == (0.0, fit.sum_of_squares)
+        alike = adequacy.least_squares(np.vander(at, terms, increasing=True), np.array([3.0, 3.0, 5.0, 4.0, 4.0]))
+        lack, pure = adequacy.lack_of_fit(alike, groups, np.array([3.0, 3.0, 5.0, 4.0, 4.0]))
+        assert lack.ss == 0 and pure.ss == alike.sum_of_squares > 0
+
     def test_no_degrees_of_freedom_no_scale(self):
         assert np.isnan(adequacy.least_squares(np.ones((1, 1)), np.array([3.0])).scale)
 

@@ -74,6 +74,27 @@ class TestIdentities:
             rest = sign * canonical.height(self.b0, self.b, self.curved, radius * directions)
             assert best >= rest.max() - 1e-9
 
+    def test_along_a_flat_axis_the_point_nearest_to_the_centre_is_taken(self):
+        """A trough across the square, flat but for rounding: numpy's pseudo-inverse."""
+        turn = np.linalg.qr(np.random.default_rng(2).normal(size=(3, 3)))[0]
+        curved = turn @ np.diag([-2.0, -0.5, 0.0]) @ turn.T
+        form = canonical.canonical(self.b0, self.b, curved)
+        assert_allclose(form.point, -0.5 * np.linalg.pinv(curved, rcond=1e-10) @ self.b, rtol=1e-9)
+        assert form.kind == "ridge"
+
+    @pytest.mark.parametrize("across", [0.0, 1e-16, -1e-15, 5e-15, -1e-14, 1e-10])
+    def test_hardly_any_slope_along_the_steepest_axis_leaves_the_distance(self, across):
+        """Far out the best lies along that axis, to the side of what slope there is."""
+        path = canonical.ridge_path(np.array([1.0, across]), np.diag([-1.0, 1.0]), np.array([0.1, 2.0]))
+        assert_allclose(np.linalg.norm(path, axis=1), [0.1, 2.0], rtol=1e-8)
+        assert_allclose(path[1], [0.25, np.sqrt(4 - 0.0625) * (-1 if across < 0 else 1)], rtol=1e-6)
+
+    def test_axes_read_the_same_everywhere(self):
+        """The largest entry of each is positive; eigenvalues from the highest."""
+        form = canonical.canonical(self.b0, self.b, self.curved)
+        assert (np.diff(form.eigenvalues) <= 0).all()
+        assert all(axis[np.abs(axis).argmax()] > 0 for axis in form.axes.T)
+
     def test_ridge_of_a_centred_quadratic_lies_on_the_steepest_axis(self):
         path = canonical.ridge_path(np.zeros(2), np.diag([1.0, -1.0]), np.array([2.0]))
         assert_allclose(path, [[2.0, 0.0]], atol=1e-9)
@@ -84,7 +105,8 @@ class TestIdentities:
 
     @pytest.mark.parametrize(("curved", "kind"), [
         (np.diag([-1.0, -2.0]), "peak"), (np.diag([1.0, 2.0]), "valley"), (np.diag([1.0, -2.0]), "saddle"),
-        (np.diag([-1.0, -0.001]), "ridge"), (np.zeros((2, 2)), "ridge")])
+        (np.diag([-1.0, -0.001]), "ridge"), (np.diag([-1.0, -0.009]), "ridge"),
+        (np.diag([-1.0, -0.011]), "peak"), (np.diag([100.0, 1.1]), "valley"), (np.diag([100.0, 0.9]), "ridge"), (np.zeros((2, 2)), "ridge")])
     def test_kinds(self, curved, kind):
         assert canonical.canonical(0.0, np.array([1.0, 0.0]), curved).kind == kind
 

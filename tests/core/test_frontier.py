@@ -40,4 +40,8 @@ def test_slopes_row_by_row():
     expected = [np.polyfit(a, b, 1)[0] for a, b in zip(first, second, strict=True)]
     np.testing.assert_allclose(slopes(first, second), expected)
     assert np.isnan(slopes(np.ones((1, 3)), np.zeros((1, 3))))[0]
+    np.testing.assert_allclose(slopes(1e-7 * first, 1e3 * second), 1e10 * np.array(expected))        # whatever the units
+    np.testing.assert_allclose(slopes(5 + 1e-4 * first, second), 1e4 * np.array(expected), rtol=1e-6)
+    assert np.isnan(slopes(np.full((1, 3), 0.1), np.array([[0.0, 1.0, 3.0]])))[0]
+    assert np.isnan(slopes(np.zeros((1, 3)), np.array([[0.0, 1.0, 3.0]])))[0]
     assert slopes(np.array([[0.0, 1.0]]), np.array([[5.0, 4.2]]))[0] == pytest.approx(-0.8)

@@ -15,7 +15,8 @@ def gaussian(middle, sd):
 
 
 class TestSampled:
-    @pytest.mark.parametrize(("dimension", "middle", "sd"), [(1, 0.5, 1.0), (3, 1.0, 0.5), (5, 2.0, 0.3), (6, 0.0, 3.0)])
+    @pytest.mark.parametrize(("dimension", "middle", "sd"), [(1, 0.5, 1.0), (3, 1.0, 0.5), (5, 2.0, 0.3), (6, 0.0, 3.0),
+                                                          (4, 3.0, 0.5)])
     def test_normal_likelihood_times_normal_prior(self, dimension, middle, sd):
         """Evidence N(middle; 0, 1 + sd^2), posterior mean middle / (1 + sd^2)."""
         found = importance.sampled(gaussian(middle, sd), dimension)
@@ -42,6 +43,19 @@ def test_points_are_normal_and_never_two_alike():
     assert_allclose(points.mean(axis=0), 0, atol=0.02)
     assert_allclose(np.cov(points.T), np.eye(6), atol=0.06)
     assert len(np.unique(points[:, 0])) == 2048
+
+
+def test_quantiles_of_equal_weights_are_those_of_numpy():
+    """In a straight line between the middles of the steps: definition 5 of Hyndman & Fan (1996), in numpy `hazen`."""
+    values, levels = np.random.default_rng(3).normal(size=7), np.linspace(0, 1, 41)
+    assert_allclose(importance.weighted_quantiles(values, np.full(7, 0.2), levels),
+                    np.quantile(values, levels, method="hazen"), rtol=1e-12)
+
+
+def test_quantiles_of_unequal_weights():
+    """Weights .2, .6, .2 of 1, 2, 4: the middles of their steps stand at .1, .5 and .9 of the whole."""
+    found = importance.weighted_quantiles(np.array([4.0, 1.0, 2.0]), np.array([0.1, 0.1, 0.3]), [0.05, 0.1, 0.3, 0.5, 0.7, 0.95])
+    assert_allclose(found, [1.0, 1.0, 1.5, 2.0, 3.0, 4.0], rtol=1e-12)
 
 
 def test_systematic_picks_in_proportion():

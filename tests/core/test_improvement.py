@@ -100,6 +100,31 @@ def test_what_is_kept_is_in_the_set():
     assert 5 in chosen and len(set(chosen)) == 4
 
 
+def worlds_paid(*columns):
+    """Draws over ten worlds: what each candidate pays in each, as a string of digits."""
+    return np.array([[float(paid) for paid in column] for column in columns]).T, np.zeros(10)
+
+
+@pytest.mark.parametrize("pots, melts", [([0, 1, 2, 3], 2), ([0, 0, 0, 0], 1)])
+def test_the_greedy_set_is_exchanged_for_a_better_one(pots, melts):
+    """0 and 1 pay in all ten worlds between them, 2 alone in six: greedy takes 2 first and ends with eight."""
+    draws, settled = worlds_paid("1111100000", "0000011111", "0011111100", "0011111000")
+    found = improvement.choose_set(draws, np.array(pots), settled, pours=2, melts=melts)
+    assert set(found) == {0, 1}
+    assert improvement.joint_expected_improvement(draws[:, found], settled) == 1.0
+
+
+@pytest.mark.parametrize("seed", [7, 24, 39, 43])
+def test_the_exchange_finds_the_best_of_all_sets_where_greedy_does_not(seed):
+    """In case 39 only by the exchange of a whole pot."""
+    draws, pots, settled = small_case(seed)
+    greedy = improvement._Search(draws, pots, settled, 4, 2).filled([])
+    chosen = improvement.choose_set(draws, pots, settled, pours=4, melts=2)
+    worth = [improvement.joint_expected_improvement(draws[:, s], settled)
+             for s in [greedy, chosen, *every_set(draws, pots, 4, 2)]]
+    assert worth[0] < worth[1] == pytest.approx(max(worth[2:]), rel=1e-12)
+
+
 def two_alternatives(seed, n=40_000):
     """Two formulas, one of them seen with noise: means .5 and .4, prior sd .3 on the second, noise .2."""
     rng = np.random.default_rng(seed)
@@ -124,6 +149,40 @@ def test_spread_after_is_the_posterior_standard_deviation():
     draws, seen = two_alternatives(8)
     left = 0.3 * 0.2 / np.sqrt(0.3**2 + 0.2**2)
     np.testing.assert_allclose(improvement.spread_after(draws, seen), [0, left], atol=0.002)
+
+
+def test_spread_after_is_that_of_the_residual_of_a_regression():
+    """statsmodels: the square root of its unbiased residual variance, with few draws and many things seen."""
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(10)
+    seen = rng.normal(3, 1, size=(20, 9))
+    draws = seen[:, :3] @ rng.normal(size=(3, 4)) + rng.normal(size=(20, 4))
+    other = [np.sqrt(sm.OLS(y, sm.add_constant(seen)).fit().mse_resid) for y in draws.T]
+    np.testing.assert_allclose(improvement.spread_after(draws, seen), other, rtol=1e-9)
+
+
+def test_what_is_seen_twice_or_never_changes_tells_no_more():
+    """E(y | seen) is that of least squares on what is independent of it (numpy's, with its own rank)."""
+    rng = np.random.default_rng(11)
+    alone = rng.normal(5, 1, size=(12, 2))
+    drawn = alone @ rng.normal(size=(2, 3)) + rng.normal(size=(12, 3))
+    design = np.column_stack([np.ones(12), alone])
+    expected = design @ np.linalg.lstsq(design, drawn, rcond=None)[0]
+    twice = np.column_stack([alone, alone, 2 * alone[:, 0] - alone[:, 1], np.full(12, 3.0)])
+    for seen in (alone, twice):
+        fit, left = improvement._learned(drawn, seen)
+        np.testing.assert_allclose(fit, expected, rtol=1e-9)
+        np.testing.assert_allclose(fit + left, drawn, rtol=1e-12)
+    np.testing.assert_allclose(improvement._learned(drawn, np.full((12, 2), 4.0))[0], np.tile(drawn.mean(axis=0), (12, 1)))
+
+
+def test_a_few_draws_of_what_is_left_are_as_spread_as_all():
+    """E[mean of (left - its mean)^2] of 16 draws of N(0, 4) is 4 only with the factor n / (n - 1): 3.75 without it."""
+    sets = np.random.default_rng(12).normal(1.0, 2.0, size=(6000, 16, 1))
+    centred = np.array([improvement._centred(left) for left in sets])
+    np.testing.assert_allclose(centred.mean(axis=1), 0, atol=1e-12)
+    assert np.mean(centred**2) == pytest.approx(4.0, abs=0.08)                       # four standard errors
 
 
 def test_what_is_chosen_is_paid_by_others_than_those_it_was_chosen_with():

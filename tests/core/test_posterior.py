@@ -98,6 +98,46 @@ class TestGivenScales:
         assert_allclose(found, told + np.log([0.3 * 0.3, 0.7 * 0.3, 0.3 * 0.7, 0.7 * 0.7]), rtol=1e-9)
 
 
+class TestExpectations:
+    """What is summed over every z: Bernoulli moments, and the law of total variance."""
+
+    x, up, hill = points(5, seed=14), 1.5 * np.r_[0, 0.6, 0.8, 0, 0, 0], np.r_[0, 0, 0, 1, 0, -1] / np.sqrt(2)
+    prior = posterior.Prior(centre=5.0, constant=3.5, degrees=(1.5, 0.7), sources=(0.3,), trust=0.3)
+
+    def moved(self, t, z):
+        """Prior mean of b: 5 for the constant, and what is expected by the scale of its own degree."""
+        return np.r_[5.0, np.zeros(5)] + z[0] * t[0] / np.sqrt(2) * self.up + z[1] * t[1] / np.sqrt(3) * self.hill
+
+    def test_the_prior_mean_counts_each_by_its_trust(self):
+        given = model(observed(np.zeros(5)), functions_at(self.x, expected=[self.up, self.hill]), self.prior)
+        scales = posterior.Scales(degrees=np.array([[2.0, 0.5]]), sources=np.array([[0.4]]), sampling=np.ones(1))
+        share = {z: np.prod([0.3 if one else 0.7 for one in z]) for z in [(0, 0), (0, 1), (1, 0), (1, 1)]}
+        assert_allclose(given.prior_mean(scales), sum(p * self.moved((2.0, 0.5), z) for z, p in share.items()), rtol=1e-12)
+
+    def test_each_gaussian_has_the_moments_of_the_mixture_over_every_expectation(self):
+        """Each z by the conjugate formulas, its evidence by scipy; cov b = E cov(b | z) + cov E(b | z)."""
+        functions, seen = functions_at(self.x, expected=[self.up, self.hill]), observed([4.0, 7.5, 5.0, 2.5, 6.0])
+        found, phi = mixture(seen, functions, self.prior), functions.columns
+        between = 0.0
+        for k in range(len(found.weights)):
+            t, v = found.scales.degrees[k], found.scales.sources[k, 0]
+            prior = np.diag(np.r_[3.5**2, [t[0]**2 / 2] * 2, [t[1]**2 / 3] * 3])
+            spread = phi @ prior @ phi.T + (0.09 + v**2) * np.eye(5)
+            gain = prior @ phi.T @ np.linalg.inv(spread)
+            every = [np.array(z) for z in np.ndindex(2, 2)]
+            means = np.array([m + gain @ (seen.means - phi @ m) for m in (self.moved(t, z) for z in every)])
+            share = np.array([multivariate_normal(phi @ self.moved(t, z), spread).pdf(seen.means)
+                              * np.prod(np.where(z == 1, 0.3, 0.7)) for z in every])
+            share = share / share.sum()
+            off = means - share @ means
+            total = prior - gain @ phi @ prior + off.T @ (share[:, None] * off)
+            assert_allclose(found.means[k], share @ means, rtol=1e-6, atol=1e-8)
+            assert_allclose(found.roots[k] @ found.roots[k].T, total, rtol=1e-6, atol=1e-8)
+            assert_allclose(found.expected[k], share @ every, rtol=1e-6)
+            between = max(between, (np.diag(off.T @ (share[:, None] * off)) / np.diag(total)).max())
+        assert between > 0.1                                   # of the variance, in some Gaussian: enough to be missed
+
+
 class TestIntegration:
     def test_evidence_and_mean_against_a_grid_over_the_scales(self):
         """Two scales, so that the integral can be done by brute force on 200 x 200 normal scores of the priors.

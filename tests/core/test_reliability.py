@@ -3,6 +3,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.linalg import null_space
 
 from labkit.core import levels as lv
 from labkit.core import reliability as rl
@@ -65,3 +66,27 @@ def test_repeats_do_not_count_as_other_testers():
     once = rl.icc_with_gaps(*cells_and_noise(values), pour=1.5, **STATED)
     twice = rl.icc_with_gaps(*cells_and_noise(values, repeats=2), pour=1.5, **STATED)
     assert twice[0] == pytest.approx(once[0], abs=0.05)
+
+
+@pytest.mark.parametrize("seed", [1, 4])
+def test_the_icc_is_that_of_the_stated_priors_times_the_likelihood(seed):
+    """Brute force: 60,000 draws of the three standard deviations from their lognormal priors, each weighed by the density
+    of the contrasts of nine scores of a table with gaps; a quantile of so many is off by .01 at most."""
+    stated = {"pour": 2.5, "tester": 0.6, "score": 1.1}
+    values = table(seed, 4, 3)
+    values[0, 1] = values[2, 0] = values[3, 2] = np.nan
+    pour, tester = np.nonzero(~np.isnan(values))
+    cells = lv.cells_of(pour, tester, values[pour, tester])
+    found = rl.icc_with_gaps(cells, lv.noise_with_prior(cells, tester=0.6, score=1.1), **stated, level=0.8)
+    rng = np.random.default_rng(3)
+    p, t, s = (stated[name] * np.exp(wide * rng.standard_normal(60_000))
+               for name, wide in (("pour", rl.WIDE), ("tester", rl.SPREAD), ("score", rl.SPREAD)))
+    parts = np.array([pour[:, None] == pour, tester[:, None] == tester, np.eye(9)], dtype=float)
+    whole = np.tensordot(np.array([p, t, s]).T ** 2, parts, axes=1)
+    contrasts = null_space(np.ones((1, 9)))
+    spread, left = contrasts.T @ whole @ contrasts, contrasts.T @ values[pour, tester]
+    logs = -0.5 * (np.linalg.slogdet(spread)[1] + left @ np.linalg.solve(spread, left[:, None])[..., 0].T)
+    weights, icc = np.exp(logs - logs.max()), p**2 / (p**2 + t**2 + s**2)
+    order = np.argsort(icc)
+    risen = np.cumsum(weights[order]) / weights.sum()
+    assert found == pytest.approx(np.interp([0.5, 0.1, 0.9], risen, icc[order]), abs=0.012)

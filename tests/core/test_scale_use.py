@@ -114,6 +114,63 @@ def test_noiseless_panel_returns_its_slopes():
     assert found.alike == pytest.approx(1.0)
 
 
+def rescaled(cells, by):
+    """The same scores in another unit of measurement."""
+    return replace(cells, mean=by * cells.mean, within=by**2 * cells.within)
+
+
+@pytest.mark.parametrize("by", [1e-8, 1e-3, 1e6])
+@pytest.mark.parametrize("noise", [0.8, 1e-9])
+def test_the_unit_of_the_scale_changes_no_slope(by, noise):
+    """A scale from 0 to 0.0000001 is a scale."""
+    cells, _ = panel(3, share=0.8, noise=noise)
+    found = []
+    for unit in (1.0, by):
+        score = lv.Noise(tester=unit, score=max(noise, 1e-6) * unit, stays=0.5)
+        found.append(su.scale_use(rescaled(cells, unit), score, spread=1.5 * unit))
+    for name in ("alone", "alone_se", "slope", "slope_se", "alike"):
+        assert getattr(found[0], name) == pytest.approx(getattr(found[1], name), rel=1e-6, abs=1e-9, nan_ok=True)
+    assert np.isfinite(found[0].alone).all()
+
+
+@pytest.mark.parametrize("shape", [{"pours": 12, "testers": 3, "noise": 1.2, "spread": 1.0}, {"pours": 20, "testers": 2}],
+                         ids=str)
+def test_the_standard_error_of_a_slope_counts_what_the_others_leave_unknown(shape):
+    """400 panels of the same use: misses are as large as their standard errors, of which the noise of the tester's own
+    scores is but a part when there are few others."""
+    away = []
+    for seed in range(400):
+        cells, _ = panel(seed, slopes=np.ones(shape["testers"]), **shape)
+        noise, spread = lv.Noise(tester=1.0, score=shape.get("noise", 0.8), stays=0.5), shape.get("spread", 1.5)
+        raw, se, slope, slope_se, _ = su.slope_of(cells, noise, 0, spread=spread)
+        away.append((raw - 1) / se)
+        assert slope_se == pytest.approx((se**-2 + 0.4**-2) ** -0.5)
+        assert slope - 1 == pytest.approx((raw - 1) * (slope_se / se) ** 2)
+    assert np.mean(away) == pytest.approx(0, abs=0.15) and np.std(away) == pytest.approx(1, abs=0.08)
+
+
+@pytest.mark.parametrize("slopes", [[1, 1, -0.8, -0.8], [1, 0.9, -0.6, -0.7], [1, -0.9]])
+@pytest.mark.parametrize("noise", [0.1, 0.4])
+def test_testers_without_a_common_order_have_no_mean_slope_to_be_compared_with(slopes, noise):
+    """Slopes over a mean of next to nothing would be 5 to 20; with a mean over .3 of their root mean square they are told."""
+    known = lv.Noise(tester=1.0, score=noise, stays=0.5)
+    cells, _ = panel(5, pours=12, testers=len(slopes), slopes=slopes, noise=noise)
+    assert np.isnan(su.slopes_alone(cells, known, spread=1.5)).all()
+    cells, true = panel(5, pours=12, testers=4, slopes=[1, 1, 0.9, -1], noise=0.1)
+    alone, _ = su.slopes_alone(cells, replace(known, score=0.1), spread=1.5)
+    assert alone == pytest.approx(true, rel=0.15)
+
+
+def test_noise_about_the_testers_own_lines():
+    """Complete, levels taken off: what slopes explain is mean (b_t - 1)^2 times the variance of the pours' means. No more
+    than three quarters of the variance goes, so that what slopes explain by chance does not make scores exact."""
+    cells, slopes = panel(6, testers=5, noise=1e-9, slopes=[0.6, 0.8, 1.0, 1.2, 1.4])
+    explained = np.mean((slopes - 1) ** 2) * np.var(cells.mean.mean(axis=1))
+    for score, left in ((1.5, np.sqrt(2.25 - explained)), (1.05 * np.sqrt(explained), 0.525 * np.sqrt(explained))):
+        found = su._without_slopes(cells, lv.Noise(tester=1.0, score=score, stays=0.5), slopes)
+        assert found == pytest.approx(left, rel=1e-6)
+
+
 def test_one_score_tells_nothing_of_use():
     pour, tester = np.array([0, 1, 2, 0, 1, 2, 1]), np.array([0, 0, 0, 1, 1, 1, 2])
     cells = lv.cells_of(pour, tester, np.array([2.0, 5, 8, 3, 5, 9, 4]))

@@ -1,0 +1,124 @@
+"""The reason for each pour and the advice: whole sentences, and numbers against a surface whose draws are known."""
+import types
+
+import numpy as np
+import pandas as pd
+import pytest
+from definitions import TERRACOTTA
+from scipy.stats import norm
+
+import labkit
+from labkit.rounds import round_from_factors
+from labkit.tweaks import words
+from labkit.tweaks.outlook import Outlook
+from labkit.tweaks.worth import Worth
+
+NAMES = ["wax", "red_share", "load", "pour_temperature"]
+WANT = "[attributes.payoff]\nwanted = { rising = [0, 10] }\n"
+SETTLED = [0.16, 0.5, 0.05, 74.0]
+POURED = [[0.16, 0.5, 0.05, 74.0], [0.16, 0.5, 0.08, 74.0]]
+NEW = [[0.16, 0.5, 0.05, 74.0],                          # the settled formula, poured already
+       [0.16, 0.5, 0.0515, 73.5],                        # and all but that: a twentieth of no range
+       [0.16, 0.5, 0.044, 77.0],                         # less load, warmer: expected to be about as good
+       [0.21, 0.5, 0.053, 74.0],                         # more wax; a twentieth of the range of load is not worth a word
+       [0.12, 0.62, 0.05, 74.0]]                         # less wax, more red: bad, and well known to be
+
+
+class Known:
+    """Payoff 6 - 12 |wax - .16| / .12 + 5 (load - .05), by draw with a normal part along the wax and one along the load.
+
+    Draws carry rounding of the size of single precision, as the kit's own do.
+    """
+
+    ground = types.SimpleNamespace(columns=lambda points: points[NAMES].to_numpy(dtype=float))
+    middle = staticmethod(lambda at: 6 - 12 * np.abs(at[:, 0] - 0.16) / 0.12 + 5 * (at[:, 2] - 0.05))
+    spread = staticmethod(lambda at: np.where(at[:, 0] > 0.16, 8, 0.05) * np.abs(at[:, 0] - 0.16) / 0.05
+                          + 30 * np.abs(at[:, 2] - 0.05))
+
+    def draws_at(self, columns, n, seed):
+        rng = np.random.default_rng(seed)
+        drawn = self.middle(columns) + self.spread(columns) * rng.standard_normal((n, 1))
+        return drawn + 1e-6 * np.random.default_rng(1).standard_normal(drawn.shape)
+
+
+def round_at(trial, points, number):
+    melts = trial.next_melts(len(points))
+    return round_from_factors(trial.recipe, trial.batch, number=number, melts=melts, pours=trial.next_pours(len(points)),
+                              coordinates=pd.DataFrame(points, columns=NAMES))
+
+
+@pytest.fixture(scope="module")
+def trial():
+    known = labkit.Trial.from_toml(TERRACOTTA.split("[attributes.payoff]")[0] + WANT)
+    first = round_at(known, POURED, 1)
+    return known.with_round(first).with_pours(first.as_poured())
+
+
+@pytest.fixture(scope="module")
+def table(trial):
+    outlook = Outlook(attributes=trial.attributes, surfaces={"payoff": Known()}, seed=3, n=4000)
+    worth = Worth(gain=0.0, before=np.array([0.1, 0.2, 0.3, 0.4, 0.5]), after=np.array([0.1, 0.15, 0.2, 0.25, 0.3]))
+    round_ = round_at(trial, NEW, 2)
+    return words.reasons(trial, round_, outlook, round_.frame[NAMES].iloc[[0]], worth)
+
+
+class TestReasons:
+    def test_numbers_are_those_of_the_normal_distribution(self, trial, table):
+        """Desirability is a tenth of payoff here; 4,000 draws: a mean is off by .005, a chance or quantile by .008, give or take."""
+        at = round_at(trial, NEW, 2).frame[NAMES].to_numpy(dtype=float)
+        mean, sd = Known.middle(at), Known.spread(at)
+        np.testing.assert_allclose(table["desirability"], np.clip([
+            norm.expect(lambda y: np.clip(y, 0, 10), loc=m, scale=s) if s > 0.01 else m for m, s in zip(mean, sd)], 0, 10) / 10, atol=0.015)
+        for level, name in ((0.05, "low"), (0.95, "high")):
+            np.testing.assert_allclose(table[name], np.clip(mean + norm.ppf(level) * sd, 0, 10) / 10, atol=0.003)
+        np.testing.assert_allclose(table["chance of beating the best"][2:], norm.sf((mean[0] - mean[2:]) / sd[2:]), atol=0.03)
+
+    def test_the_formula_itself_beats_itself_by_nothing(self, table):
+        """Its draws differ by rounding; half of them would come out above."""
+        assert table["chance of beating the best"][0] == 0
+
+    def test_nearest_pour_and_how_far_it_is_as_a_part_of_the_range(self, trial, table):
+        assert list(table["nearest pour"]) == ["P01", "P01", "P01", "P01", "P01"]
+        np.testing.assert_allclose(table["distance"], [0, 0.5 / 12, 3 / 12, 0.05 / 0.12, 0.04 / 0.12], atol=0.002)
+        assert words._nearest(trial, pd.DataFrame([[0.16, 0.5, 0.07, 74.0]], columns=NAMES))[0] == ["P02"]
+
+    def test_each_pour_says_what_it_is_for(self, table):
+        chance = [f"{100 * chance:.0f} % chance of beating it" for chance in table["chance of beating the best"]]
+        assert list(table["why"]) == [
+            "P01 again, because one more pour of it tells more than a new formula",
+            "P01 again, because one more pour of it tells more than a new formula",
+            f"less load and more pour_temperature against the formula below, and as good as far as is known: {chance[2]}",
+            f"more wax against the formula below, with a {chance[3]}",
+            "less wax and more red_share against the formula below, where little is known: the uncertainty of 0.50 becomes 0.30"]
+
+    def test_before_anything_was_poured_nothing_is_near(self, trial):
+        bare = labkit.Trial.from_toml(TERRACOTTA)
+        pours, distance = words._nearest(bare, pd.DataFrame([SETTLED] * 2, columns=NAMES))
+        assert pours == ["", ""] and np.isnan(distance).all()
+
+    def test_a_move_is_told_from_a_tenth_of_the_range(self, trial):
+        settled = pd.DataFrame([SETTLED], columns=NAMES)
+        points = pd.DataFrame([[0.1735, 0.43, 0.05, 75.0], [0.1705, 0.45, 0.05, 75.0]], columns=NAMES)
+        assert words._moves(trial, points, settled) == ["more wax and less red_share", "hardly any change"]
+
+
+class TestAdvice:
+    @pytest.mark.parametrize("gain, stop, says", [
+        (0.05, False, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.050, "
+         "0.0063 a unit of cost; a unit must bring 0.005."),
+        (0.02, False, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
+         "0.0025 a unit of cost; a unit must bring 0.005. Alone it brings too little, but with everything known 0.300 could be "
+         "gained, more than two such rounds must bring: it may take both."),
+        (0.02, True, "Stop here. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
+         "0.0025 a unit of cost; a unit must bring 0.005. Settle on the formula below, and pour it again to confirm it.")])
+    def test_go_on_or_stop_with_the_numbers(self, gain, stop, says):
+        assert words._pay(gain, 8.0, 0.005, stop, 0.3) == says
+
+    def test_what_is_furthest_off_is_named(self):
+        trial = labkit.Trial.from_toml(TERRACOTTA)
+        rows = {"desirability": 0.03, "payoff": 6.0, "hardness": 7.8, "sheerness": 5.0, "shade": 9.0, words.HOLDS: 0.9}
+        table = pd.DataFrame({"attribute": list(rows), "mean": list(rows.values())})
+        assert words.nothing_found(trial, table) == (
+            "No formula within the limits is expected to give what you want: the best known comes to a desirability of 0.03. "
+            "hardness is furthest off: 7.8 expected, wanted peak 4, 6 to 8. This round is planned to teach the most instead. If "
+            "its scores say the same, widen the limits, or what is wanted.")
