@@ -38,8 +38,8 @@ class Attribute:
 
     Testers score it, or an instrument reads it: then `reading` is the method in readings.csv, the scale is in its
     `unit`, and a higher value is more of the attribute. `noise`: stated standard deviations of readings by source.
-    `expect`: +1 or -1 by what varies; none of it, where other attributes have some, lets a surface count on a peak
-    (`labkit.surfaces.ground.may_peak`).
+    `expect`: +1 or -1 by what varies; none of it, where other attributes have some, lets a surface count on a peak, or
+    on a dip where it is wanted falling (`labkit.surfaces.ground.taken_to_turn`).
     """
 
     name: str

@@ -95,6 +95,11 @@ class Recipe:
         low, high = self.bounds.loc[list(self.coordinates), ["low", "high"]].to_numpy(dtype=float).T
         return low, high
 
+    def over_ranges(self, frame: pd.DataFrame) -> np.ndarray:
+        """Every coordinate, parts of blends as well, as a part of its range: 0..1 over low..high, (n, D)."""
+        low, high = self.box
+        return (columns_of(frame, self.coordinates).to_numpy(dtype=float) - low) / np.where(high > low, high - low, 1.0)
+
     # Statements and equations
 
     @cached_property

@@ -10,11 +10,12 @@ import pandas as pd
 from labkit.checks import columns_of
 from labkit.core import simplex
 from labkit.errors import FormulaError, RegionError
-from labkit.formula import Recipe
+from labkit.formula import SUM_TOLERANCE, Recipe
 from labkit.statements import Pieces
 from labkit.wording import number_text
 
 TRIES = 400_000
+EDGE = 1e-9  # by which rounding may take a coordinate over its low or high
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -225,6 +226,17 @@ class Region:
         """Whether the formula at each row of factors exists and keeps every limit within `tolerance` [g/g]."""
         masses = self.recipe.masses_at(columns_of(points, self.recipe.factors).to_numpy(dtype=float))
         return simplex.contains(self.polytope, masses, tolerance) & np.isfinite(masses).all(axis=1)
+
+    def includes(self, points: pd.DataFrame) -> np.ndarray:
+        """Whether each row of coordinates is a formula within every limit, and its settings within their ranges."""
+        recipe, (low, high) = self.recipe, self.recipe.box
+        values = columns_of(points, recipe.coordinates).to_numpy(dtype=float)
+        fits = ((values >= low - EDGE) & (values <= high + EDGE)).all(axis=1)
+        for columns in recipe.blends.values():
+            whole = values[:, [recipe.coordinates.index(c) for c in columns]].sum(axis=1)
+            fits &= np.abs(whole - 1) <= SUM_TOLERANCE
+        fits[fits] = self.keeps(points[fits])
+        return fits
 
     def _mass_sample(self, n: int, seed: int) -> pd.DataFrame:
         """Points uniform in masses, for a region that fills too little of its box (see `sample`)."""

@@ -7,7 +7,7 @@ from definitions import HAZEL, TERRACOTTA
 
 import labkit
 from labkit.tweaks import highest
-from labkit.tweaks.search import held_at, inside, starting_points
+from labkit.tweaks.search import held_at, starting_points
 
 
 class TestSearch:
@@ -23,7 +23,7 @@ class TestSearch:
         points, values = highest(region, value_of, start, seed=0, generations=10)
         assert values[0] > 0.995 > value_of(start).max() + 0.05
         np.testing.assert_allclose(points.iloc[0], peak.iloc[0], rtol=0.03)
-        assert inside(region, points).all()
+        assert region.includes(points).all()
 
     def test_held_values_stay(self):
         trial = labkit.Trial.from_toml(HAZEL)

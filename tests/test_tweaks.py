@@ -13,7 +13,7 @@ from labkit.errors import TweakError
 from labkit.rehearsal import play_round
 from labkit.tweaks import desirability_of, suggest
 from labkit.tweaks.outlook import Outlook
-from labkit.tweaks.search import inside, poured
+from labkit.tweaks.search import poured
 from labkit.tweaks.telling import signal, stake
 from labkit.tweaks.worth import Jury, gain_if_known
 
@@ -73,7 +73,7 @@ class TestRound:
         grams = frame[[f"{i} [g]" for i in trial.recipe.ingredients]].to_numpy()
         np.testing.assert_allclose(grams.sum(axis=1), 20.0, atol=1e-9)
         np.testing.assert_allclose(grams / 0.01, np.round(grams / 0.01), atol=1e-6)
-        assert inside(trial.region, frame[NAMES]).all()
+        assert trial.region.includes(frame[NAMES]).all()
 
     def test_pours_of_a_melt_share_the_pot(self, tweak):
         frame = tweak.round.to_frame()
@@ -338,7 +338,7 @@ class TestOtherRecipes:
         frame = tweak.round.to_frame()
         assert frame["melt"].nunique() == 3
         np.testing.assert_allclose(frame.filter(like="base: ").sum(axis=1), 1.0)
-        assert inside(hazel.region, frame[list(hazel.recipe.coordinates)]).all()
+        assert hazel.region.includes(frame[list(hazel.recipe.coordinates)]).all()
 
 
 def test_overall_desirability_is_the_geometric_mean_of_what_is_wanted():

@@ -38,13 +38,17 @@ class Classical:
     sources: which pours share a round and a melt, where these pours can tell.
     """
 
-    recipe: Recipe
+    region: Region
     models: tuple[tuple[str, Terms], ...]
     made: pd.DataFrame
     means: pd.Series
     ratios: np.ndarray
     stated_variance: float
     sources: Mapping[str, np.ndarray]
+
+    @property
+    def recipe(self) -> Recipe:
+        return self.region.recipe
 
     @property
     def model(self) -> str:
@@ -87,7 +91,7 @@ class Classical:
     @cached_property
     def groups(self) -> np.ndarray:
         """Which pours repeat one formula."""
-        return adequacy.repeats(_over_ranges(self.recipe, self.made), SAME)
+        return adequacy.repeats(2 * self.recipe.over_ranges(self.made), SAME)
 
     def predict(self, frame: pd.DataFrame, level: float) -> pd.DataFrame:
         """mean, se, low, high of the mean of many pours; t intervals, normal where the scale is stated."""
@@ -217,7 +221,7 @@ class Classical:
 
 
 def read_classically(
-    recipe: Recipe,
+    region: Region,
     models: tuple[tuple[str, Terms], ...],
     made: pd.DataFrame,
     means: pd.Series,
@@ -233,9 +237,9 @@ def read_classically(
             known = [np.eye(len(made)), *telling.values()]
             telling |= {} if any((common == other).all() for other in known) else {source: common}
     average = float(np.mean(np.diag(spread)))
-    points = made[list(recipe.coordinates)]
-    models = carried(models, coded_values(recipe, points))
-    return Classical(recipe=recipe, models=models, made=points, means=means, ratios=spread / average,
+    points = made[list(region.recipe.coordinates)]
+    models = carried(models, coded_values(region.recipe, points))
+    return Classical(region=region, models=models, made=points, means=means, ratios=spread / average,
                      stated_variance=average, sources=telling)
 
 
@@ -266,11 +270,4 @@ def coded_values(recipe: Recipe, frame: pd.DataFrame) -> np.ndarray:
     """Coordinates with factors and settings on -1..1 over low..high, and the parts of blends as shares."""
     names, parts = list(recipe.coordinates), {c for columns in recipe.blends.values() for c in columns}
     free = np.array([name not in parts for name in names])
-    return np.where(free, _over_ranges(recipe, frame), frame[names].to_numpy(dtype=float))
-
-
-def _over_ranges(recipe: Recipe, frame: pd.DataFrame) -> np.ndarray:
-    """Every coordinate on -1..1 over low..high, parts of blends as well."""
-    low, high = recipe.bounds.loc[list(recipe.coordinates), ["low", "high"]].to_numpy().T
-    half = np.where(high > low, (high - low) / 2, 1.0)
-    return (frame[list(recipe.coordinates)].to_numpy(dtype=float) - (low + high) / 2) / half
+    return np.where(free, 2 * recipe.over_ranges(frame) - 1, frame[names].to_numpy(dtype=float))

@@ -1,6 +1,7 @@
 """Priors of a surface in units of its scale, and the shapes that compete for it by evidence."""
 
-from collections.abc import Iterator, Mapping
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 
@@ -22,7 +23,7 @@ from labkit.core.posterior import (
     integrate,
     log_likelihoods_at,
 )
-from labkit.surfaces.ground import Ground, System, may_peak
+from labkit.surfaces.ground import Ground, System, taken_to_turn
 from labkit.surfaces.reading import SOURCES, Candidate, Reading
 from labkit.weighed import round_labels
 
@@ -39,6 +40,7 @@ SHAPES = MappingProxyType({"straight": 1.0, "both": 1.0, "floor": 1.0})  # prior
 # A response that peaks tapers off on all sides: log y is a quadratic (the Gaussian response, ter Braak & Looman 1986,
 # Vegetatio 65:3-11). A parabola would leave the scale.
 SHAPES_OF_PEAK = MappingProxyType({"straight": 0.1, "both": 0.1, "floor": 1.0})
+SHAPES_OF_DIP = MappingProxyType({"straight": 0.1, "both": 0.1, "ceiling": 1.0})  # the same in a mirror
 WEIGHTS = MappingProxyType({"shares": 1.0, "masses": 0.5})  # and of the systems of coordinates
 IDLE = 0.4  # prior odds that a factor, a setting or a whole blend plays no part in an attribute
 SCREENED, COUNTED = 8, 3  # choices of scales at which systems are compared; systems that are kept
@@ -81,8 +83,8 @@ def read_nothing(ground: Ground, attribute: Attribute) -> Reading:
 
 def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.DataFrame, unsure: float) -> Reading:
     trial, width = ground.trial, attribute.width
-    stated, peaked = trial.noise_of(attribute.name), may_peak(trial, attribute)
-    degrees, shapes = (PEAKED, SHAPES_OF_PEAK) if peaked else (BY_DEGREE, SHAPES)
+    stated, turn = trial.noise_of(attribute.name), taken_to_turn(trial, attribute)
+    degrees, shapes = PEAKED if turn else BY_DEGREE, {0: SHAPES, 1: SHAPES_OF_PEAK, -1: SHAPES_OF_DIP}[turn]
     prior = Prior(
         centre=(attribute.low + attribute.high) / 2,
         constant=CONSTANT * width,
@@ -95,11 +97,16 @@ def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.Dat
     models = {
         system: Model(observed=observed, prior=prior, functions=Functions(
             columns=system.of(columns), degrees=system.degrees,
-            expected=_hill_of(system) if peaked else SHIFT * system.expected(attribute),
+            expected=turn * _hill_of(system) if turn else SHIFT * system.expected(attribute),
         ))
         for system in (*ground.systems, *ground.narrowed)
     }
-    return Reading(attribute=attribute, ground=ground, candidates=compared(attribute, models, shapes), stated=stated)
+    whole, foretold = _foretold(models)
+    counted = sorted(foretold, key=foretold.get, reverse=True)[:COUNTED]
+    plain = [integrate(models[s], whole[s.first].sampled.proposals[-1:]) if s.idle else whole[s.first] for s in counted]
+    candidates = compared(attribute, dict(zip(counted, plain, strict=True)), shapes)
+    return Reading(attribute=attribute, ground=ground, candidates=candidates, stated=stated,
+                   passed_over=_passed_over(foretold, counted))
 
 
 def _hill_of(system: System) -> np.ndarray:
@@ -108,15 +115,15 @@ def _hill_of(system: System) -> np.ndarray:
 
 
 def compared(
-    attribute: Attribute, models: Mapping[System, Model], shapes: Mapping[str, float]
+    attribute: Attribute, counted: Mapping[System, Integral], shapes: Mapping[str, float]
 ) -> tuple[Candidate, ...]:
     """The posterior under each of `shapes` in the systems of coordinates that count, by evidence times prior weight.
 
-    shapes : prior weights of links. Which coordinates play no part is averaged over as well (George & McCulloch 1993,
-    JASA 88:881-889).
+    counted : their posteriors on the straight scale; shapes : prior weights of links. Which coordinates play no part is
+    averaged over as well (George & McCulloch 1993, JASA 88:881-889).
     """
     found = []
-    for system, plain in _systems_that_count(models):
+    for system, plain in counted.items():
         for name, weight in shapes.items():
             link = Link(name=name, low=attribute.low, high=attribute.high)
             integral = plain if name == "straight" else curved(link, plain)
@@ -141,8 +148,8 @@ def _believed(system: System) -> float:
     return WEIGHTS[system.name] * IDLE ** len(system.absent)
 
 
-def _systems_that_count(models: Mapping[System, Model]) -> Iterator[tuple[System, Integral]]:
-    """The COUNTED systems of largest weight, each with its posterior on the straight scale.
+def _foretold(models: Mapping[System, Model]) -> tuple[dict[int, Integral], dict[System, float]]:
+    """The posteriors of the whole systems on the straight scale, by place; the log weight of each system, foretold.
 
     The evidence of a narrowed system is foretold at some of the scales that its whole one found likely, relative to
     that of the whole one there; only for those that count is it integrated.
@@ -157,9 +164,16 @@ def _systems_that_count(models: Mapping[System, Model]) -> Iterator[tuple[System
         seen = {s: _seen(at, model) for s, model in models.items() if s.first == first}
         base = next(value for system, value in seen.items() if not system.idle)
         foretold |= {s: plain.sampled.log_evidence + value - base + np.log(_believed(s)) for s, value in seen.items()}
-    for system in sorted(foretold, key=foretold.get, reverse=True)[:COUNTED]:
-        plain = whole[system.first]
-        yield system, integrate(models[system], plain.sampled.proposals[-1:]) if system.idle else plain
+    return whole, foretold
+
+
+def _passed_over(foretold: Mapping[System, float], counted: Sequence[System]) -> Mapping[tuple[str, ...], float]:
+    """The weight among all systems of those that are not counted, by what is idle in them."""
+    found, whole = defaultdict(float), np.logaddexp.reduce(list(foretold.values()))
+    for system, weight in foretold.items():
+        if system not in counted:
+            found[system.idle] += float(np.exp(weight - whole))
+    return MappingProxyType(found)
 
 
 def _seen(scales: Scales, model: Model) -> float:

@@ -61,13 +61,16 @@ class System:
         return np.array(rows).reshape(-1, len(self.degrees))
 
 
-def may_peak(trial: Trial, attribute: Attribute) -> bool:
-    """No direction is expected of it, though of others some are: what goes neither up nor down goes up and down.
+def taken_to_turn(trial: Trial, attribute: Attribute) -> int:
+    """+1 where it is taken to peak, -1 where it is taken to dip, 0 where neither.
 
-    A shade is met at a point, and too much is as wrong as too little: the ideal point of unfolding (Coombs 1964, A
-    Theory of Data, chapter 5).
+    No direction is expected of it, though of others some are: what goes neither up nor down goes up and down. A shade
+    is met at a point, and too much is as wrong as too little: the ideal point of unfolding (Coombs 1964, A Theory of
+    Data, chapter 5). What is wanted falling is the distance from such a point, and dips where the other would peak.
     """
-    return not attribute.expect and any(a.expect for a in trial.attributes.values())
+    if attribute.expect or not any(a.expect for a in trial.attributes.values()):
+        return 0
+    return -1 if attribute.wanted is not None and attribute.wanted.kind == "falling" else 1
 
 
 def expected_names(attribute: Attribute, directions: pd.DataFrame) -> tuple[str, ...]:

@@ -3,12 +3,13 @@
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import Attribute
 from labkit.core import canonical
 from labkit.surfaces.classical import Classical
 from labkit.wording import grid_of, heading, line, number_text, short_text, words_joined
 
 RADII = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5)  # coded distance from the middle of the limits
-SURE = 0.1  # p below which a coefficient is put into words
+SURE = 0.05  # p below which blending is put into words: of all pairs together, then of each
 
 
 def quadratic_of(classical: Classical) -> tuple[float, np.ndarray, np.ndarray]:
@@ -42,56 +43,109 @@ def uncoded(classical: Classical, coded: np.ndarray) -> pd.DataFrame:
 def stationary_of(classical: Classical) -> pd.DataFrame:
     """The stationary point in the units of its coordinates, a row, with the level there, what it is, and if inside."""
     form = canonical_of(classical)
-    inside = bool((np.abs(form.point) <= 1 + 1e-9).all())
-    return uncoded(classical, form.point).assign(level=form.level, kind=form.kind, inside=inside)
+    point = uncoded(classical, form.point)
+    return point.assign(level=form.level, kind=form.kind, inside=classical.region.includes(point))
 
 
 def way_up(classical: Classical, radii=RADII) -> pd.DataFrame:
-    """The highest point at each coded distance from the middle: ridge path, or steepest ascent of a straight model."""
+    """The highest point at each coded distance from the middle: ridge path, or steepest ascent of a straight model.
+
+    A row a distance: the coordinates, the level there, and whether the formula is inside the limits.
+    """
     b0, slope, bend = quadratic_of(classical)
     steps = np.asarray(radii, dtype=float)
     path = canonical.ridge_path(slope, bend, steps) if bend.any() else canonical.steepest_path(slope, steps)
-    level = canonical.height(b0, slope, bend, path)
-    return uncoded(classical, path).assign(level=level).set_index(pd.Index(steps, name="coded distance"))
+    level, points = canonical.height(b0, slope, bend, path), uncoded(classical, path)
+    points = points.assign(level=level, inside=classical.region.includes(points))
+    return points.set_index(pd.Index(steps, name="coded distance"))
 
 
-def blending(classical: Classical) -> list[str]:
-    """What pairs of parts do together, at the average of the poured shares: b_ij x_i x_j, where p is below SURE."""
-    sentences, table = [], classical.coefficients
+def pairs_of_parts(classical: Classical) -> dict[int, tuple[str, str]]:
+    """Place of each blending term x_i x_j among the coefficients -> the two parts of one blend."""
+    names, found = np.array(classical.recipe.coordinates), {}
     for parts in classical.recipe.blends.values():
-        for term, row in zip(classical.terms.exponents, table.itertuples(), strict=True):
-            pair = [name for name, power in zip(classical.recipe.coordinates, term, strict=True) if power]
-            if len(pair) == 2 and set(pair) <= set(parts) and row.p < SURE:
-                size = row.estimate * classical.made[pair].mean().prod()
-                words = words_joined([name.split(": ")[-1] for name in pair])
-                told = f"{number_text(abs(size), 1)} {'higher' if size > 0 else 'lower'}"
-                sentences.append(f"{words} together score {told} than each on its own would make them, "
-                                 "at the average of these pours.")
+        for place, powers in enumerate(classical.terms.exponents):
+            pair = tuple(names[powers > 0])
+            if len(pair) == 2 and set(pair) <= set(parts):
+                found[place] = pair
+    return found
+
+
+def any_blending(classical: Classical) -> float:
+    """p that no pair of parts blends: b' C^-1 b / k of the k coefficients beside F(k, df), chi-squared without df."""
+    from scipy.special import chdtrc, fdtrc
+
+    places = list(pairs_of_parts(classical))
+    b, k = classical.fit.coefficients[places], len(places)
+    covariance = classical.scale * classical.fit.covariance[np.ix_(places, places)]
+    wald = float(b @ np.linalg.solve(covariance, b))
+    return float(fdtrc(k, classical.fit.df, wald / k) if classical.fit.df else chdtrc(k, wald))
+
+
+def blends_apart(classical: Classical) -> pd.DataFrame:
+    """By how much a pair of parts, half of the one exchanged for the other, departs from the average of the two ends.
+
+    Along an exchange of part j for part i the Scheffe quadratic is h^2 b_ij above the average of two formulas that are
+    2 h apart in each; they are as far apart as these pours are: h = half the range of (x_i - x_j) / 2. In a whole
+    simplex it is the synergism b_ij / 4 of Scheffe (1958, JRSS B 20:344-360). A row a pair: first, second, apart, low,
+    high (90 %), p.
+    """
+    rows, table = [], classical.coefficients
+    for place, (first, second) in pairs_of_parts(classical).items():
+        exchanged = (classical.made[first] - classical.made[second]) / 2
+        row = table.iloc[place] * (np.ptp(exchanged) / 2) ** 2
+        rows.append((first, second, row["estimate"], row["low"], row["high"], table["p"].iloc[place]))
+    return pd.DataFrame(rows, columns=["first", "second", "apart", "low", "high", "p"])
+
+
+def blending(classical: Classical, attribute: Attribute) -> list[str]:
+    """`candelilla wax and mango butter together score 1.1 higher than their average`: where that is sure."""
+    if not pairs_of_parts(classical) or not any_blending(classical) < SURE:
+        return []
+    table, sentences = blends_apart(classical), []
+    for row in table[table["p"] < SURE].itertuples():
+        words = words_joined([name.split(": ")[-1] for name in (row.first, row.second)])
+        low, high = sorted(abs(end) for end in (row.low, row.high))
+        unit = f" {attribute.unit}" if attribute.is_read else ""
+        sentences.append(f"{words} together {'read' if attribute.is_read else 'score'} "
+                         f"{number_text(abs(row.apart), 1)}{unit} {'higher' if row.apart > 0 else 'lower'} than their "
+                         f"average (90 %: {number_text(low, 1)} to {number_text(high, 1)}), exchanged as far as in "
+                         "these pours.")
     return sentences
 
 
-def turning(classical: Classical) -> list[str]:
+def turning(classical: Classical, attribute: Attribute) -> list[str]:
     """Where the polynomial turns, and which way leads up when that is out of reach."""
     if classical.recipe.blends or classical.model == "constant":
         return []
     sentences, bends = [], quadratic_of(classical)[2].any()
     if bends:
         found = stationary_of(classical).iloc[0]
-        sentences.append(f"The classical polynomial has its {found['kind']}, {number_text(found['level'])}, at "
-                         f"{_place(classical, found)}, {'within' if found['inside'] else 'outside'} the limits.")
+        sentences.append(f"The classical polynomial has its {found['kind']}, {_level(found, attribute)}, at "
+                         f"{_place(classical, found)}, {_side(found)} the limits.")
     if not bends or not (found["inside"] and found["kind"] == "peak"):
         row = way_up(classical, (1.0,)).iloc[0]
-        sentences.append(f"One coded unit from the middle it is highest at {_place(classical, row)}: "
-                         f"{number_text(row['level'])}.")
+        sentences.append(f"One coded unit from the middle it is highest at {_place(classical, row)}, {_side(row)} the "
+                         f"limits: {_level(row, attribute)}.")
     return sentences
+
+
+def _side(found: pd.Series) -> str:
+    return "within" if found["inside"] else "outside"
+
+
+def _level(found: pd.Series, attribute: Attribute) -> str:
+    """A height, and that it is none of the scale where it leaves that."""
+    beyond = not attribute.low <= found["level"] <= attribute.high
+    return number_text(found["level"]) + " (past the end of the scale)" * beyond
 
 
 def _place(classical: Classical, row: pd.Series) -> str:
     return words_joined([f"{name} {short_text(row[name])}" for name in classical.recipe.coordinates])
 
 
-def polynomial_blocks(classical: Classical) -> list:
+def polynomial_blocks(classical: Classical, attribute: Attribute) -> list:
     """The block of the report for people who check."""
     table = grid_of(classical.coefficients, digits={"p": 4}, index="term")
-    words = [*blending(classical), *turning(classical)]
+    words = [*blending(classical, attribute), *turning(classical, attribute)]
     return [heading("The classical polynomial"), table, *(line(text) for text in words)]

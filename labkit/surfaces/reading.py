@@ -12,7 +12,7 @@ from labkit.attributes import Attribute
 from labkit.core.importance import systematic, weighted_quantiles
 from labkit.core.links import Link, cut, normal_density
 from labkit.core.posterior import Mixture
-from labkit.surfaces.ground import Ground, System, expected_names, may_peak
+from labkit.surfaces.ground import Ground, System, expected_names, taken_to_turn
 
 SOURCES = ("round", "melt", "pour")
 OWN = 0.15  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
@@ -81,13 +81,15 @@ class Reading:
     repeat. Without repeats nobody can say which; the share OWN of the variance is taken for the formula's own. And what
     bends is no polynomial: LEFT of the root mean square of the quadratic part is left open before the link (discrepancy
     of a model, Kennedy & O'Hagan 2001, JRSS B 63:425-464).
-    `stated` holds the stated medians of the noise by source.
+    `stated` holds the stated medians of the noise by source, `passed_over` the weight, beside all of the candidates
+    together, of systems in which some coordinates are idle and that were foretold to count for less.
     """
 
     attribute: Attribute
     ground: Ground
     candidates: tuple[Candidate, ...]
     stated: Mapping[str, float]
+    passed_over: Mapping[tuple[str, ...], float]
 
     def moments(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Mean and standard deviation (m,) of the long-run mean score of a formula."""
@@ -181,16 +183,22 @@ class Reading:
 
     @property
     def hill_trust(self) -> float:
-        """Posterior probability of the hill, where no direction is expected though of others some are; or nan."""
-        return float(self._expected[0]) if may_peak(self.ground.trial, self.attribute) else np.nan
+        """Posterior probability that it peaks, or dips, where it is taken to do so (`taken_to_turn`); or nan."""
+        return float(self._expected[0]) if self.turn else np.nan
+
+    @property
+    def turn(self) -> int:
+        return taken_to_turn(self.ground.trial, self.attribute)
 
     @property
     def _expected(self) -> np.ndarray:
         return sum(c.weight * (c.mixture.weights @ c.mixture.expected) for c in self.candidates)
 
     def idle(self, name: str) -> float:
-        """Posterior probability that a coordinate plays no part."""
-        return float(sum(c.weight for c in self.candidates if name in c.system.idle))
+        """Posterior probability that a coordinate plays no part, over all systems."""
+        kept = sum(c.weight for c in self.candidates if name in c.system.idle)
+        rest = sum(weight for idle, weight in self.passed_over.items() if name in idle)
+        return float((1 - sum(self.passed_over.values())) * kept + rest)
 
     @property
     def effective(self) -> float:

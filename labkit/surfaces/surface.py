@@ -266,6 +266,6 @@ def _surface(ground: Ground, models, attribute: Attribute, panel: Panel | None) 
     reading = read_hierarchically(ground, attribute, means, sampling, telling.unsure_of(tasting))
     found = {s: float(reading.noise_quantiles(s, (0.5,))[0]) for s in SOURCES}
     spread = sampling * float(reading.stretch_quantiles((0.5,))[0]) ** 2
-    classical = read_classically(trial.recipe, models, trial.made.loc[pours], means, spread, found)
+    classical = read_classically(trial.region, models, trial.made.loc[pours], means, spread, found)
     scores = pd.DataFrame({"score": means, "score_se": np.sqrt(np.diag(sampling))}, index=pours)
     return Surface(attribute=attribute.name, reading=reading, classical=classical, scores=scores, tasting=tasting)

@@ -170,7 +170,7 @@ def report_of(surface) -> Report:
     by = f" {scale.unit} of {scale.reading}" if scale.is_read else ""
     judged = "read" if scale.is_read else "scored"
     top = heading(f"{surface.attribute}, {scale.low:g} to {scale.high:g}{by}: {_pours(surface)} {judged}")
-    checked = polynomial_blocks(surface.classical)
+    checked = polynomial_blocks(surface.classical, surface.reading.attribute)
     return report(top, *_anything(surface), *_shape(surface), *_new_pour(surface), *_deciding(surface), *checked)
 
 
@@ -217,8 +217,9 @@ def _scales(surface) -> str:
     form = {2: "quadratic", 4: "quartic"}[surface.reading.ground.degree]
     told = f"The hierarchical reading bends as a {form} on one of these scales, by evidence: {words_joined(words)}."
     if not math.isnan(surface.reading.hill_trust):
-        told += (f" What peaks tapers off on all sides, so the log began with {PEAK_TO_ONE:.0f} times the weight of "
-                 "each of the others.")
+        tapered = "peaks tapers off on all sides, so the log" if surface.reading.turn > 0 else (
+            "dips tapers off on all sides, so the scale that tapers off towards the high end")
+        told += f" What {tapered} began with {PEAK_TO_ONE:.0f} times the weight of each of the others."
     nested = nested_shares(surface.reading.ground.trial.recipe)
     if nested:
         share = 100 * shapes.loc[shapes["system"] == "masses", "weight"].sum()
@@ -242,7 +243,8 @@ def _expectations(surface) -> list:
     if words:
         return [line(f"Expected directions, each {begun}, now stand at: {words_joined(words)}.")]
     hill = surface.reading.hill_trust
-    told = f"No direction is expected here, as it is elsewhere. That it peaks within the region, {begun}, now stands at"
+    turns = f"it {'peaks' if surface.reading.turn > 0 else 'dips'} within the region"
+    told = f"No direction is expected here, as it is elsewhere. That {turns}, {begun}, now stands at"
     return [] if math.isnan(hill) else [line(f"{told}: {100 * hill:.0f} %.")]
 
 
@@ -251,7 +253,8 @@ def _new_pour(surface) -> list:
     pour_half = float(np.hypot(mean_half, normal_multiple(0.9) * math.sqrt(surface.reading.variance_of_pour())))
     unit = _unit(surface)
     told = (f"At a formula of the region the long-run mean is known to {number_text(mean_half, 1)}{unit} and one new "
-            f"pour falls within {number_text(pour_half, 1)}{unit} of it (half of a 90 % interval, typical).")
+            f"pour falls within {number_text(pour_half, 1)}{unit} of it, were it judged many times (half of a 90 % "
+            "interval, typical).")
     shapes = surface.classical.shapes
     left_out = shapes.iloc[0]["predicted"]
     checked = "Some pour cannot be left out, because it alone decides a term of the classical reading."

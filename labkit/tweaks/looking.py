@@ -8,7 +8,7 @@ import pandas as pd
 
 from labkit.core import improvement
 from labkit.tweaks.outlook import Outlook
-from labkit.tweaks.search import inside, poured, steps_from
+from labkit.tweaks.search import poured, steps_from
 
 POTS, COLOURS = 14, 40                         # pots crossed with what is stirred in
 STEPS = (0.15, 0.05)                           # refinements of a chosen round, parts of the region
@@ -43,7 +43,7 @@ class Bench:
             return Looked(points=points, pots=np.arange(len(points)), draws=self.outlook.draws(points))
         which = np.repeat(np.arange(len(pots)), len(colours))
         points = in_pot_of(recipe, pots, colours, which, np.tile(np.arange(len(colours)), len(pots)))
-        fits = inside(self.trial.region, points)
+        fits = self.trial.region.includes(points)
         points = points[fits].reset_index(drop=True)
         return Looked(points=points, pots=which[fits], draws=self.outlook.draws(points))
 

@@ -35,7 +35,7 @@ def settled_by_round(trial, seed: int = 0) -> pd.DataFrame:
     stood = {number: _stood(as_of(trial, number), seed) for number in sorted(set(rounds_of(trial)))}
     path = pd.DataFrame([_row(number, *found, names) for number, found in stood.items()])
     path = _with_today(path, [standing for _, standing in stood.values() if standing is not None], names)
-    return path.assign(moved=_steps(path[names], trial.recipe.bounds.loc[names]))
+    return path.assign(moved=_steps(path[names], trial.recipe))
 
 
 def _stood(trial, seed: int) -> tuple[object, Standing | None]:
@@ -112,7 +112,6 @@ def _told(standing: Standing, points: pd.DataFrame) -> np.ndarray:
     return np.vstack([draws.mean(axis=0), np.quantile(draws, [0.05, 0.95], axis=0)])
 
 
-def _steps(points: pd.DataFrame, bounds: pd.DataFrame) -> np.ndarray:
+def _steps(points: pd.DataFrame, recipe) -> np.ndarray:
     """Largest difference to the row before, as a part of the range; nan in the first row."""
-    width = (bounds["high"] - bounds["low"]).where(lambda w: w > 0, 1.0)
-    return (points.diff().abs() / width).max(axis=1).to_numpy()
+    return pd.DataFrame(recipe.over_ranges(points)).diff().abs().max(axis=1).to_numpy()

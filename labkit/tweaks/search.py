@@ -13,22 +13,8 @@ import pandas as pd
 
 from labkit.checks import columns_of
 from labkit.errors import TweakError
-from labkit.formula import SUM_TOLERANCE
 
-EDGE = 1e-9
 FIRST_STEP, LAST_STEP = 0.4, 0.02              # as parts of the difference between two points of the region
-
-
-def inside(region, points: pd.DataFrame) -> np.ndarray:
-    """Whether each row of coordinates is a formula within every limit and setting."""
-    recipe = region.recipe
-    names = list(recipe.coordinates)
-    values, (low, high) = columns_of(points, names).to_numpy(dtype=float), recipe.box
-    fits = ((values >= low - EDGE) & (values <= high + EDGE)).all(axis=1)
-    for columns in recipe.blends.values():
-        fits &= np.abs(values[:, [names.index(c) for c in columns]].sum(axis=1) - 1) <= SUM_TOLERANCE
-    fits[fits] = region.keeps(points[fits])
-    return fits
 
 
 def held_at(recipe, points: pd.DataFrame, hold: Mapping[str, float]) -> pd.DataFrame:
@@ -54,7 +40,7 @@ def poured(trial) -> pd.DataFrame:
     points = made.loc[made["inside"], names]
     clipped = points.clip(bounds["low"], bounds["high"], axis=1)
     clipped[blended] = points[blended]
-    return clipped[inside(trial.region, clipped)] if len(clipped) else clipped
+    return clipped[trial.region.includes(clipped)] if len(clipped) else clipped
 
 
 def starting_points(trial, hold: Mapping[str, float], *, size: int, seed: int) -> pd.DataFrame:
@@ -65,7 +51,7 @@ def starting_points(trial, hold: Mapping[str, float], *, size: int, seed: int) -
              region.sample(size, seed=seed)[names]]
     points = pd.concat([part for part in parts if len(part)], ignore_index=True)
     points = held_at(recipe, points, hold)
-    points = points[inside(region, points)].drop_duplicates(ignore_index=True)
+    points = points[region.includes(points)].drop_duplicates(ignore_index=True)
     if not len(points):
         raise TweakError(f"no formula within the limits has {_held_words(hold)}. Hold another value, or hold less.")
     return points
@@ -88,7 +74,7 @@ def steps_from(region, parents: pd.DataFrame, *, scale: float, rng: np.random.Ge
     single = np.array([not any(n in columns for columns in recipe.blends.values()) for n in names])
     clipped = np.clip(moved, *recipe.box)
     children = held_at(recipe, pd.DataFrame(np.where(single, clipped, moved), columns=names), hold)
-    return children[inside(region, children)]
+    return children[region.includes(children)]
 
 
 def _groups_moved(recipe, rows: int, rng: np.random.Generator) -> np.ndarray:

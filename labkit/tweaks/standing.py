@@ -122,8 +122,8 @@ def known_formulas(standing: Standing, apart: float) -> pd.DataFrame:
     made = poured(trial).drop(index=list(trial.failed), errors="ignore")
     if not len(made):
         return made
-    coded = trial.region.coded
-    gap = np.abs(coded(made) - coded(standing.settled)).max(axis=1) / 2
+    over = trial.recipe.over_ranges
+    gap = np.abs(over(made) - over(standing.settled)).max(axis=1)
     return made[gap >= apart]
 
 

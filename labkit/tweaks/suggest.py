@@ -16,7 +16,7 @@ from labkit.tweaks import words
 from labkit.tweaks.looking import Bench, Looked, candidates, choose_round, refined
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.result import Tweak
-from labkit.tweaks.search import held_at, highest, inside, poured, starting_points
+from labkit.tweaks.search import held_at, highest, poured, starting_points
 from labkit.tweaks.telling import untold
 from labkit.tweaks.worth import Worth, gain_if_known, jury_of, worth_of
 
@@ -200,7 +200,7 @@ def _with_untold(asked: Asked, outlook: Outlook, points: pd.DataFrame) -> Asked:
 
 def _held_start(asked: Asked, points: pd.DataFrame) -> pd.DataFrame:
     held = held_at(asked.trial.recipe, points, asked.fixed)
-    return held[inside(asked.trial.region, held)].drop_duplicates(ignore_index=True)
+    return held[asked.trial.region.includes(held)].drop_duplicates(ignore_index=True)
 
 
 def _targets(points: pd.DataFrame, seed: int) -> pd.DataFrame:

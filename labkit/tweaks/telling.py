@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 
 from labkit.tweaks.outlook import SAME, Outlook
-from labkit.tweaks.search import inside
 
 LEVELS = 7             # values of a factor that are compared
 TOLD = 2.33            # standard deviations: one chance in fifty for either sign that an effect is none
@@ -21,7 +20,7 @@ def moved_along(region, base: pd.DataFrame, name: str) -> pd.DataFrame:
     low, high = region.recipe.bounds.loc[name, ["low", "high"]]
     points = pd.concat([base] * LEVELS, ignore_index=True)
     points[name] = np.linspace(low, high, LEVELS)
-    return points[inside(region, points)]
+    return points[region.includes(points)]
 
 
 def signal(draws: np.ndarray, width: float) -> float:

@@ -150,8 +150,8 @@ def _only(standing: Standing) -> Cloud:
 
 def _joined(standing: Standing, cloud: Cloud, points: pd.DataFrame) -> Cloud:
     """With more formulas: their means in some draws, moved by what these are off by at the formula in question."""
-    coded = standing.trial.region.coded
-    apart = np.abs(coded(points) - coded(standing.settled)).max(axis=1) / 2
+    over = standing.trial.recipe.over_ranges
+    apart = np.abs(over(points) - over(standing.settled)).max(axis=1)
     drawn = standing.outlook(MEANS).scores(pd.concat([standing.settled, points], ignore_index=True))
     means = {name: np.append(values, values[0] + drawn[name][:, 1:].mean(axis=0) - drawn[name][:, 0].mean())
              for name, values in cloud.means.items()}

@@ -9,7 +9,7 @@ from labkit.tweaks.outlook import SAME, Outlook, wanted_part
 from labkit.tweaks.worth import Worth
 from labkit.wording import plural, short_text, words_joined
 
-NEAR = 0.05                    # of the range of every coordinate: the same formula but for weighing
+AGAIN = 0.02                   # of the range of every coordinate: the same formula but for weighing
 MOVED = 0.1                    # of the range: a difference worth a word
 RISKY = 0.2                    # chance of failing that is worth a word
 HOLDS = "holds"                # the row of the chance that the settled formula holds, among the predictions
@@ -161,7 +161,7 @@ def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth
     if outlook.failing is not None:
         table.insert(table.columns.get_loc("nearest pour"), "chance of failing",
                      outlook.failing.predict(round_.frame[names])["chance"].to_numpy())
-    table["why"] = [_why(row, where, float(base.mean())) + _risk(row)
+    table["why"] = [_why(row, where, float(base.mean()), float(base.std(ddof=1))) + _risk(row)
                     for row, where in zip(table.to_dict("records"), moved, strict=True)]
     return table
 
@@ -175,28 +175,30 @@ def _nearest(trial, points: pd.DataFrame) -> tuple[list[str], np.ndarray]:
     made = trial.made
     if not len(made):
         return [""] * len(points), np.full(len(points), np.nan)
-    gap = np.abs(trial.region.coded(points)[:, None] - trial.region.coded(made)[None]).max(axis=2) / 2
+    over = trial.recipe.over_ranges
+    gap = np.abs(over(points)[:, None] - over(made)[None]).max(axis=2)
     return [str(made.index[j]) for j in gap.argmin(axis=1)], gap.min(axis=1)
 
 
 def _moves(trial, points: pd.DataFrame, settled: pd.DataFrame) -> list[str]:
     """In words where each pour lies from the settled formula: "more wax, less load"."""
-    bounds = trial.recipe.bounds.loc[list(points.columns)]
-    width = (bounds["high"] - bounds["low"]).where(lambda w: w > 0, 1.0)
-    parts = (points - settled.iloc[0]) / width
+    over = trial.recipe.over_ranges
+    parts = pd.DataFrame(over(points) - over(settled), columns=list(trial.recipe.coordinates))
     moved = [{name: part for name, part in row.items() if abs(part) > MOVED} for _, row in parts.iterrows()]
     return [words_joined([f"{'more' if part > 0 else 'less'} {name}" for name, part in row.items()]) if row
             else "hardly any change" for row in moved]
 
 
-def _why(row: dict, where: str, settled: float) -> str:
-    """What the pour is for, with the numbers it follows from."""
-    if row["distance"] < NEAR:
+def _why(row: dict, where: str, settled: float, known: float) -> str:
+    """What the pour is for, with the numbers it follows from; settled, known : mean and sd of the settled formula."""
+    if row["distance"] < AGAIN:
         return f"{row['nearest pour']} again, because one more pour of it tells more than a new formula"
     chance = f"{100 * row['chance of beating the best']:.0f} % chance of beating it"
     if row["desirability"] > 0.95 * settled:
         return f"{where} against the formula below, and as good as far as is known: {chance}"
     if row["chance of beating the best"] > 0.2:
         return f"{where} against the formula below, with a {chance}"
-    return (f"{where} against the formula below, where little is known: "
-            f"the uncertainty of {row['sd before']:.2f} becomes {row['sd after']:.2f}")
+    if row["sd before"] > known:
+        return (f"{where} against the formula below, where less is known than of that: the uncertainty of "
+                f"{row['sd before']:.2f} becomes {row['sd after']:.2f}")
+    return f"{where} against the formula below, for what it adds to the others of the round: a {chance}"

@@ -11,6 +11,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import labkit
+from labkit.surfaces.polynomial import any_blending, blending, blends_apart
 
 DATA = pathlib.Path(__file__).resolve().parent / "yarn_elongation.csv"
 PARTS = {"x1": "polyethylene", "x2": "polystyrene", "x3": "polypropylene"}
@@ -118,5 +119,32 @@ def test_report(surface):
     assert ("Classical reading: quadratic in yarn: polyethylene, yarn: polystyrene and yarn: polypropylene as shares, "
             "6 terms, 9 degrees of freedom left.") in text
     assert "R squared 0.951 (about the mean)" in text
-    assert "polyethylene and polystyrene together score 2.1 higher than each on its own" in text
-    assert "polystyrene and polypropylene together score 1.1 lower" in text
+    said = "polyethylene and polystyrene together score 4.8 higher than their average (90 %: 3.6 to 5.9), exchanged as far"
+    assert said in text and "polystyrene and polypropylene together score 2.4 lower than their average" in text
+
+
+def test_how_pairs_blend_and_that_any_do(surface):
+    """Half and half of two fibres against the average of both alone: b_ij / 4 of Cornell's fit, with its t over 9 df; and
+    the three blending terms together by the F test of statsmodels."""
+    classical, results = surface.classical, surface.results
+    table = blends_apart(classical)
+    assert_allclose(table["apart"], np.array([19.0, 11.4, -9.6]) / 4, atol=1e-6)
+    assert_allclose(table[["low", "high"]], results.conf_int(0.1).iloc[3:] / 4, rtol=1e-6)
+    pure, half = np.eye(3), np.array([[0.5, 0.5, 0], [0.5, 0, 0.5], [0, 0.5, 0.5]])
+    means = classical.predict(pd.DataFrame(np.vstack([pure, half]), columns=classical.recipe.coordinates), 0.9)["mean"]
+    assert_allclose(table["apart"], means.iloc[3:].to_numpy() - half @ means.iloc[:3].to_numpy(), rtol=1e-6)
+    together = results.f_test(np.eye(6)[3:])
+    assert_allclose(any_blending(classical), float(together.pvalue), rtol=1e-6)
+
+
+def test_where_nothing_blends_nothing_is_said_of_it(tmp_path):
+    """Fibres that only add: of 20 draws of noise at most a few may say otherwise, as the test of all pairs is one of 5 %."""
+    trial, rng = write_trial(tmp_path, "X-{:02d}"), np.random.default_rng(5)
+    shares, said = trial.made[[f"yarn: {part}" for part in PARTS.values()]].to_numpy(), 0
+    for _ in range(20):
+        score = shares @ [12.0, 9.0, 16.0] + rng.normal(0, 0.8, len(shares))
+        other = trial.scores.drop(columns=["corrects", "reason"]).assign(score=score)
+        again = labkit.Trial.from_toml(TOML).with_pours(trial.pours.drop(columns=["corrects", "reason"])).with_scores(other)
+        found = labkit.fit_surfaces(again)["elongation"]
+        said += bool(blending(found.classical, again.attributes["elongation"]))
+    assert said <= 3

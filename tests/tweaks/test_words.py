@@ -4,7 +4,8 @@ import types
 import numpy as np
 import pandas as pd
 import pytest
-from definitions import TERRACOTTA
+from definitions import HAZEL, TERRACOTTA
+from invented import poured
 from scipy.stats import norm
 
 import labkit
@@ -86,10 +87,28 @@ class TestReasons:
         chance = [f"{100 * chance:.0f} % chance of beating it" for chance in table["chance of beating the best"]]
         assert list(table["why"]) == [
             "P01 again, because one more pour of it tells more than a new formula",
-            "P01 again, because one more pour of it tells more than a new formula",
+            f"hardly any change against the formula below, and as good as far as is known: {chance[1]}",
             f"less load and more pour_temperature against the formula below, and as good as far as is known: {chance[2]}",
             f"more wax against the formula below, with a {chance[3]}",
-            "less wax and more red_share against the formula below, where little is known: the uncertainty of 0.50 becomes 0.30"]
+            "less wax and more red_share against the formula below, where less is known than of that: the uncertainty of 0.50 "
+            "becomes 0.30"]
+
+    def test_it_is_not_said_that_less_is_known_where_more_is(self):
+        row = {"distance": 0.3, "nearest pour": "P01", "desirability": 0.4, "chance of beating the best": 0.04,
+               "sd before": 0.03, "sd after": 0.02}
+        assert words._why(row, "less wax", 0.6, 0.05) == (
+            "less wax against the formula below, for what it adds to the others of the round: a 4 % chance of beating it")
+        assert words._why(row, "less wax", 0.6, 0.02) == (
+            "less wax against the formula below, where less is known than of that: the uncertainty of 0.03 becomes 0.02")
+
+    def test_how_far_off_a_blend_is_follows_the_range_of_each_part(self):
+        """Wax may be .06 to .16 of the base, butter .10 to .40: .02 of wax is a fifth of its range."""
+        hazel = poured(HAZEL, rounds=1, pours=3)
+        point = hazel.made[list(hazel.recipe.coordinates)].iloc[[0]].copy()
+        point["base: sunflower wax"] += 0.02
+        point["base: castor oil"] -= 0.02
+        pours, distance = words._nearest(hazel, point)
+        assert pours == [hazel.made.index[0]] and distance == pytest.approx([0.2])
 
     def test_before_anything_was_poured_nothing_is_near(self, trial):
         bare = labkit.Trial.from_toml(TERRACOTTA)
