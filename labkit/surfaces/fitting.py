@@ -33,7 +33,7 @@ from labkit.weighed import round_labels
 # score that bends much more is believed when the pours say so. Each higher degree bends by a third of the one before.
 CONSTANT = 0.25  # standard deviation of the average level about the middle of the scale
 BY_DEGREE = (0.20, 0.06, 0.02, 0.007)
-PEAKED = (0.20, 0.09, 0.03, 0.01)  # where no direction is expected, though of other attributes some are (`may_peak`)
+PEAKED = (0.20, 0.09, 0.03, 0.01)  # where it is taken to peak or to dip (`taken_to_turn`)
 SHIFT, TRUST = 2.0, 0.7  # an expected direction moves its slope by two prior sd; prior chance that it does
 HILL = 0.6  # a peak moves the quadratic part by so much of its root mean square, at the same chance
 SHAPES = MappingProxyType({"straight": 1.0, "both": 1.0, "floor": 1.0})  # prior weights of the links
