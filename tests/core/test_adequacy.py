@@ -161,6 +161,21 @@ class TestAgainstReferences:
         assert_allclose(adequacy.left_out_residuals(fit), left, rtol=1e-8)
         assert_allclose(adequacy.influence(fit, columns, spread), distance, rtol=1e-8)
 
+    @pytest.mark.parametrize("unit", [1e-8, 1e6])
+    def test_the_unit_of_the_response_changes_no_verdict(self, unit):
+        columns, y, spread = correlated(3)
+        groups = np.repeat(np.arange(7), [2, 2, 2, 2, 1, 1, 1])
+        columns = columns[groups]
+        one, other = (adequacy.least_squares(columns, k * y, spread) for k in (1.0, unit))
+        assert_allclose(adequacy.r_squared(other, unit * y, spread), adequacy.r_squared(one, y, spread), rtol=1e-9)
+        lacks = [adequacy.lack_of_fit(fit, groups, k * y, spread) for fit, k in ((one, 1.0), (other, unit))]
+        assert lacks[0][0].p < 1 and lacks[0][0].df > 0
+        assert_allclose([lacks[1][0].f, lacks[1][0].p], [lacks[0][0].f, lacks[0][0].p], rtol=1e-6)
+        assert_allclose(adequacy.influence(other, columns, spread), adequacy.influence(one, columns, spread), rtol=1e-6)
+        parts = np.array([spread, np.eye(11)])
+        assert_allclose(adequacy.restricted_variances(columns, unit * y, parts),
+                        unit**2 * adequacy.restricted_variances(columns, y, parts), rtol=1e-4)
+
     def test_a_common_factor_of_the_covariance_changes_no_answer(self):
         columns, y, _ = correlated(2)
         plain = adequacy.least_squares(columns, y)

@@ -2,9 +2,10 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy.special import expit, logsumexp
+from scipy.optimize import minimize
+from scipy.special import expit, log_expit, logsumexp
 
-from labkit.core.failing import FailingPrior, failing_posterior
+from labkit.core.failing import WIDER, FailingPrior, _about_the_mode, failing_posterior
 
 PRIOR = FailingPrior(level=-2.9, spread=1.5, slope=2.5)
 
@@ -41,6 +42,20 @@ class TestPosterior:
         assert_allclose(found.chance(at), mean, atol=0.004)
         assert_allclose(found.draws(at, 2000, 0).std(axis=0), spread, atol=0.01)
         assert_allclose(found.log_evidence, evidence, atol=0.02)
+
+    def test_draws_begin_about_the_mode(self):
+        """Of log p(y | theta) - |theta|^2 / 2, by scipy; its covariance there is the inverse of the curvature, widened."""
+        rng = np.random.default_rng(6)
+        columns = np.column_stack([np.ones(40), rng.normal(size=(40, 2))]) * [1.5, 2.0, 2.0]
+        failed = rng.uniform(size=40) < expit(-1 + columns @ [0.2, 0.8, -0.5])
+        sign = np.where(failed, 1.0, -1.0)
+        other = minimize(lambda theta: 0.5 * theta @ theta - log_expit(sign * (-2.9 + columns @ theta)).sum(), np.zeros(3),
+                         options={"gtol": 1e-9})
+        found = _about_the_mode(columns, sign, -2.9)
+        chance = expit(-2.9 + columns @ other.x)
+        curvature = (columns * (chance * (1 - chance))[:, None]).T @ columns + np.eye(3)
+        assert_allclose(found.middle, other.x, atol=1e-5)
+        assert_allclose(found.root @ found.root.T, WIDER * np.linalg.inv(curvature), rtol=1e-4)
 
     def test_with_many_trials_it_is_penalised_regression(self):
         """scikit-learn's logistic regression with penalty |b|^2 / (2 C), C = slope^2 / P, and a free intercept; its

@@ -56,6 +56,19 @@ class TestAgainstDenseAlgebra:
         assert np.abs(found.means - means).max() < 1e-8
         assert np.abs(found.covariance - covariance).max() < 1e-8
 
+    @pytest.mark.parametrize("share", [1.0, 0.5])
+    def test_levels_about_their_mean_and_their_covariance(self, share):
+        """Henderson's equations again: of a_t less the mean of all, which no pour can take for its own."""
+        (pour, tester, score), _, _ = scores(2, 6, 4, share=share)
+        x, z = np.eye(6)[pour], np.eye(4)[tester]
+        mixed = np.block([[x.T @ x, x.T @ z], [z.T @ x, z.T @ z + np.eye(4) * (1.1 / 0.7) ** 2]])
+        contrast = np.hstack([np.zeros((4, 6)), np.eye(4) - 1 / 4])
+        found = lv.adjusted_means(lv.cells_of(pour, tester, score), lv.Noise(tester=0.7, score=1.1, stays=0.5))
+        right = np.r_[x.T @ score, z.T @ score]
+        assert found.levels == pytest.approx(contrast @ np.linalg.solve(mixed, right), abs=1e-9)
+        expected = 1.1**2 * contrast @ np.linalg.inv(mixed) @ contrast.T
+        assert np.abs(found.level_covariance - expected).max() < 1e-9
+
     def test_forty_pours_and_twelve_testers(self):
         (pour, tester, score), _, _ = scores(1, 40, 12, share=0.9, repeats=2)
         cells = lv.cells_of(pour, tester, score)

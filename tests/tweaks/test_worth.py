@@ -1,0 +1,76 @@
+"""What a round is worth, against the closed form of two alternatives of which one is poured and scored."""
+import types
+
+import numpy as np
+import pandas as pd
+import pytest
+from definitions import TERRACOTTA
+
+import labkit
+from labkit.core.improvement import knowledge_gradient_of_two
+from labkit.surfaces.reading import OWN
+from labkit.tweaks import desirability_of
+from labkit.tweaks.outlook import Outlook
+from labkit.tweaks.suggest import _predictions
+from labkit.tweaks.worth import Jury, jury_of, worth_of
+
+LINEAR = "[attributes.payoff]\nwanted = { rising = [0, 10] }\n"
+MEANS, SD = np.array([5.0, 4.6]), np.array([0.0, 0.8])
+
+
+class Two:
+    """Payoff 5 at `at` = 0, and N(4.6, .8^2) at 1."""
+
+    ground = types.SimpleNamespace(columns=lambda points: points["at"].to_numpy())
+
+    def draws_at(self, columns, n, seed):
+        normal = np.random.default_rng(seed).standard_normal((n, 1))
+        return MEANS[columns] + SD[columns] * normal
+
+    def predict(self, points, level):
+        at = points["at"].to_numpy()
+        return pd.DataFrame({"mean": MEANS[at], "low": MEANS[at] - level * SD[at], "high": MEANS[at] + level * SD[at]})
+
+
+@pytest.fixture(scope="module")
+def outlook():
+    trial = labkit.Trial.from_toml(TERRACOTTA.split("[attributes.payoff]")[0] + LINEAR)
+    return Outlook(attributes=trial.attributes, surfaces={"payoff": Two()}, seed=5, n=40_000)
+
+
+@pytest.mark.parametrize("melts, noise", [([0], 0.5**2 + 0.4**2 + 0.3**2 + 0.2**2),
+                                          ([0, 0], 0.5**2 + 0.4**2 + (0.3**2 + 0.2**2) / 2),
+                                          ([0, 1], 0.5**2 + (0.4**2 + 0.3**2 + 0.2**2) / 2)])
+def test_a_round_brings_the_knowledge_gradient(outlook, melts, noise):
+    """Desirability is a tenth of payoff. Twice in one melt, or in one each, tells of the second what the mean of both tells
+    (Frazier, Powell & Dayanik 2008, eq. of two alternatives)."""
+    jury = Jury(noise={"payoff": {"round": 0.5, "melt": 0.4, "pour": 0.3, "panel": 0.2}})
+    pours, both = pd.DataFrame({"at": [1] * len(melts)}), pd.DataFrame({"at": [0, 1]})
+    found = worth_of(outlook, jury, pours, np.array(melts), outlook.known(both), worlds=20_000)
+    change = 0.8**2 / np.sqrt(0.8**2 + noise)
+    assert found.gain == pytest.approx(knowledge_gradient_of_two(0.4, change) / 10, abs=0.0006)
+    np.testing.assert_allclose(found.before, 0.08, rtol=0.02)
+    np.testing.assert_allclose(found.after, np.sqrt(0.8**2 - change**2) / 10, rtol=0.02)
+
+
+def test_the_next_jury_is_a_usual_one_and_what_is_a_formulas_own_is_no_noise():
+    noise = pd.DataFrame({"found": [0.5, 0.4, 0.3, 0.9]}, index=["round", "melt", "pour", "tester"])
+    surface = types.SimpleNamespace(noise=noise, scores=pd.DataFrame({"score_se": [0.2, 0.9, 0.3]}))
+    found = jury_of({"payoff": surface}).noise["payoff"]
+    assert found == pytest.approx({"round": 0.5, "melt": 0.4, "pour": 0.3 * np.sqrt(1 - OWN), "panel": 0.3})
+    assert surface.noise.at["pour", "found"] == 0.3
+
+
+def test_predictions_are_those_of_the_surfaces_and_of_the_draws(outlook):
+    table = _predictions(outlook, pd.DataFrame({"at": [1]})).set_index("attribute")
+    assert table.loc["payoff"].tolist() == pytest.approx([4.6, 4.6 - 0.9 * 0.8, 4.6 + 0.9 * 0.8])
+    assert table.loc["desirability"].tolist() == pytest.approx([0.46, 0.46 - 0.1316, 0.46 + 0.1316], abs=0.003)   # 1.645 sd
+
+
+def test_what_is_more_important_weighs_more():
+    """(d1^3 d2)^(1/4), Derringer (1994)."""
+    text = TERRACOTTA.split("[attributes.payoff]")[0] + LINEAR + "importance = 3\n[attributes.hardness]\nwanted = { falling = [2, 6] }\n"
+    attributes = labkit.Trial.from_toml(text + "[attributes.shine]\n").attributes
+    values = {"payoff": np.array([2.0, 8.0]), "hardness": np.array([3.0, 5.0]), "shine": np.array([1.0, 1.0])}
+    expected = (np.array([0.2, 0.8]) ** 3 * np.array([0.75, 0.25])) ** 0.25
+    np.testing.assert_allclose(desirability_of(attributes, values), expected, rtol=1e-12)
