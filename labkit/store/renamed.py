@@ -58,6 +58,8 @@ def _setting(blank: Trial, frames: Frames) -> LabkitError | None:
     there = {c for frame in frames.values() for c in frame}
     fresh = [name for name in settings if name not in there]
     kept = {*PLAN_IDS, *blank.recipe.coordinates}
+    if found := _renamed_in_one(blank, frames):
+        return found
     for column in [c for c in _strange(blank, frames, "pours") if c not in kept and not c.endswith(" [g]")]:
         if column in plan or (not len(plan) and _are_numbers(frames["pours"][column])):
             return _lost_setting(column, fresh, _has(frames, "pours", column), PourError)
@@ -70,6 +72,21 @@ def _setting(blank: Trial, frames: Frames) -> LabkitError | None:
     name, rows = lacking[0], plural(len(plan), "row")
     return PlanError(f"plan.csv has {rows} and no column {name!r}, which trial.toml has under [settings]. Add the "
                      f"column to plan.csv and pours.csv with what was set, or take [settings.{name}] out again.")
+
+
+def _renamed_in_one(blank: Trial, frames: Frames) -> LabkitError | None:
+    """A setting that one table calls otherwise than trial.toml and the other table do."""
+    for table, beside in (("pours", "plan"), ("plan", "pours")):
+        if {table, beside} <= set(frames):
+            lacking = [name for name in blank.recipe.settings if name not in frames[table] and name in frames[beside]]
+            strange = [c for c in _strange(blank, frames, table)
+                       if not c.endswith(" [g]") and c not in frames[beside] and _are_numbers(frames[table][c])]
+            near = difflib.get_close_matches(lacking[0], strange, n=1, cutoff=0) if lacking else []
+            if near:
+                return ERRORS[table](
+                    f"{_has(frames, table, near[0])}, and none named {lacking[0]!r}, as trial.toml and {beside}.csv "
+                    "call it. Give it one name in all three.")
+    return None
 
 
 def _lost_setting(column: str, fresh: Iterable[str], fact: str, error: type[LabkitError]) -> LabkitError:

@@ -61,6 +61,18 @@ class TestSetting:
             f"plan.csv has a column 'pour_temperature', filled in 12 rows, {LOST}Did you mean it by 'pouring_temperature', "
             f"which has no column yet? {KEEP_SETTING}")
 
+    @pytest.mark.parametrize(("files", "named", "asked", "beside"), [
+        (("pours",), ("pours", "heat"), "pour_temperature", "plan"),
+        (("plan",), ("plan", "heat"), "pour_temperature", "pours"),
+        (("trial", "plan"), ("pours", "pour_temperature"), "heat", "plan"),
+        (("trial", "pours"), ("plan", "pour_temperature"), "heat", "pours")])
+    def test_renamed_in_some_files_only(self, demo_copy, files, named, asked, beside):
+        for path in (demo_copy / f"{name}.{'toml' if name == 'trial' else 'csv'}" for name in files):
+            path.write_text(path.read_text(encoding="utf-8").replace("pour_temperature", "heat"), encoding="utf-8")
+        assert told(demo_copy) == (
+            f"{named[0]}.csv has a column {named[1]!r}, filled in 12 rows, and none named {asked!r}, as trial.toml and "
+            f"{beside}.csv call it. Give it one name in all three.")
+
     def test_renamed_where_nothing_was_planned(self, demo_copy):
         (demo_copy / "plan.csv").unlink()
         define(demo_copy, (r"settings.pour_temperature", "settings.pouring_temperature"))
