@@ -7,6 +7,7 @@ import sys
 
 import labkit
 from labkit.aside import without_aside
+from labkit.attributes import digits_of
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import parse_id
 from labkit.errors import LabkitError
@@ -314,7 +315,8 @@ def _settled(trial: Trial, tweak: Tweak) -> list[Block]:
     blocks = [heading("The formula it would settle on today"), line(f"Grams for a pour of {pour}: {grams}."),
               line(f"That is {places}.")]
     mean = "mean score or reading" if trial.read_attributes else "mean score"
-    told = grid_of(tweak.predictions, title=f"Predicted there: {mean}, with a 90 % interval")
+    digits = dict.fromkeys(("mean", "low", "high"), digits_of(tweak.predictions["attribute"], trial.attributes))
+    told = grid_of(tweak.predictions, digits=digits, title=f"Predicted there: {mean}, with a 90 % interval")
     return blocks + [told] * bool(len(tweak.predictions))
 
 

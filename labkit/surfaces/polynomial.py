@@ -3,9 +3,10 @@
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import Attribute
 from labkit.core import canonical
 from labkit.surfaces.classical import Classical
-from labkit.wording import grid_of, heading, line, number_text, short_text, words_joined
+from labkit.wording import grid_of, heading, line, short_text, words_joined
 
 RADII = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5)  # coded distance from the middle of the limits
 SURE = 0.1  # p below which a coefficient is put into words
@@ -55,7 +56,7 @@ def way_up(classical: Classical, radii=RADII) -> pd.DataFrame:
     return uncoded(classical, path).assign(level=level).set_index(pd.Index(steps, name="coded distance"))
 
 
-def blending(classical: Classical) -> list[str]:
+def blending(classical: Classical, scale: Attribute) -> list[str]:
     """What pairs of parts do together, at the average of the poured shares: b_ij x_i x_j, where p is below SURE."""
     sentences, table = [], classical.coefficients
     for parts in classical.recipe.blends.values():
@@ -64,25 +65,25 @@ def blending(classical: Classical) -> list[str]:
             if len(pair) == 2 and set(pair) <= set(parts) and row.p < SURE:
                 size = row.estimate * classical.made[pair].mean().prod()
                 words = words_joined([name.split(": ")[-1] for name in pair])
-                told = f"{number_text(abs(size), 1)} {'higher' if size > 0 else 'lower'}"
+                told = f"{scale.told(abs(size))} {'higher' if size > 0 else 'lower'}"
                 sentences.append(f"{words} together score {told} than each on its own would make them, "
                                  "at the average of these pours.")
     return sentences
 
 
-def turning(classical: Classical) -> list[str]:
+def turning(classical: Classical, scale: Attribute) -> list[str]:
     """Where the polynomial turns, and which way leads up when that is out of reach."""
     if classical.recipe.blends or classical.model == "constant":
         return []
     sentences, bends = [], quadratic_of(classical)[2].any()
     if bends:
         found = stationary_of(classical).iloc[0]
-        sentences.append(f"The classical polynomial has its {found['kind']}, {number_text(found['level'])}, at "
+        sentences.append(f"The classical polynomial has its {found['kind']}, {scale.told(found['level'], 2)}, at "
                          f"{_place(classical, found)}, {'within' if found['inside'] else 'outside'} the limits.")
     if not bends or not (found["inside"] and found["kind"] == "peak"):
         row = way_up(classical, (1.0,)).iloc[0]
         sentences.append(f"One coded unit from the middle it is highest at {_place(classical, row)}: "
-                         f"{number_text(row['level'])}.")
+                         f"{scale.told(row['level'], 2)}.")
     return sentences
 
 
@@ -90,8 +91,9 @@ def _place(classical: Classical, row: pd.Series) -> str:
     return words_joined([f"{name} {short_text(row[name])}" for name in classical.recipe.coordinates])
 
 
-def polynomial_blocks(classical: Classical) -> list:
+def polynomial_blocks(classical: Classical, scale: Attribute) -> list:
     """The block of the report for people who check."""
-    table = grid_of(classical.coefficients, digits={"p": 4}, index="term")
-    words = [*blending(classical), *turning(classical)]
+    places = dict.fromkeys(("estimate", "se", "low", "high"), max(2 + scale.finer, 0))
+    table = grid_of(classical.coefficients, digits=places | {"p": 4}, index="term")
+    words = [*blending(classical, scale), *turning(classical, scale)]
     return [heading("The classical polynomial"), table, *(line(text) for text in words)]

@@ -285,7 +285,7 @@ def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.D
     advice = words.advice(trial, asked, outlook.surfaces, worth.gain, _cost(trial, round_), stop, known, close)
     advice = "\n".join([advice, *words.failing(wide, settled)])
     return Tweak(round=round_, best=best, stop=stop, expected_gain=worth.gain, gain_if_known=known, advice=advice,
-                 predictions=predictions, reasons=reasons)
+                 predictions=predictions, reasons=reasons, scales=asked.trial.attributes)
 
 
 def shown_worth(asked: Asked, wide: Outlook, jury, round_: Round, settled: pd.DataFrame, points: pd.DataFrame) -> Worth:
