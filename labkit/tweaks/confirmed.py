@@ -12,6 +12,7 @@ from labkit.attributes import Attribute, digits_of
 from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.handing import hands_out_copies
+from labkit.planning.given import planned_round
 from labkit.rounds import grams_column
 from labkit.trial import check_trial
 from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
@@ -102,7 +103,8 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
 
 def _planned_again(trial, number: int, seed: int) -> Confirmation:
     """The confirmation that a round of the trial was, planned once more from what was known before it."""
-    rows = trial.plan[trial.plan["round"] == number]
+    planned = planned_round(trial, number)
+    rows = planned.frame
     formulas = rows[[grams_column(i) for i in trial.recipe.ingredients]].round(6).drop_duplicates()
     if len(formulas) != 1:
         many = f"has {len(formulas)} formulas, and a confirmation is one, poured again"
@@ -110,8 +112,7 @@ def _planned_again(trial, number: int, seed: int) -> Confirmation:
                          "Give the number of the round that plan_confirmation planned.")
     again = plan_confirmation(as_of(trial, number - 1), rows[list(trial.recipe.coordinates)].iloc[[0]], pours=len(rows),
                               seed=seed)
-    named = {name: rows[name].to_numpy() for name in ("round", "melt", "pour")}
-    return replace(again, round=replace(again.round, number=number, frame=again.round.frame.assign(**named)))
+    return replace(again, round=replace(planned, notes=again.round.notes))
 
 
 def _beside_expected(trial, confirmation: Confirmation, pours: list[str]) -> pd.DataFrame:

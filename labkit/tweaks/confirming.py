@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.special import ndtr
 
 from labkit.attributes import Attribute, Wanted, digits_of
-from labkit.checks import check_whole
+from labkit.checks import check_size
 from labkit.errors import TweakError
 from labkit.handing import hands_out_copies
 from labkit.rounds import Cost, Round, grams_column, small_portions
@@ -122,7 +122,7 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
     show: its mean would fall outside the 90 % interval that is expected now, nine times in ten.
     """
     if pours is not None:
-        check_whole(pours, name="pours", low=1, high=24, error=TweakError)
+        check_size(pours, name="pours", error=TweakError)
     standing = standing_of(trial, formula, seed=seed)
     point = standing.points.iloc[[0]] if formula is None else standing.settled
     standing = replace(standing, settled=_poured_again(trial, point, 1).frame[standing.names])

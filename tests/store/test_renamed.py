@@ -51,14 +51,14 @@ class TestSetting:
     def test_renamed(self, demo_copy):
         define(demo_copy, (r"settings.pour_temperature", "settings.pouring_temperature"))
         assert told(demo_copy) == (
-            f"{self.FACT}Did you mean it by 'pouring_temperature', which has no column yet? {KEEP_SETTING}")
+            f"{self.FACT}Did you mean 'pouring_temperature', which has no column yet? {KEEP_SETTING}")
 
     def test_renamed_before_anything_was_poured(self, demo_copy):
         for table in ("melts", "pours", "servings", "scores"):
             (demo_copy / f"{table}.csv").unlink()
         define(demo_copy, (r"settings.pour_temperature", "settings.pouring_temperature"))
         assert told(demo_copy) == (
-            f"plan.csv has a column 'pour_temperature', filled in 12 rows, {LOST}Did you mean it by 'pouring_temperature', "
+            f"plan.csv has a column 'pour_temperature', filled in 12 rows, {LOST}Did you mean 'pouring_temperature', "
             f"which has no column yet? {KEEP_SETTING}")
 
     @pytest.mark.parametrize(("files", "named", "asked", "beside"), [
@@ -77,7 +77,7 @@ class TestSetting:
         (demo_copy / "plan.csv").unlink()
         define(demo_copy, (r"settings.pour_temperature", "settings.pouring_temperature"))
         assert told(demo_copy) == (
-            f"{self.FACT}Did you mean it by 'pouring_temperature', which has no column yet? {KEEP_SETTING}")
+            f"{self.FACT}Did you mean 'pouring_temperature', which has no column yet? {KEEP_SETTING}")
 
     def test_one_that_comes_later_needs_its_columns(self, demo_copy):
         define(demo_copy, (r"\[\[limits\]\]", "[settings.stirring]\nlow = 1\nhigh = 5\n[[limits]]"))
@@ -99,7 +99,7 @@ class TestAttribute:
 
     def test_renamed(self, demo_copy):
         define(demo_copy, (r"attributes.sheerness", "attributes.sheernes"))
-        assert told(demo_copy) == self.FACT + f"Did you mean it by 'sheernes', which has no score yet? {KEEP_SHEERNESS}"
+        assert told(demo_copy) == self.FACT + f"Did you mean 'sheernes', which has no score yet? {KEEP_SHEERNESS}"
 
     def test_taken_out(self, demo_copy):
         define(demo_copy, (r"\[attributes.sheerness\]\nwanted[^\n]*\nexpect[^\n]*\n", ""))
@@ -124,7 +124,7 @@ class TestIngredient:
 
     def test_renamed(self, demo_copy):
         define(demo_copy, ("\"jojoba oil\"", '"jojoba"'))
-        assert told(demo_copy) == self.FACT + f"Did you mean it by 'jojoba', which has no column yet? {KEEP_OIL}"
+        assert told(demo_copy) == self.FACT + f"Did you mean 'jojoba', which has no column yet? {KEEP_OIL}"
 
     def test_replaced(self, demo_copy):
         define(demo_copy, ("\"jojoba oil\"", '"sunflower oil, cold pressed"'))
