@@ -1,19 +1,20 @@
 """The command line: `labkit next TRIAL`, `labkit check TRIAL`, `labkit rehearse TRIAL`, `labkit new FOLDER`."""
 
 import argparse
-import difflib
 import os
 import sys
 
 import labkit
 from labkit.aside import without_aside
+from labkit.attributes import digits_of
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
-from labkit.checks import parse_id
+from labkit.checks import MOST_SUGGESTED, meant, near_to, parse_id, too_large
 from labkit.errors import LabkitError
+from labkit.planning.given import planned_round
 from labkit.readings import last_readings, meant_method
 from labkit.rounds import Round
 from labkit.store.missing import doubts_on_files
-from labkit.store.reading import file_of, read_folder
+from labkit.store.reading import OnDisk, file_of, read_folder
 from labkit.trial import Trial
 from labkit.tweaks import Tweak
 from labkit.tweaks.words import first_of_all, newest_waits, unpoured
@@ -25,7 +26,8 @@ COMMANDS = {
     "rehearse": ("TRIAL", "play the next rounds in invented worlds, and say how many evenings it takes"),
     "new": ("FOLDER", "lay out a new trial: a commented trial.toml and empty tables"),
 }
-WHOLE = {"pours": (4, 24, "pours in the next round"), "melts": (2, 24, "pots in the next round"),
+WHOLE = {"pours": (4, MOST_SUGGESTED, "pours in the next round"),
+         "melts": (2, MOST_SUGGESTED, "pots in the next round"),
          "seed": (0, 2**31 - 1, "which draw to repeat"),
          "rounds": (3, 12, "evenings to play"), "times": (8, 99, "rehearsals, each in a world of its own")}
 OPTIONS = {"next": ("pours", "melts", "seed"), "rehearse": ("rounds", "times", "pours", "melts")}
@@ -105,6 +107,8 @@ def _whole(option: str):
 
     def read(text: str) -> int:
         if not text.isascii() or not text.isdigit() or not low <= int(text) <= high:
+            if high == MOST_SUGGESTED and text.isascii() and text.isdigit() and int(text) > high:
+                raise LabkitError(f"--{option} is {text}, and {too_large(high)}")
             raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from {low} to {high}")
         return int(text)
     return read
@@ -120,45 +124,44 @@ def laid_out(asked) -> Report:
 
 def checked(asked) -> Report:
     """What a trial holds, what was left out of it, and what is still to do; wrong input has raised before."""
-    trial = labkit.read_trial(asked.folder)
+    disk = read_folder(asked.folder)
+    trial = disk.trial
     recipe, region = trial.recipe, trial.region
     varies = (f"{plural(len(recipe.ingredients), 'ingredient')}; what varies: {words_joined(recipe.coordinates)}. The "
               f"region has {plural(len(region.vertices()), 'corner')} in {plural(region.dimension, 'free dimension')}.")
     blocks = [line(f"{asked.folder} can be read."), line(_standing(trial)), line(varies)]
-    blocks += _left_out(trial, asked.folder) + _doubts(trial, asked.folder)
+    blocks += _left_out(disk) + _doubts(disk)
     outside = trial.made.index[~trial.made["inside"]]
     blocks += [line(f"Outside the present limits, and kept: {words_joined(outside)}.")] * bool(len(outside))
-    return report(*blocks, *_no_factor(trial, asked.folder), *_beside(trial), *_waiting(trial))
+    return report(*blocks, *_no_factor(disk), *_beside(trial), *_waiting(trial))
 
 
-def _no_factor(trial: Trial, folder: str) -> list[Block]:
+def _no_factor(disk: OnDisk) -> list[Block]:
     """Columns of plan.csv that were factors once: kept, and what was weighed is read off in the present ones."""
-    table = read_folder(folder).tables.get("plan")
-    frame = table.to_frame() if table else trial.plan
-    counts = {column: int((frame[column] != "").sum()) for column in frame if column not in trial.plan}
+    table, known = disk.tables.get("plan"), disk.trial.plan
+    frame = table.to_frame() if table else known
+    counts = {column: int((frame[column] != "").sum()) for column in frame if column not in known}
     told = words_joined([f"{column} ({plural(count, 'row')})" for column, count in counts.items() if count])
     return [line(f"Kept in plan.csv, and no factor of trial.toml any more: {told}. What was weighed is read off in "
                  "what varies now.")] * any(counts.values())
 
 
-def _left_out(trial: Trial, folder: str) -> list[Block]:
+def _left_out(disk: OnDisk) -> list[Block]:
     """Pours that cannot be expressed in the present factors, why, and in which row of which file."""
-    if not trial.left_out:
-        return []
-    tables = read_folder(folder).tables
-    return [line(f"Left out: {_row_of(tables, *trial.left_out_at[pour])}{why}") for pour, why in trial.left_out.items()]
+    at = disk.trial.left_out_at
+    return [line(f"Left out: {_row_of(disk.tables, *at[pour])}{why}") for pour, why in disk.trial.left_out.items()]
 
 
 def _row_of(tables, table: str, name: str) -> str:
-    """`pours.csv row 5: `, the last row of a pour or melt; nothing where the file has changed since."""
+    """`pours.csv row 5: `, the last row of a pour or melt."""
     frame = tables[table].to_frame() if table in tables else {}
     rows = [row for row, cell in frame[table[:-1]].items() if parse_id(cell) == name] if len(frame) else []
     return f"{file_of(table)} row {rows[-1]}: " if rows else ""
 
 
-def _doubts(trial: Trial, folder: str) -> list[Block]:
+def _doubts(disk: OnDisk) -> list[Block]:
     """What stands in the tables and can hardly be so, or should stand there."""
-    return [line(f"In doubt: {why}") for why in (*doubts_on_files(folder, read_folder(folder).tables), *trial.doubts)]
+    return [line(f"In doubt: {why}") for why in (*doubts_on_files(disk.folder, disk.tables), *disk.trial.doubts)]
 
 
 def _beside(trial: Trial) -> list[Block]:
@@ -168,10 +171,10 @@ def _beside(trial: Trial) -> list[Block]:
     others = [method for method in dict.fromkeys(readings["method"]) if method not in methods]
     told = words_joined([f"{method} ({plural(counts[method], 'reading')})" for method in others])
     fresh = [method for method in methods if method not in counts]
-    near = [(other, there[0]) for other in others if (there := difflib.get_close_matches(other, fresh, n=1))]
+    near = [(other, there) for other in others if (there := near_to(other, fresh))]
     advice = f' Where {near[0][1]!r} is the same, write reading = "{near[0][0]}" in trial.toml.' if near else ""
     slips = [(other, there) for other in others if (there := meant_method(other, methods)) and there not in fresh]
-    advice += "".join(f" Did you mean {there!r} by {other}? Take it back with correct_readings, and record it as that."
+    advice += "".join(f" {meant(there, f' by {other}')} Take it back with correct_readings, and record it as that."
                       for other, there in slips)
     return [line(f"Kept in readings.csv and read for no attribute: {told}.{advice}")] * bool(others)
 
@@ -193,22 +196,23 @@ def rehearsed(asked) -> Report:
 
 def next_tweak(asked) -> Report:
     """The panel, the surfaces, the next round, the formula settled on, the advice, the cautions, the notebooks."""
-    trial = labkit.read_trial(asked.folder)
+    disk = read_folder(asked.folder)
+    trial = disk.trial
     planned = _unpoured(trial)
     if planned is not None:
         kept = _kept(asked, trial, planned, append=False)
-        blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_unjudged(trial)]
+        blocks = [line(_standing(trial)), *_left_out(disk), *_unjudged(trial)]
         return report(*blocks, *_round_blocks(planned, "Planned, and not poured yet"), *kept,
                       line(_instead(asked, planned)), *_ending())
     first = [line(first_of_all(trial))] if first_of_all(trial) else []
     if newest_waits(trial):
-        blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_beside(trial), *_waiting(trial),
+        blocks = [line(_standing(trial)), *_left_out(disk), *_beside(trial), *_waiting(trial),
                   *_findings(trial)]
         return report(*blocks, heading("Advice"), *first, line(_no_round(asked)), *_ending())
     _check_pots(asked, trial)
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
-    blocks = [line(_standing(trial)), *_left_out(trial, asked.folder), *_doubts(trial, asked.folder),
-              *_beside(trial), *_waiting(trial), *first, *_findings(trial)]
+    blocks = [line(_standing(trial)), *_left_out(disk), *_doubts(disk), *_beside(trial), *_waiting(trial), *first,
+              *_findings(trial)]
     blocks += _round_blocks(tweak.round, "If you go on" if tweak.stop else "Pour next") + _reasons(tweak)
     blocks += _kept(asked, trial, tweak.round, append=True) + _settled(trial, tweak) + _advice(tweak) + _ending()
     return report(*blocks)
@@ -277,11 +281,10 @@ def _unjudged(trial: Trial) -> list[Block]:
 
 def _unpoured(trial: Trial) -> Round | None:
     """The newest round, where none of its pours is recorded."""
-    plan = trial.plan
-    rows = plan[plan["round"] == plan["round"].max()].sort_values("order")
-    if not len(rows) or len(unpoured(trial)) < len(rows):
+    if not len(trial.plan):
         return None
-    return Round(number=int(rows["round"].iloc[0]), frame=rows.reset_index(drop=True), recipe=trial.recipe)
+    newest = planned_round(trial, trial.plan["round"].max())
+    return None if len(unpoured(trial)) < len(newest.pours) else newest
 
 
 def _findings(trial: Trial) -> list[Block]:
@@ -314,7 +317,8 @@ def _settled(trial: Trial, tweak: Tweak) -> list[Block]:
     blocks = [heading("The formula it would settle on today"), line(f"Grams for a pour of {pour}: {grams}."),
               line(f"That is {places}.")]
     mean = "mean score or reading" if trial.read_attributes else "mean score"
-    told = grid_of(tweak.predictions, title=f"Predicted there: {mean}, with a 90 % interval")
+    digits = dict.fromkeys(("mean", "low", "high"), digits_of(tweak.predictions["attribute"], trial.attributes))
+    told = grid_of(tweak.predictions, digits=digits, title=f"Predicted there: {mean}, with a 90 % interval")
     return blocks + [told] * bool(len(tweak.predictions))
 
 

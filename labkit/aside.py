@@ -8,7 +8,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import check_choice, check_columns, parse_id
 from labkit.errors import ScoreError
-from labkit.pours import check_day, is_day, not_a_day, texts
+from labkit.pours import check_day, is_day, not_a_day, standing_pours, texts
 from labkit.scores import SCORE_KEY
 from labkit.wording import words_joined
 
@@ -79,11 +79,14 @@ def standing_scores(scores: pd.DataFrame, aside: pd.DataFrame) -> pd.DataFrame:
 
 
 def doubts_on_what_is_aside(tables: Mapping[str, pd.DataFrame], attributes: Mapping[str, Attribute]) -> list[str]:
-    """Fact and advice about a row that sets nothing aside, a slip in a name, made by hand; about a day that is none."""
+    """Fact and advice about a row that sets nothing aside, a slip in a name, made by hand; about a day that is none.
+
+    Also about a pour that failed and may have to be set aside, where nobody can tell any more.
+    """
     read = {a.reading: name for name, a in attributes.items() if a.is_read}
     readings = tables["readings"].assign(attribute=tables["readings"]["method"].map(read))
     said = pd.concat([tables["scores"], readings])[list(SCORE_KEY)].fillna("")
-    found = []
+    found = _failed_without_why(tables)
     for row in tables["set_aside"].to_dict("records"):
         if row["since"] and not is_day(row["since"]):
             found.append(not_a_day(f"set_aside.csv: since of {_words(row)}", row["since"]))
@@ -94,6 +97,17 @@ def doubts_on_what_is_aside(tables: Mapping[str, pd.DataFrame], attributes: Mapp
             found.append(f"set_aside.csv: {_words(row)} is set aside, and nothing that was scored or read is of it. "
                          "Take it back (take_back) and set aside what was meant.")
     return found
+
+
+def _failed_without_why(tables: Mapping[str, pd.DataFrame]) -> list[str]:
+    """A failed pour tells against its formula, unless that is not to blame; later on only what was written says so."""
+    aside = pours_aside(tables["set_aside"])
+    return [f"pours.csv pour {row['pour']}: outcome is {row['outcome']!r}, and nothing says why it failed, so it "
+            "counts against its formula. Say why with correct_pours, such as 'failed: did not set', or set it aside "
+            "(set_aside) where the formula is not to blame."
+            for row in standing_pours(tables["pours"]).to_dict("records")
+            if row["outcome"].strip(" :.-") == "failed" and not row["defects"] and not row["note"]
+            and row["pour"] not in aside]
 
 
 def _words(row: Mapping) -> str:

@@ -1,6 +1,7 @@
 """What testers score or an instrument reads, on which scale, what is wanted of it, what the maker expects."""
 
-from collections.abc import Mapping
+import math
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
@@ -76,6 +77,22 @@ class Attribute:
         return self.high - self.low
 
     @property
+    def finer(self) -> int:
+        """Decimals to print beyond those of a scale from 0 to 10: 1 on one from 0 to 1, -1 on one from 0 to 1000."""
+        if self.width < 2:
+            return math.ceil(math.log10(2 / self.width) - 1e-9)
+        return -max(0, math.floor(math.log10(self.width / 20) + 1e-9))
+
+    @property
+    def half_point(self) -> float:
+        """Half of the last place but one that is printed: 0.5 on a scale from 0 to 10, 0.05 on one from 0 to 1."""
+        return 0.5 * 10.0 ** -self.finer
+
+    def told(self, value: float, digits: int = 1, sign: str = "") -> str:
+        """A value or a difference on the scale in `digits` decimals, and as many more as the scale needs."""
+        return f"{value:{sign}.{max(digits + self.finer, 0)}f}"
+
+    @property
     def is_read(self) -> bool:
         """Whether an instrument reads it, and no tester scores it."""
         return bool(self.reading)
@@ -92,3 +109,8 @@ class Attribute:
                 choose = f"Choose {words_joined([repr(c) for c in coordinates], last='or')}, or leave it out."
                 raise TrialError(f"expect of {self.name} names {name!r}, which does not vary. "
                                  + meant_or(name, coordinates, choose))
+
+
+def digits_of(names: Iterable[str], attributes: Mapping[str, Attribute], digits: int = 2) -> list[int]:
+    """Decimals of the rows of a table each of which names an attribute, or something else that needs no more."""
+    return [max(digits + attributes[name].finer, 0) if name in attributes else digits for name in names]

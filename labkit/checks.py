@@ -24,6 +24,8 @@ _FRAMES = {                                    # what to give where a row is som
 }
 NO_NUMBER = ("n/a", "na", "n.a.", "nan", "nil", "none", "null", "-", "--", "\N{EN DASH}", "\N{EM DASH}", "?", "x")
 NOT_JUDGED = "Leave the cell empty if it was not judged, or write digits with one comma or point."
+MOST_PLANNED = 48    # pours or melts of one round: more is no evening, and exchange among candidates gets slow
+MOST_SUGGESTED = 24  # of one that is searched for by what it is expected to bring: six sittings
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 
 
@@ -104,10 +106,35 @@ def check_whole(value: object, *, name: str, low: int, high: int, error: type[La
     return int(value)
 
 
-def meant_or(name: object, known: Iterable[str], otherwise: str) -> str:
+def near_to(name: object, known: Iterable[str], *, cutoff: float = 0.6) -> str:
+    """The known name that is closest to a name, or nothing where none is as close as `cutoff` (1: the same)."""
+    return next(iter(difflib.get_close_matches(str(name), list(known), n=1, cutoff=cutoff)), "")
+
+
+def meant(name: str, more: str = "") -> str:
+    """The question whether a known name was meant."""
+    return f"Did you mean {name!r}{more}?"
+
+
+def meant_or(name: object, known: Iterable[str], otherwise: str, *, cutoff: float = 0.6) -> str:
     """Advice about a name that is not known: the one that is close to it, or `otherwise`."""
-    near = difflib.get_close_matches(str(name), list(known), n=1)
-    return f"Did you mean {near[0]!r}?" if near else otherwise
+    near = near_to(name, known, cutoff=cutoff)
+    return meant(near) if near else otherwise
+
+
+def check_size(value: object, *, name: str, most: int = MOST_PLANNED, error: type[LabkitError]) -> int:
+    """How many pours or melts a round is to have, from 1 to `most`; of more the reason is told."""
+    if isinstance(value, int | np.integer) and not isinstance(value, bool | np.bool_) and value > most:
+        raise error(f"{name} is {value}, and {too_large(most)}")
+    return check_whole(value, name=name, low=1, high=most, error=error)
+
+
+def too_large(most: int) -> str:
+    """Why a round has no more pours or melts than that, and what to do instead."""
+    if most < MOST_PLANNED:
+        return (f"the search for a next round looks at {most} at most: pours of one round cannot learn from each "
+                f"other. Ask for fewer, and again once they are scored; plan_round plans up to {MOST_PLANNED}.")
+    return f"one round holds {most} at most. Plan several rounds, each from what the one before has shown."
 
 
 def more_melts_than_pours(melts: int, pours: int) -> str:
@@ -211,8 +238,7 @@ def _misfit(name: str, parameters: Mapping[str, inspect.Parameter], given: Seque
     ordered = [p.name for p in parameters.values() if p.kind is p.POSITIONAL_OR_KEYWORD]
     strange = [word for word in named if word not in parameters]
     if strange:
-        near = difflib.get_close_matches(strange[0], parameters, n=1)
-        advice = f"Did you mean {near[0]}?" if near else f"Choose {words_joined(parameters, last='or')}."
+        advice = meant_or(strange[0], parameters, f"Choose {words_joined(parameters, last='or')}.")
         return f"{name} does not take {strange[0]}. {advice}"
     if len(given) > len(ordered):
         return (f"{name} was given {len(given)} values by place, but takes {words_joined(ordered)} so. "

@@ -14,6 +14,7 @@ import pandas as pd
 from labkit.checks import check_columns, check_frame, columns_of, numbers_in
 from labkit.equations import Statement, check_statements, completed, named_sets, statements_of
 from labkit.errors import FormulaError
+from labkit.handing import locked
 from labkit.statements import Blend, Limit, Setting, Share, Shelf, check_tree
 from labkit.wording import number_text, words_joined
 
@@ -81,9 +82,13 @@ class Recipe:
             s.name for s in self.setting_list if s.per_melt
         )
 
-    @cached_property
+    @property
     def bounds(self) -> pd.DataFrame:
         """Low and high by coordinate."""
+        return self._bounds.copy()
+
+    @cached_property
+    def _bounds(self) -> pd.DataFrame:
         rows = [(s.column, s.low, s.high) for s in self.statements] + [
             (s.name, s.low, s.high) for s in self.setting_list
         ]
@@ -93,7 +98,7 @@ class Recipe:
     def box(self) -> tuple[np.ndarray, np.ndarray]:
         """Low and high of every coordinate, (D,) each."""
         low, high = self.bounds.loc[list(self.coordinates), ["low", "high"]].to_numpy(dtype=float).T
-        return low, high
+        return locked(low), locked(high)
 
     def over_ranges(self, frame: pd.DataFrame) -> np.ndarray:
         """Every coordinate, parts of blends as well, as a part of its range: 0..1 over low..high, (n, D)."""

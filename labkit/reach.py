@@ -8,6 +8,7 @@ import pandas as pd
 from labkit.checks import check_type
 from labkit.core import simplex
 from labkit.errors import RegionError
+from labkit.handing import hands_out_copies
 from labkit.region import Bound, Region
 from labkit.statements import Pieces
 from labkit.wording import Report, grid_of, heading, line, number_text, plural, report, words_joined
@@ -15,6 +16,7 @@ from labkit.wording import Report, grid_of, heading, line, number_text, plural, 
 SAME = 1e-7
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Reach:
     """What the limits of a region leave of each range.
@@ -29,7 +31,7 @@ class Reach:
     corners: int
 
     def to_frame(self) -> pd.DataFrame:
-        return self.frame.copy()
+        return self.frame
 
     def _report(self) -> Report:
         size = f"{plural(self.dimension, 'free dimension')}, {plural(self.corners, 'corner')}"

@@ -1,6 +1,5 @@
 """What instruments read: one value for one pour, by method; by its direction a higher one means more or less."""
 
-import difflib
 import re
 from collections.abc import Iterable, Mapping
 
@@ -8,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import check_choice, check_columns, is_blank, parse_id, parse_number
+from labkit.checks import check_choice, check_columns, is_blank, near_to, parse_id, parse_number
 from labkit.errors import PourError
 from labkit.pours import CORRECTION, FedAgain, check_correction, texts
 
@@ -80,7 +79,7 @@ def meant_method(method: str, known: Iterable[str]) -> str:
         return ""
     alike = [name for name in names if len(name.split()) == len(own.split())
              and re.findall(r"\d+", name) == re.findall(r"\d+", own)]
-    near = [bare.get(_GAPS.sub("", own)), *difflib.get_close_matches(own, alike, n=1, cutoff=SLIP)]
+    near = [bare.get(_GAPS.sub("", own)), near_to(own, alike, cutoff=SLIP)]
     return next((names[name] for name in near if name), "")
 
 

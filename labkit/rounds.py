@@ -10,6 +10,7 @@ import pandas as pd
 from labkit.checks import check_whole, parse_grams, parse_id, parse_number
 from labkit.errors import FormulaError, PlanError
 from labkit.formula import Recipe
+from labkit.handing import hands_out_copies
 from labkit.statements import Setting
 from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
 
@@ -92,6 +93,7 @@ def to_hundredths(grams):
     return np.floor(100 * grams + 0.5 + 1e-6) / 100
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Round:
     """Pours planned together; `frame` has a row a pour: round, melt, pour, order, coordinates, grams."""
@@ -100,9 +102,6 @@ class Round:
     frame: pd.DataFrame
     recipe: Recipe
     notes: tuple[str, ...] = ()
-
-    def __post_init__(self):
-        object.__setattr__(self, "frame", self.frame.copy())
 
     @property
     def pours(self) -> tuple[str, ...]:
@@ -114,12 +113,12 @@ class Round:
 
     def to_frame(self) -> pd.DataFrame:
         """A row a pour in pour order: round, melt, pour, order, coordinates, then grams by ingredient."""
-        return self.frame.copy()
+        return self.frame
 
     def as_poured(self) -> pd.DataFrame:
         """The pours frame that records every pour weighed exactly as planned, all grams directly."""
         grams = [grams_column(i) for i in self.recipe.ingredients]
-        made = self.frame[["pour", "melt", *grams, *self.recipe.settings]].copy()
+        made = self.frame[["pour", "melt", *grams, *self.recipe.settings]]
         made.insert(len(made.columns), "outcome", "ok")
         return made
 
@@ -142,7 +141,7 @@ class Round:
     def pour_sheet(self) -> pd.DataFrame:
         """A row a pour: grams of base drawn from its melt, then grams of each thing stirred in, and the settings."""
         pot = [grams_column(i) for i in self.recipe.pot]
-        sheet = self.frame[["order", "pour", "melt"]].copy()
+        sheet = self.frame[["order", "pour", "melt"]]
         if pot:
             sheet["base [g]"] = self.frame[pot].sum(axis=1).round(6)
         stirred = [grams_column(i) for i in self.recipe.stirred]

@@ -1,12 +1,11 @@
 """What was served and said: servings, and scores with their corrections."""
 
-import difflib
 from collections.abc import Iterable, Mapping
 
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import NOT_JUDGED, check_columns, is_blank, parse_id, parse_number
+from labkit.checks import NOT_JUDGED, check_columns, is_blank, meant, near_to, parse_id, parse_number
 from labkit.errors import ScoreError
 from labkit.pours import CORRECTION, FedAgain, check_correction, check_day, is_before, is_day, not_a_day, texts
 from labkit.served import (
@@ -290,9 +289,9 @@ def _typed_score(cells: pd.Series, attributes: Mapping[str, Attribute], where: s
 
 def unknown_attribute(name: str, attributes: Mapping[str, Attribute], *, recorded: bool = False) -> str:
     """Fact and advice about a score of no attribute; one that is recorded keeps its name, and trial.toml keeps it."""
-    near = [known for known in attributes if known.casefold() == name.casefold()]
-    near = near or difflib.get_close_matches(name, attributes, n=1, cutoff=REALLY_CLOSE)
-    advice = f"Did you mean {near[0]!r}?" if near else f"Choose {words_joined(attributes, last='or')}."
+    near = next((known for known in attributes if known.casefold() == name.casefold()), "")
+    near = near or near_to(name, attributes, cutoff=REALLY_CLOSE)
+    advice = meant(near) if near else f"Choose {words_joined(attributes, last='or')}."
     if recorded:
         keep = f"eep [attributes.{name}] there, without `wanted` if it no longer counts."
         advice = f"{advice} If it was an attribute when it was scored, k{keep}" if near else f"K{keep}"

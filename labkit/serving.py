@@ -11,6 +11,7 @@ from labkit.checks import check_choice, check_whole, parse_id
 from labkit.core.serving import FAMILIES, even_orders, evenness, layout_of
 from labkit.definition.words import number_of
 from labkit.errors import PlanError
+from labkit.handing import hands_out_copies
 from labkit.pours import standing_pours
 from labkit.scores import SERVING_COLUMNS, other_spelling, spelled_twice
 from labkit.trial import Trial, check_trial
@@ -25,6 +26,7 @@ COUNTED = dict(zip(FAMILIES, (
 )))
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Serving:
     """A serving plan; `frame` has the columns of servings.csv, `balance` says how even it is beside the bound."""
@@ -34,10 +36,6 @@ class Serving:
     balance: pd.DataFrame
     warm_up: str = ""
     notes: tuple[str, ...] = field(default_factory=tuple)
-
-    def __post_init__(self):
-        object.__setattr__(self, "frame", self.frame.copy())
-        object.__setattr__(self, "balance", self.balance.copy())
 
     @property
     def sessions(self) -> tuple[str, ...]:
@@ -54,7 +52,7 @@ class Serving:
 
     def to_frame(self) -> pd.DataFrame:
         """A row a serving: session, date, tester, position, code, pour, all as text."""
-        return self.frame.copy()
+        return self.frame
 
     def _report(self) -> Report:
         places = sorted(set(self.frame["position"]), key=int)

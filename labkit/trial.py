@@ -13,11 +13,13 @@ from labkit.checks import check_frame, check_type
 from labkit.definition import NOISE, READ_NOISE, Definition, doubts_on_what_is_written, read_definition
 from labkit.errors import LabkitError, PlanError, TrialError
 from labkit.formula import Recipe
+from labkit.handing import Tables
 from labkit.pours import doubts_on_what_was_made, melt_columns, pour_columns, standing_pours, typed_melts, typed_pours
 from labkit.readings import READING_COLUMNS, standing_readings, typed_readings
 from labkit.region import Region
 from labkit.rounds import Batch, Cost, Round, plan_columns, typed_plan
 from labkit.scores import SCORE_COLUMNS, SERVING_COLUMNS, doubts_on_what_was_said, typed_scores, typed_servings
+from labkit.swapped import doubts_on_names
 from labkit.weighed import Weighed, weighed_pours
 from labkit.wording import plural, words_joined
 
@@ -46,7 +48,7 @@ class Trial:
             name: self.tables[name] if name in self.tables else pd.DataFrame(columns=list(columns[name]))
             for name in TABLES
         }
-        object.__setattr__(self, "tables", MappingProxyType(full))
+        object.__setattr__(self, "tables", Tables(full))
 
     @classmethod
     def from_toml(cls, text: str) -> "Trial":
@@ -125,31 +127,31 @@ class Trial:
 
     @property
     def plan(self) -> pd.DataFrame:
-        return self.tables["plan"].copy()
+        return self.tables["plan"]
 
     @property
     def melts(self) -> pd.DataFrame:
-        return self.tables["melts"].copy()
+        return self.tables["melts"]
 
     @property
     def pours(self) -> pd.DataFrame:
-        return self.tables["pours"].copy()
+        return self.tables["pours"]
 
     @property
     def servings(self) -> pd.DataFrame:
-        return self.tables["servings"].copy()
+        return self.tables["servings"]
 
     @property
     def scores(self) -> pd.DataFrame:
-        return self.tables["scores"].copy()
+        return self.tables["scores"]
 
     @property
     def set_aside(self) -> pd.DataFrame:
-        return self.tables["set_aside"].copy()
+        return self.tables["set_aside"]
 
     @property
     def readings(self) -> pd.DataFrame:
-        return self.tables["readings"].copy()
+        return self.tables["readings"]
 
     # What follows from it
 
@@ -162,12 +164,12 @@ class Trial:
     @property
     def made(self) -> pd.DataFrame:
         """By pour: round (0 where unplanned), melt, ok, outcome, inside the present limits, coordinates as weighed."""
-        return self._weighed.made.copy()
+        return self._weighed.made
 
     @property
     def made_formulas(self) -> pd.DataFrame:
         """By pour: the formula as weighed, g/g."""
-        return self._weighed.formulas.copy()
+        return self._weighed.formulas
 
     @property
     def left_out(self) -> Mapping[str, str]:
@@ -186,7 +188,8 @@ class Trial:
             self.tables["scores"], self.tables["servings"], poured=_days(self.tables["pours"], "pour"))
         written = doubts_on_what_is_written(self.recipe.shelf)
         made = doubts_on_what_was_made(self.tables, self.recipe, self.batch)
-        return (*written, *made, *said, *doubts_on_what_is_aside(self.tables, self.attributes))
+        names = doubts_on_names(self.attributes, self._standing, self._weighed.made, per_melt=self.recipe.per_melt)
+        return (*written, *made, *said, *names, *doubts_on_what_is_aside(self.tables, self.attributes))
 
     @property
     def failed(self) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from labkit.checks import is_blank
 from labkit.formula import Recipe
+from labkit.handing import hands_out_copies
 from labkit.pours import (
     BASE,
     own_columns,
@@ -23,6 +24,7 @@ from labkit.region import Region
 from labkit.rounds import grams_column, planned_grams
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Weighed:
     """made : by pour, round (0 where unplanned), melt, ok, outcome, inside the present limits, coordinates as weighed.

@@ -91,15 +91,24 @@ def grid(header: Sequence[str], rows: Iterable[Sequence[object]], title: str = "
 
 
 def grid_of(
-    frame: pd.DataFrame, *, digits: int | Mapping[str, int] = 2, title: str = "", index: str | None = None
+    frame: pd.DataFrame, *, digits: int | Mapping[str, int | Sequence[int]] = 2, title: str = "",
+    index: str | None = None
 ) -> Block:
-    """A frame as a grid; `digits` for all columns or by column; `index` names the index when it is to be shown."""
+    """A frame as a grid; `digits` for all columns or by column, there for all rows or by row.
+
+    index : a name for the index when it is to be shown.
+    """
     table = frame.rename_axis(index).reset_index() if index else frame
     places = digits if isinstance(digits, Mapping) else {}
     usual = 2 if isinstance(digits, Mapping) else digits
     header = tuple(map(str, table.columns))
-    columns = [[number_text(v, places.get(c, usual)) for v in table[c].tolist()] for c in table.columns]
+    columns = [_texts(table[c].tolist(), places.get(c, usual)) for c in table.columns]
     return Block(kind="grid", text=title, header=header, rows=tuple(zip(*columns, strict=True)) if columns else ())
+
+
+def _texts(values: Sequence[object], digits: int | Sequence[int]) -> list[str]:
+    each = [digits] * len(values) if isinstance(digits, int) else digits
+    return [number_text(value, places) for value, places in zip(values, each, strict=True)]
 
 
 @dataclass(frozen=True, kw_only=True)

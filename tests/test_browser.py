@@ -177,3 +177,53 @@ def test_readings_typed_in_a_browser_reach_the_disk_as_they_were_meant(lab, page
     read = pd.read_csv(poured / "readings.csv", dtype=str)
     assert read[["pour", "method", "value", "repeat"]].values.tolist() == [["P01", "needle depth", "7.5", "1"],
                                                                            ["P01", "needle depth", "8", "2"]]
+
+
+WIDE = """[product]
+name = "Cheek and lip stick"
+[formula]
+"candelilla wax" = 12
+"shea butter" = 25
+"castor oil" = "to 100"
+"jojoba oil" = 20
+"red iron oxide" = 3
+"titanium dioxide" = 2
+[factors.wax]
+of = ["candelilla wax"]
+low = 0.08
+high = 0.16
+[factors.load]
+of = ["red iron oxide", "titanium dioxide"]
+low = 0.02
+high = 0.08
+[settings.pour_temperature]
+unit = "degC"
+low = 68
+high = 80
+[attributes.payoff]
+"""
+
+
+def test_a_form_wider_than_the_page_is_moved_under_the_names_of_its_rows(lab, page, tmp_path):
+    """Without a pot every pour has all its ingredients: six weights, a setting and three columns of words."""
+    import labkit
+    folder = tmp_path / "wide"
+    folder.mkdir()
+    (folder / "trial.toml").write_text(WIDE)
+    labkit.append_round(folder, labkit.plan_round(labkit.read_trial(folder), pours=4, seed=1))
+    open_and_run(lab, page, tmp_path / "notebooks", f"from labkit import pours_form\npours_form({str(folder)!r})")
+    note = page.locator(".pour-P04-note input")
+    note.wait_for(timeout=30_000)
+    shoot(page, "wide_form.png")
+    grid = page.locator(".widget-gridbox")
+    assert grid.evaluate("e => [e.scrollWidth > e.clientWidth, e.scrollHeight <= e.clientHeight + 1]") == [True, True]
+    names = page.locator(".labkit-row", has_text="P04")
+    left = names.bounding_box()["x"]
+    note.scroll_into_view_if_needed()
+    note.fill("seen at the end of the row")
+    shoot(page, "wide_form_moved.png")
+    assert grid.evaluate("e => e.scrollLeft") > 0 and names.bounding_box()["x"] == pytest.approx(left, abs=1)
+    box = names.bounding_box()
+    there = page.evaluate("([x, y]) => document.elementFromPoint(x, y).closest('.labkit-row') !== null",
+                          [box["x"] + box["width"] / 2, box["y"] + box["height"] / 2])
+    assert there and note.bounding_box()["x"] > box["x"] + box["width"]

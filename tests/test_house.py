@@ -13,11 +13,11 @@ from labkit.errors import LabkitError
 ROOT = pathlib.Path(__file__).resolve().parent.parent
 HOUSE = [                                      # rows top to bottom, names left to right
     ["errors"],
-    ["wording", "checks", "cautions"],
+    ["wording", "checks", "cautions", "handing"],
     ["core"],
     ["ingredients", "statements", "equations", "formula", "region", "reach"],
     ["attributes", "rounds", "pours", "readings", "served", "scores", "aside"],
-    ["definition", "weighed", "trial"],
+    ["definition", "weighed", "swapped", "trial"],
     ["store"],
     ["serving", "panel", "planning", "surfaces", "tweaks"],
     ["rehearsal"],

@@ -71,9 +71,9 @@ class TestDefinition:
         ("scale = [0, 20]\n", "",
          "[attributes.softness] is read by 'needle depth' and has no scale. Give the least and the most that a pour of "
          "this trial may read, such as scale = [0, 20]."),
-        ("scale = [0, 20]", "scale = [0.1, 0.5]",
-         "[attributes.softness] scale runs from 0.1 to 0.5 mm, too narrow to be told with one decimal. Choose a smaller "
-         "unit, such as mg for g, or percent."),
+        ("scale = [0, 20]", "scale = [0.1, 0.105]",
+         "[attributes.softness] scale runs from 0.1 to 0.105 mm, too narrow to be told in a few digits. Choose a smaller "
+         "unit, such as mg for g."),
         ("scale = [0, 20]", "scale = [20, 0]", "the scale of softness runs from 20 to 0. Give the lower end first."),
         ('reading = "needle depth"\n', "",
          "[attributes.softness] has 'unit', which goes with an instrument, but names no reading. Give the method in "

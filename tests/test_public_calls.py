@@ -67,7 +67,7 @@ class TestNonsense:
      "draw_region was not given along. Call it as draw_region(trial, along)."),
     (lambda: labkit.plan_serving("x"),
      "plan_serving was not given pours and testers. Call it as plan_serving(trial, pours=..., testers=...)."),
-    (lambda: labkit.plan_round("x", pour=4), "plan_round does not take pour. Did you mean pours?"),
+    (lambda: labkit.plan_round("x", pour=4), "plan_round does not take pour. Did you mean 'pours'?"),
     (lambda: labkit.read_trial("x", into="y"), "read_trial does not take into. Choose folder."),
     (lambda: labkit.read_trial("x", "y"),
      "read_trial was given 2 values by place, but takes folder so. Name the others, or leave them out."),

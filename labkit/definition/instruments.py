@@ -8,11 +8,10 @@ from collections.abc import Mapping
 
 from labkit.attributes import Attribute
 from labkit.checks import check_choice
-from labkit.definition.words import KEYS, check_keys, number_of, points_of
+from labkit.definition.words import KEYS, check_keys, number_of
 from labkit.errors import TrialError
 from labkit.readings import DIRECTIONS
 
-NARROWEST = 1.0
 ITS_OWN = ("unit", "direction", "noise")  # keys that mean nothing where testers score
 
 
@@ -33,7 +32,6 @@ def instrument_of(name: str, words: Mapping, where: str) -> dict[str, object]:
             "may read, such as scale = [0, 20]."
         )
     unit = _text(words, "unit", where, example="mm")
-    _check_wide(words["scale"], unit, where)
     _check_direction(name, words, where, method)
     return {"reading": method, "unit": unit, "noise": _noise(words.get("noise", {}), f"{where} noise")}
 
@@ -43,16 +41,6 @@ def _text(words: Mapping, key: str, where: str, *, example: str) -> str:
     if not isinstance(value, str) or not value.strip():
         raise TrialError(f'{where} {key} is {value!r}. Write it in double quotes, such as {key} = "{example}".')
     return value.strip()
-
-
-def _check_wide(scale: object, unit: str, where: str) -> None:
-    """Every table and sentence about an attribute has one or two decimals."""
-    low, high = points_of(scale, f"{where} scale", 2)
-    if 0 < high - low < NARROWEST:
-        raise TrialError(
-            f"{where} scale runs from {low:g} to {high:g} {unit}, too narrow to be told with one decimal. "
-            "Choose a smaller unit, such as mg for g, or percent."
-        )
 
 
 def _check_direction(name: str, words: Mapping, where: str, method: str) -> None:

@@ -39,6 +39,8 @@ NOISE = MappingProxyType({"round": 0.03, "melt": 0.03, "pour": 0.03, "tester": 0
 # The same for an instrument: two readings of one pour differ by a few hundredths of the scale (common practice).
 READ_NOISE = MappingProxyType({"round": 0.03, "melt": 0.03, "pour": 0.03, "reading": 0.03})
 
+NARROWEST, LARGEST, FINEST = 0.01, 100_000, 1000     # widths of scales, their ends, and parts that are told apart
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Definition:
@@ -148,6 +150,8 @@ def attribute_of(name: str, words: Mapping, recipe: Recipe) -> Attribute:
     ends = words.get("ends", ["", ""])
     if not isinstance(ends, list) or len(ends) != 2:
         raise TrialError(f"{where} ends is {ends!r}. Give the words at both ends of the scale.")
+    instrument = instrument_of(name, words, where)
+    _check_digits(*scale, where, unit=instrument.get("unit", ""))
     found = Attribute(
         name=name,
         low=scale[0],
@@ -156,10 +160,22 @@ def attribute_of(name: str, words: Mapping, recipe: Recipe) -> Attribute:
         expect=_expected(words.get("expect", {}), where),
         wanted=_wanted(words["wanted"], where) if "wanted" in words else None,
         importance=number_of(words.get("importance", 1.0), f"{where} importance"),
-        **instrument_of(name, words, where),
+        **instrument,
     )
     found.check_expected(recipe.coordinates)
     return found
+
+
+def _check_digits(low: float, high: float, where: str, *, unit: str) -> None:
+    """A value on the scale is told in six digits at most, a thousandth of the scale among them."""
+    largest = max(abs(low), abs(high))
+    narrow = 0 < high - low < max(NARROWEST, largest / FINEST)
+    if not narrow and largest <= LARGEST:
+        return
+    how, unit_is, such = ("narrow", "smaller", "mg for g") if narrow else ("wide", "larger", "g for mg")
+    advice = f"Choose a {unit_is} unit, such as {such}." if unit else "Choose another one, such as [0, 10]."
+    ends = f"{low:.12g} to {high:.12g} {unit}".strip()
+    raise TrialError(f"{where} scale runs from {ends}, too {how} to be told in a few digits. {advice}")
 
 
 def _expected(words: object, where: str) -> dict[str, int]:

@@ -10,6 +10,8 @@ from labkit.errors import LabkitError
 from labkit.pours import NONE_ADDED, says_none
 
 Cell = tuple[str, str]                  # row, column
+_STAYS = ("<style>.labkit-row { position: sticky; left: 0; z-index: 2; align-self: stretch; margin: 0; padding: 2px; "
+          "background: var(--jp-layout-color0, white); }</style>")
 _BLANK = "Leave the box empty if there is no number, or write digits with one comma or point."
 _RUN_AGAIN = "If a box shows only text, or nothing happens: Run > Run All Cells. What was saved comes back."
 
@@ -96,15 +98,22 @@ def grid_of_boxes(rows: Mapping[str, str], columns: list[Column], *, texts: Mapp
     for (row, column), box in boxes.items():
         box.add_class(f"{name}-{row}-{re.sub('[^A-Za-z0-9]+', '-', column).strip('-')}")
     marks = {cell: widgets.HTML(layout=widgets.Layout(width=column.width)) for cell, column in cells.items()}
-    shown = [_words("")] + [_words(f"<b>{html.escape(c.name.replace('_', ' '))}</b>", c.under) for c in columns]
+    heads = [_words(f"<b>{html.escape(c.name.replace('_', ' '))}</b>", c.under) for c in columns]
+    shown = [_in_sight(_words(_STAYS)), *heads]
     for row, about in rows.items():
-        shown.append(_words(f"<b>{html.escape(row)}</b>", about))
+        shown.append(_in_sight(_words(f"<b>{html.escape(row)}</b>", about)))
         shown += [widgets.VBox([boxes[row, c.name], _words("", meant.get((row, c.name), "")), marks[row, c.name]])
                   for c in columns]
     widths = " ".join(["90px", *(f"calc({c.width} + 14px)" for c in columns)])
     frame = widgets.GridBox(shown, layout=widgets.Layout(grid_template_columns=widths, align_items="flex-start",
                                                          overflow="auto"))
     return Grid(columns={c.name: c for c in columns}, boxes=boxes, marks=marks, widget=frame)
+
+
+def _in_sight(widget):
+    """A name of a row, which stays where it is when a wide grid is moved under it."""
+    widget.add_class("labkit-row")
+    return widget
 
 
 def _words(large: str, small: str = ""):

@@ -8,6 +8,7 @@ from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import is_blank
 from labkit.errors import LabkitError, PourError
 from labkit.forms.grid import Column, Form, form_around, grid_of_boxes, nothing_done
+from labkit.planning.given import planned_round
 from labkit.pours import BASE, NONE_ADDED, standing_melts, standing_pours
 from labkit.rounds import ALLOWANCE, Round, grams_column, planned_grams
 from labkit.store import append_melts, append_pours, correct_melts, correct_pours, read_trial
@@ -39,14 +40,11 @@ def _planned(trial: Trial, number: int | None) -> Round:
     if isinstance(number, bool) or not isinstance(number, Integral | None):
         raise PourError(f"number is {number!r}. Give that of a planned round as a whole number; without it the form is "
                         "for the newest round.")
-    plan = trial.plan
-    rounds = sorted(set(plan["round"]))
+    rounds = sorted(set(trial.plan["round"]))
     if not rounds or (number is not None and number not in rounds):
         have = f"has rounds {words_joined(rounds)}" if rounds else "is empty"
         raise PourError(f"round {number or 1} is not planned; plan.csv {have}. Plan a round and append it first.")
-    number = rounds[-1] if number is None else number
-    rows = plan[plan["round"] == number].sort_values("order")
-    return Round(number=int(number), frame=rows.reset_index(drop=True), recipe=trial.recipe)
+    return planned_round(trial, rounds[-1] if number is None else number)
 
 
 def _melts_grid(trial: Trial, round_: Round):

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import Attribute
 from labkit.panel.contrasts import added_effect, all_pairs, least_seen, letters, power_played, testers_needed
 from labkit.panel.reading import Reading
 
@@ -53,7 +54,7 @@ def sitting_row(reading: Reading, effect: str) -> dict | None:
     base = pd.concat([_dummies(used[c]) for c in ("pour", "tester", "session") if c != effect], axis=1)
     found = added_effect(used["score"].to_numpy(float), base.to_numpy(), extra.to_numpy())
     return {"attribute": reading.attribute.name, "effect": effect, "df": found.df, "df2": found.df2, "f": found.f,
-            "p": found.p, "says": _effect_words(effect, found, list(extra.columns))}
+            "p": found.p, "says": _effect_words(effect, found, list(extra.columns), reading.attribute)}
 
 
 def _dummies(names: pd.Series) -> pd.DataFrame:
@@ -62,7 +63,7 @@ def _dummies(names: pd.Series) -> pd.DataFrame:
     return pd.DataFrame({name: (names == name).astype(float) for name in order}, index=names.index)
 
 
-def _effect_words(effect: str, found, names: list[str]) -> str:
+def _effect_words(effect: str, found, names: list[str], scale: Attribute) -> str:
     if found.df < 1:
         return "cannot be told from pours and testers"
     if not np.isfinite(found.p):
@@ -72,7 +73,7 @@ def _effect_words(effect: str, found, names: list[str]) -> str:
     if effect != "position":
         return "scores change with it"
     shown = found.estimates - found.estimates.mean()
-    return ", ".join(f"{value:+.1f} at {name}" for name, value in zip(names, shown, strict=True))
+    return ", ".join(f"{scale.told(value, sign='+')} at {name}" for name, value in zip(names, shown, strict=True))
 
 
 def power_row(reading: Reading) -> dict:

@@ -23,6 +23,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from labkit.core import levels, scale_use
+from labkit.handing import hands_out_copies
 from labkit.panel.comparisons import sitting_row
 from labkit.panel.reading import Reading
 from labkit.wording import plural
@@ -39,6 +40,7 @@ COLUMNS = ("attribute", "tester", "pour", "kind", "says")
 SAME, TURNED, ODD, PLACE = "same score for everything", "reversed scale", "far from expectation", "order effect"
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Verdict:
     """What looks odd in one attribute, and the use of the scale judged with that in mind."""
@@ -189,7 +191,8 @@ def _reversed_row(reading: Reading, tester: int, alike: float) -> tuple:
 
 def _far_row(reading: Reading, tester: int, pour: int, score: float, expected: float, away: float) -> tuple:
     name, attribute, where = reading.testers[tester], reading.attribute.name, reading.pours[pour]
-    expected = np.clip(expected, reading.attribute.low, reading.attribute.high)
-    says = (f"{name} gave {where} {score:g} for {attribute}, where {expected:.1f} would be expected "
+    scale = reading.attribute
+    expected = scale.told(np.clip(expected, scale.low, scale.high))
+    says = (f"{name} gave {where} {score:g} for {attribute}, where {expected} would be expected "
             f"({abs(away):.1f} standard deviations)")
     return attribute, name, where, ODD, says

@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from labkit.handing import hands_out_copies
 from labkit.panel.comparisons import pairs_of
 from labkit.panel.reading import Reading
 from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
@@ -26,22 +27,28 @@ class CumulativeLogit(NamedTuple):
     settled: bool
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class OrdinalReading:
-    """By pour: effect in logits about their mean with se, and the mean; a sentence on whether the two agree."""
+    """By pour: effect in logits about their mean with se, and the mean; a sentence on whether the two agree.
+
+    digits : decimals of the means in the report.
+    """
 
     attribute: str
     frame: pd.DataFrame
     says: str
+    digits: int = 2
 
     def to_frame(self) -> pd.DataFrame:
-        return self.frame.copy()
+        return self.frame
 
     def _report(self) -> Report:
         return report(
             heading(f"{self.attribute} as mere order"),
             line(self.says),
-            grid_of(self.frame, title="By pour (effect and se in logits, mean on the scale)", index="pour"),
+            grid_of(self.frame, digits={"mean": self.digits}, index="pour",
+                    title="By pour (effect and se in logits, mean on the scale)"),
         )
 
     def __str__(self) -> str:
@@ -92,10 +99,11 @@ def steps_of(reading: Reading) -> int:
 def read_as_order(reading: Reading) -> OrdinalReading:
     """Pours and testers in a cumulative logit, both about their mean, beside the adjusted means."""
     name, pours, testers = reading.attribute.name, reading.pours, reading.testers
+    digits = max(2 + reading.attribute.finer, 0)
     blank = pd.DataFrame({"effect": np.nan, "se": np.nan, "mean": reading.adjusted.means},
                          index=pd.Index(pours, name="pour"))
     if steps_of(reading) < 2 or len(pours) < 2:
-        return OrdinalReading(attribute=name, frame=blank,
+        return OrdinalReading(attribute=name, frame=blank, digits=digits,
                               says=f"{name} has too little in it to be read as mere order.")
     centred = _centred(len(pours))
     pour, tester = (pd.Categorical(reading.scores[c], categories=order).codes
@@ -104,12 +112,12 @@ def read_as_order(reading: Reading) -> OrdinalReading:
     scores = reading.scores["score"].to_numpy(float)
     found = None if _at_an_end(scores, pour) or _at_an_end(scores, tester) else cumulative_logit(scores, columns)
     if found is None or not found.settled:
-        return OrdinalReading(attribute=name, frame=blank, says=f"{name} cannot be read as mere order: some pour or "
-                              "tester has only the highest or only the lowest scores.")
+        return OrdinalReading(attribute=name, frame=blank, digits=digits, says=f"{name} cannot be read as mere order: "
+                              "some pour or tester has only the highest or only the lowest scores.")
     k = len(pours) - 1
     effects, covariance = centred @ found.estimates[:k], centred @ found.covariance[:k, :k] @ centred.T
     frame = blank.assign(effect=effects, se=np.sqrt(np.diag(covariance)))
-    return OrdinalReading(attribute=name, frame=frame, says=_sentence(reading, effects, covariance))
+    return OrdinalReading(attribute=name, frame=frame, digits=digits, says=_sentence(reading, effects, covariance))
 
 
 def _at_an_end(scores: np.ndarray, codes: np.ndarray) -> bool:
@@ -136,7 +144,8 @@ def _sentence(reading: Reading, effects: np.ndarray, covariance: np.ndarray) -> 
     if not (turned | lost).any():
         return (f"Read as mere order, {name} puts the pours in the same order as the means wherever a difference "
                 "is clear.")
-    parts = [f"{pairs['pour'][k]} and {pairs['other'][k]} (means {pairs['difference'][k]:+.1f}, order "
+    parts = [f"{pairs['pour'][k]} and {pairs['other'][k]} (means "
+             f"{reading.attribute.told(pairs['difference'][k], sign='+')}, order "
              f"{effects[first[k]] - effects[second[k]]:+.1f} logits)" for k in np.flatnonzero(turned | lost)[:3]]
     return (f"Read as mere order, {name} disagrees with the means on {words_joined(parts)}: look at the single scores "
             "before you trust either.")

@@ -10,6 +10,7 @@ from scipy.special import stdtrit
 from labkit.attributes import Attribute
 from labkit.core import agreement, levels, reliability, scale_use
 from labkit.errors import PanelError
+from labkit.handing import hands_out_copies
 from labkit.wording import plural
 
 LEVEL = 0.9                    # of every interval here
@@ -17,6 +18,7 @@ PRIORS = ("weak", "flat")
 SPREAD_OF_POURS = 0.15         # stated spread between pours, a part of the scale's width: weak, within a factor of 3
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Reading:
     """The scores of one attribute and what they say; rows and columns of arrays are `pours` and `testers`."""

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import digits_of
 from labkit.panel.comparisons import letters_of
 from labkit.panel.ordinal import FEW_STEPS, read_as_order, steps_of
 from labkit.scores import spelled_alike
@@ -70,16 +71,18 @@ def _leaning(panel) -> dict[str, list[str]]:
     clear = frame["level"].abs() > np.maximum(NOTABLE * width, LEANS * frame["level_se"])
     frame = frame.assign(part=frame["level"] / width)[clear]
     total = frame["part"].abs().groupby(frame["tester"]).sum().sort_values(ascending=False, kind="stable")
-    return {tester: _sides(frame[frame["tester"] == tester], len(panel.attributes)) for tester in total.index}
+    return {tester: _sides(frame[frame["tester"] == tester], panel) for tester in total.index}
 
 
-def _sides(rows: pd.DataFrame, attributes: int) -> list[str]:
+def _sides(rows: pd.DataFrame, panel) -> list[str]:
     """`high on payoff (+1.2) and hardness (+0.9)`, `low on shade (-1.0)`; `high on everything (+0.9 to +1.2)`."""
     found = []
     for side, own in (("high", rows[rows["level"] > 0]), ("low", rows[rows["level"] < 0])):
-        parts = [f"{row['attribute']} ({row['level']:+.1f})" for _, row in own.iterrows()]
-        if len(own) == attributes > 1:
-            ends = [f"{level:+.1f}" for level in sorted(own["level"], key=abs)]
+        told = [panel.readings[name].attribute.told(level, sign="+")
+                for name, level in zip(own["attribute"], own["level"])]
+        parts = [f"{name} ({level})" for name, level in zip(own["attribute"], told)]
+        if len(own) == len(panel.attributes) > 1:
+            ends = [told[k] for k in np.argsort(own["level"].abs(), kind="stable")]
             parts = [f"everything ({words_joined(dict.fromkeys([ends[0], ends[-1]]), last='to')})"]
         found += [f"{side} on {words_joined(parts)}"] if parts else []
     return found
@@ -126,10 +129,9 @@ def _notes(panel) -> list[str]:
 
 
 def _tester_blocks(panel) -> list:
-    frame = panel.testers
-    blocks = [line(lean_sentence(panel)), _by_tester(frame, "level", "level: points above the panel", "+.2f")]
-    if np.ptp(frame["slope"]) > 0:
-        blocks.append(_by_tester(frame, "slope", "use of the scale: 1 is the panel's, 2 twice as wide", ".2f"))
+    blocks = [line(lean_sentence(panel)), _by_tester(panel, "level", "level: points above the panel")]
+    if np.ptp(panel.testers["slope"]) > 0:
+        blocks.append(_by_tester(panel, "slope", "use of the scale: 1 is the panel's, 2 twice as wide"))
         blocks.append(line(
             "This is the use to expect of the next pours, drawn towards 1 by what is not known. As scored, without "
             "that (right on average, but less sure), it is slope_alone in panel.testers."))
@@ -145,11 +147,14 @@ def _sitting_blocks(panel) -> list:
     return [grid_of(frame.assign(p=_p_text(frame["p"])), title="does the place in the sitting matter?")]
 
 
-def _by_tester(frame: pd.DataFrame, column: str, title: str, form: str):
+def _by_tester(panel, column: str, title: str):
     """Testers by attributes, each value with its standard error."""
+    frame, cells = panel.testers, {}
     attributes = list(dict.fromkeys(frame["attribute"]))
-    cells = {(row["tester"], row["attribute"]): f"{round(row[column], 2) + 0.0:{form}} ({row[column + '_se']:.2f})"
-             for _, row in frame.iterrows()}
+    for _, row in frame.iterrows():
+        places = 2 if column == "slope" else max(2 + panel.readings[row["attribute"]].attribute.finer, 0)
+        value = f"{round(row[column], places) + 0.0:{'+' if column == 'level' else ''}.{places}f}"
+        cells[row["tester"], row["attribute"]] = f"{value} ({row[column + '_se']:.{places}f})"
     testers = sorted(set(frame["tester"]))
     rows = [[tester, *(cells.get((tester, name), "") for name in attributes)] for tester in testers]
     return grid(["tester", *attributes], rows, title=f"{title} (standard error)")
@@ -159,7 +164,9 @@ def _pour_blocks(panel) -> list:
     frame, marks = panel.pours, {name: letters_of(reading) for name, reading in panel.readings.items()}
     frame = frame.assign(letters=[letter for name in panel.attributes for letter in marks[name]])
     attributes, pours = list(dict.fromkeys(frame["attribute"])), list(dict.fromkeys(frame["pour"]))
-    cells = {(row["pour"], row["attribute"]): f"{row['mean']:.2f} ({row['se']:.2f}) {row['letters']}"
+    told = {name: reading.attribute.told for name, reading in panel.readings.items()}
+    cells = {(row["pour"], row["attribute"]):
+             f"{told[row['attribute']](row['mean'], 2)} ({told[row['attribute']](row['se'], 2)}) {row['letters']}"
              for _, row in frame.iterrows()}
     rows = [[pour, *(cells.get((pour, name), "") for name in attributes)] for pour in pours]
     blocks = [
@@ -176,7 +183,14 @@ def _pour_blocks(panel) -> list:
 
 
 def _noise_blocks(panel) -> list:
-    return [grid_of(panel.noise[["attribute", "source", "stated", "found", "low", "high", "says"]])]
+    shown = panel.noise[["attribute", "source", "stated", "found", "low", "high", "says"]]
+    return [grid_of(shown, digits=_in_digits(panel, shown, "stated", "found", "low", "high"))]
+
+
+def _in_digits(panel, table: pd.DataFrame, *columns: str) -> dict[str, list[int]]:
+    """Decimals of some columns, by the attribute that each row names."""
+    scales = {name: reading.attribute for name, reading in panel.readings.items()}
+    return dict.fromkeys(columns, digits_of(table["attribute"], scales))
 
 
 def _power_blocks(panel) -> list:
@@ -184,7 +198,8 @@ def _power_blocks(panel) -> list:
     named = frame.rename(columns={"sees": "see", "asked": "to see", "testers_for_asked": "takes testers"})
     shown = named[["attribute", "testers", "see", "to see", "takes testers"]]
     return [
-        grid_of(shown, title="difference between two pours of one sitting that is seen four times in five"),
+        grid_of(shown, digits=_in_digits(panel, shown, "see", "to see"),
+                title="difference between two pours of one sitting that is seen four times in five"),
         line("A difference that was not found may still be there: so few testers cannot show that two pours are the "
              "same. Whether people like it is another question, for sixty or so (ISO 8587:2006)."),
     ]

@@ -1,16 +1,20 @@
 """What a round can tell, in words and tables."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import Attribute, digits_of
+from labkit.handing import hands_out_copies
 from labkit.rounds import Round
 from labkit.wording import Report, grid_of, heading, line, number_text, plural, report, words_joined
 
 SIZE, POWER = 0.05, 0.80  # two-sided error of the first kind and power of every "would be seen"
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Prospect:
     """What a round can tell.
@@ -20,6 +24,7 @@ class Prospect:
     differences : a row an attribute and comparison: the smallest difference [scale units] seen with 80 % power.
     guess : the part of the region that stays a guess, before and after, and where it is worst.
     changes : a row a change of the round: standard error over the region [part of the scale] and by how much it moves.
+    scales : attribute -> what trial.toml says of it.
     """
 
     round: Round
@@ -31,17 +36,18 @@ class Prospect:
     worst: str
     changes: pd.DataFrame
     sources: str
+    scales: Mapping[str, Attribute] = field(default_factory=dict)
 
     def to_frame(self) -> pd.DataFrame:
         """The smallest differences that would be seen."""
-        return self.differences.copy()
+        return self.differences
 
     def _report(self) -> Report:
         return report(
             heading(f"What round {self.round.number} can tell, scored by {plural(self.testers, 'tester')}"),
             *_model_blocks(self.models, self.terms),
             heading("Which differences would be seen?"),
-            *_difference_blocks(self.differences, self.sources),
+            *_difference_blocks(self.differences, self.sources, self.scales),
             heading("Where will it still be a guess?"),
             *_guess_blocks(self.guess, self.worst),
             heading("What would one more or one fewer change?"),
@@ -78,10 +84,12 @@ def _model_blocks(models: pd.DataFrame, terms: pd.DataFrame) -> list:
     return blocks
 
 
-def _difference_blocks(differences: pd.DataFrame, sources: str) -> list:
+def _difference_blocks(differences: pd.DataFrame, sources: str, scales: Mapping[str, Attribute]) -> list:
     table = differences.pivot(index="between", columns="attribute", values="seen from")
     table = table.loc[differences["between"].unique(), differences["attribute"].unique()]
-    shown = table.map(lambda v: number_text(v, 1) if np.isfinite(v) else "cannot be told")
+    places = dict(zip(table.columns, digits_of(table.columns, scales, 1), strict=True))
+    shown = table.apply(lambda column: [number_text(v, places[column.name]) if np.isfinite(v) else "cannot be told"
+                                        for v in column])
     return [
         grid_of(shown, index="a difference of at least, between"),
         line(f"Seen with {POWER:.0%} power at the two-sided {SIZE:.0%} level. {sources}".replace("%", " %")),

@@ -20,8 +20,14 @@ def round_of(round_: object, trial: Trial, *, error: type[LabkitError], name: st
     if round_ not in rounds:
         have = f"round {words_joined(rounds, last='or')}" if rounds else "a Round from plan_round"
         raise error(f"round {round_} is not planned. Give {have}.")
-    rows = plan[plan["round"] == round_].sort_values("order").reset_index(drop=True)
-    return Round(number=int(round_), frame=rows, recipe=trial.recipe)
+    return planned_round(trial, round_)
+
+
+def planned_round(trial: Trial, number: int) -> Round:
+    """The round of a number that is planned, as plan.csv has it, in the order of pouring."""
+    plan = trial.plan
+    rows = plan[plan["round"] == number].sort_values("order").reset_index(drop=True)
+    return Round(number=int(number), frame=rows, recipe=trial.recipe)
 
 
 def check_round(round_: object, trial: Trial, *, error: type[LabkitError], name: str = "the round",

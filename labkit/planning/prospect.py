@@ -67,6 +67,7 @@ def appraise_round(trial: Trial, round_: Round | int, testers: int | None = None
         worst=worst,
         changes=_changes(trial, round_, noise),
         sources=sources,
+        scales=trial.attributes,
     )
 
 

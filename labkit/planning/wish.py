@@ -4,10 +4,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
-import numpy as np
 import pandas as pd
 
-from labkit.checks import check_choice, check_held, check_hold, check_whole, more_melts_than_pours
+from labkit.checks import (
+    MOST_PLANNED,
+    check_choice,
+    check_held,
+    check_hold,
+    check_size,
+    check_whole,
+    more_melts_than_pours,
+)
 from labkit.core.terms import MODELS
 from labkit.errors import FormulaError, PlanError, RegionError
 from labkit.planning.points import Points
@@ -19,7 +26,6 @@ from labkit.wording import words_joined
 
 CRITERIA = ("I", "D")
 PRIORS = ("weak", "flat")
-MOST_POURS = 48
 STARTING, NOTHING = "starting formula", "none"  # what `control` may name beside pours
 COMPARED = 3  # pours of a first round from which the starting formula is one of them
 
@@ -43,25 +49,15 @@ class Wish:
         check_choice(self.prior, PRIORS, name="prior", error=PlanError)
         check_choice(self.model, MODELS, name="model", error=PlanError)
         check_whole(self.seed, name="seed", low=0, high=2**32 - 1, error=PlanError)
-        check_whole(self.repeats, name="repeats", low=0, high=MOST_POURS, error=PlanError)
+        check_whole(self.repeats, name="repeats", low=0, high=MOST_PLANNED, error=PlanError)
         for name in ("pours", "melts"):
             if getattr(self, name) is not None:
-                check_size(getattr(self, name), name)
+                check_size(getattr(self, name), name=name, error=PlanError)
         object.__setattr__(self, "hold", MappingProxyType(check_hold(self.hold, error=PlanError)))
         if self.control is not None and not isinstance(self.control, str):
             raise PlanError(f"control is {self.control!r}. Give the name of one pour, {STARTING!r} or {NOTHING!r}.")
         if self.pours is not None and self.melts is not None and self.melts > self.pours:
             raise PlanError(more_melts_than_pours(self.melts, self.pours))
-
-
-def check_size(value: object, name: str) -> None:
-    """A number of pours or melts that one round can hold."""
-    if isinstance(value, int | np.integer) and not isinstance(value, bool) and value > MOST_POURS:
-        raise PlanError(
-            f"{name} is {value}, and one round holds {MOST_POURS} at most. Plan several rounds, each from what the "
-            "one before has shown."
-        )
-    check_whole(value, name=name, low=1, high=MOST_POURS, error=PlanError)
 
 
 def held_region(trial: Trial, hold: Mapping[str, float]) -> Region:

@@ -8,7 +8,7 @@ from labkit.checks import is_blank
 from labkit.formula import Recipe
 from labkit.pours.doubts import REALLY_SO, SLACK, doubt_of_melt, doubt_of_pour, is_meant, plan_of_pour, scant
 from labkit.pours.drawn import before_its_melt, drawn_otherwise, pot_of_another
-from labkit.pours.exchanged import exchanged_with
+from labkit.pours.exchanged import circle_with, exchanged_with
 from labkit.pours.meant import meant_rows
 from labkit.pours.melts import standing_melts
 from labkit.pours.poured import standing_pours
@@ -64,13 +64,17 @@ def _of_pours(
 
 
 def _crossed(rows: list[Mapping], recipe: Recipe, meant: Mapping, batch: Batch, kind: str) -> dict[str, str]:
-    """By row that stands in the place of another: what is to be told of the two at the first of them."""
+    """By row that stands in the place of another: what is to be told of two or more such at the first of them."""
     told: dict[str, str] = {}
     for k, row in enumerate(rows):
         others = [other for other in rows[k + 1:] if other[kind] not in told]
         where = f"{kind}s.csv {kind} {row[kind]}"
-        if row[kind] not in told and (pair := exchanged_with(row, others, recipe, meant, batch, where)):
+        if row[kind] in told:
+            continue
+        if pair := exchanged_with(row, others, recipe, meant, batch, where):
             told |= {row[kind]: pair[1], pair[0]: ""}
+        elif circle := circle_with(row, others, recipe, meant, batch, where):
+            told |= dict.fromkeys(circle[0], "") | {row[kind]: circle[1]}
     return told
 
 

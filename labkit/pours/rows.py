@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 
 import pandas as pd
 
-from labkit.checks import is_blank
+from labkit.checks import is_blank, meant
 from labkit.errors import LabkitError, PourError
 
 CORRECTION = ("corrects", "reason")
@@ -109,7 +109,7 @@ class FedAgain:
 def meant_name(name: str, planned: Iterable[str]) -> str:
     """`Did you mean 'P01'? `, where a name is that of one planned but for capital letters and zeros."""
     near = [known for known in planned if _bare(known) == _bare(name)]
-    return f"Did you mean {near[0]!r}? " if near else ""
+    return f"{meant(near[0])} " if near else ""
 
 
 def _bare(name: str) -> str:

@@ -14,7 +14,7 @@ from labkit.tweaks.worth import jury_of
 
 TESTERS = 99                   # for whom a world has levels
 ATTEMPTS = 200                 # truths drawn to find one in which the starting formula is of some use
-STEPS = (1.0, 0.5)             # scores are read to the largest that all of a trial's scores are multiples of
+STEPS = (2, 1)                 # half points: scores are read to the largest step that all so far are multiples of
 SOURCES = ("round", "melt", "pour", "tester", "tester_pour", "reading")
 
 
@@ -33,7 +33,7 @@ def worlds_of(trial) -> Callable[[int], World]:
     surfaces = fit_surfaces(trial) if len(trial.judged) else {}
     ground = next(iter(surfaces.values())).ground if surfaces else Ground.of(trial)
     readings, noise = _readings(trial, surfaces, ground), _noise(trial, surfaces)
-    failing, step = fit_failing(trial, ground) if any_failed(trial) else None, _step(trial)
+    failing, step = fit_failing(trial, ground) if any_failed(trial) else None, _steps(trial)
     names = list(dict.fromkeys([*tester_names(TESTERS), *sorted(trial.standing_scores["tester"])]))
 
     def world(seed: int) -> World:
@@ -91,8 +91,15 @@ def _noise(trial, surfaces: Mapping[str, object]) -> dict[str, dict[str, float]]
     return found
 
 
-def _step(trial) -> float:
-    scores = trial.standing_scores["score"].to_numpy(dtype=float)
+def _steps(trial) -> dict[str, float]:
+    scores = trial.standing_scores
+    return {name: _step_of(a, scores.loc[scores["attribute"] == name, "score"].to_numpy(dtype=float))
+            for name, a in trial.scored_attributes.items()}
+
+
+def _step_of(attribute, scores: np.ndarray) -> float:
+    """The step to which an attribute is scored; half points where nobody has, 0 where scores are not rounded so."""
     if not len(scores):
-        return World.step
-    return next((step for step in STEPS if np.allclose(scores % step, 0)), 0.0)
+        return attribute.half_point
+    steps = [times * attribute.half_point for times in STEPS]
+    return next((step for step in steps if np.allclose(np.round(scores / step), scores / step, atol=1e-6)), 0.0)

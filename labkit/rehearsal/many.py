@@ -8,6 +8,7 @@ import pandas as pd
 
 from labkit.checks import check_whole
 from labkit.errors import RehearsalError
+from labkit.handing import hands_out_copies
 from labkit.planning.question import usual_testers
 from labkit.rehearsal.fitted import worlds_of
 from labkit.rehearsal.sharing import Progress, shared_out
@@ -25,6 +26,7 @@ TABLE = ("By evening: cost so far, the settled formula's desirability as a part 
          "decile), the shares that are at .9 of it or above, and that were told to stop:")
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Rehearsals:
     """Rehearsals of one trial, each with a seed of its own.
@@ -37,7 +39,7 @@ class Rehearsals:
     told: str
 
     def to_frame(self) -> pd.DataFrame:
-        return self.frame.copy()
+        return self.frame
 
     def by_evening(self) -> pd.DataFrame:
         """Index evening from 0 (none yet): cost, ratio (median), lower (decile), reached and stopped (shares).

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from labkit.handing import hands_out_copies
 from labkit.rehearsal.bench import weighed
 from labkit.rehearsal.table import read_off, scored, served, tester_names
 from labkit.rehearsal.world import World
@@ -15,6 +16,7 @@ DID_NOT_SET = "failed: did not set"
 LOTS, READS = 89, 101          # keep the draws of what fails, and of what is read, apart from all others
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Played:
     """The records of one round as a bench and a panel would leave them."""

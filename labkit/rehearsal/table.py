@@ -61,7 +61,7 @@ def scored(trial, made: pd.DataFrame, world: World, servings: pd.DataFrame, name
         said = (middle + (slope / slope.mean())[who] * (values.loc[servings["pour"]].to_numpy() - middle)
                 + (level - level.mean())[who] + rng.normal(0, _amount(world.sd_tester_pour, name), len(servings)))
         scores = servings[["pour", "tester", "session", "position"]].copy()
-        scores["attribute"], scores["score"] = name, _read(said, attribute, world.step)
+        scores["attribute"], scores["score"] = name, _read(said, attribute, _step(world, attribute))
         tables.append(scores)
     scores = pd.concat(tables, ignore_index=True)
     scores["row"] = np.tile(np.arange(len(servings)), len(trial.scored_attributes))
@@ -114,7 +114,11 @@ def _by_tester(given, names: Sequence[str], attribute: str, *, what: str, neutra
     return values[:len(names)]
 
 
+def _step(world: World, attribute) -> float:
+    return attribute.half_point if world.step is None else _amount(world.step, attribute.name)
+
+
 def _read(values: np.ndarray, attribute, step: float) -> np.ndarray:
     """A score as it is written down: to the nearest step, on the scale."""
     steps = np.round((values - attribute.low) / step) * step + attribute.low if step else values
-    return np.round(np.clip(steps, attribute.low, attribute.high), 6)
+    return np.round(np.clip(steps, attribute.low, attribute.high), 6 + max(attribute.finer, 0))

@@ -21,7 +21,7 @@ class World:
         or attribute -> value.
     levels : who scores high or low, slopes : who uses more or less of the scale; None, a value a tester in order,
         tester -> value, or a frame of testers by attributes.
-    step : scores are read to this step, and lie on the scale.
+    step : scores are read to this step, and lie on the scale; None, to half points (0.05 on a scale from 0 to 1).
     sd_reading : scatter of one reading where an instrument reads an attribute; None, as the trial states it.
     fails : coordinates frame -> chance that a pour there fails, a value a row; None, none fails.
     """
@@ -33,7 +33,7 @@ class World:
     sd_tester_pour: Amount = 0.8
     levels: Sequence | Mapping | pd.DataFrame | None = None
     slopes: Sequence | Mapping | pd.DataFrame | None = None
-    step: float = 0.5
+    step: Amount | None = None
     sd_reading: Amount | None = None
     fails: Callable[[pd.DataFrame], Sequence[float]] | None = None
 
@@ -53,8 +53,10 @@ class World:
             if isinstance(getattr(self, name), str):
                 raise RehearsalError(f"{name} is {getattr(self, name)!r}. Give a value a tester, in order or by name, "
                                      "or a frame of testers by attributes.")
-        if not isinstance(self.step, int | float | np.number) or not 0 <= self.step < np.inf:
-            raise RehearsalError(f"step is {self.step!r}. Give 0.5 for half points, 0 for scores that are not rounded.")
+        steps = self.step.values() if isinstance(self.step, Mapping) else [0.5 if self.step is None else self.step]
+        for value in steps:
+            if not isinstance(value, int | float | np.number) or not 0 <= value < np.inf:
+                raise RehearsalError(f"step is {value!r}. Give 0.5 for half points, 0 for scores that are not rounded.")
 
     def truth_at(self, coordinates: pd.DataFrame, attributes: Sequence[str]) -> pd.DataFrame:
         """The long-run mean scores at some coordinates, checked: a finite number for each attribute and row."""

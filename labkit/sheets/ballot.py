@@ -36,8 +36,8 @@ def ballots(trial: Trial, serving: Serving | pd.DataFrame, *, scale_as: str = "b
     """By name (ballot-SESSION-TESTER): a printable page for each tester and sitting, a whole HTML file each.
 
     Parameters: `serving` from plan_serving, or rows of `trial.servings`; `scale_as`: "boxes" where a scale has at most
-    ten whole steps, or a "line" for every attribute, 80 mm long, so that a mark m mm from its left end is the score
-    low + m / 80 x (high - low). `keep_sheet` writes a page beside the trial.
+    ten steps of a point (of 0.1 on one from 0 to 1), or a "line" for every attribute, 80 mm long, so that a mark m mm
+    from its left end is the score low + m / 80 x (high - low). `keep_sheet` writes a page beside the trial.
     """
     found: dict[str, str] = {}
     for sitting in _sittings(trial, serving):
@@ -123,8 +123,10 @@ def _how(lines: list[dict]) -> str:
 def _line(attribute: Attribute, scale_as: str) -> dict:
     """An attribute's name, end words, and its boxes; a line without boxes where the scale has many or uneven steps."""
     name = attribute.name.replace("_", " ")
-    whole = attribute.low == int(attribute.low) and attribute.high == int(attribute.high)
-    boxes = range(int(attribute.low), int(attribute.high) + 1) if whole and scale_as == "boxes" else ()
+    low, high = attribute.low / (2 * attribute.half_point), attribute.high / (2 * attribute.half_point)
+    whole = abs(low - round(low)) < 1e-6 and abs(high - round(high)) < 1e-6
+    boxes = range(round(low), round(high) + 1) if whole and scale_as == "boxes" else ()
+    labels = [f"{2 * attribute.half_point * k:g}" for k in boxes] if len(boxes) <= MOST_BOXES else []
     ends = [word or f"{end} {name}" for word, end in zip(attribute.ends, ("least", "most"), strict=True)]
-    return {"name": name, "ends": ends, "boxes": list(boxes) if len(boxes) <= MOST_BOXES else [],
+    return {"name": name, "ends": ends, "boxes": labels,
             "low": f"{attribute.low:g}", "high": f"{attribute.high:g}"}

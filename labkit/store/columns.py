@@ -1,6 +1,5 @@
 """What each column of a table of scores is: a key, an attribute, a pour's attribute, a tester, or not known."""
 
-import difflib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -8,6 +7,7 @@ from functools import cached_property
 
 import pandas as pd
 
+from labkit.checks import near_to
 from labkit.errors import ScoreError
 from labkit.scores import not_scored, unknown_attribute
 from labkit.trial import Trial
@@ -217,7 +217,7 @@ def _said(row, cells: Mapping[str, str], column: str, meaning, keys: Mapping[str
 
 
 def _unknown_column(column: str, words: Words) -> str:
-    near = difflib.get_close_matches(column.casefold(), [*ROLES, *words.trial.attributes], n=1)
-    meant = repr(near[0]) if near else "..."
+    near = near_to(column.casefold(), [*ROLES, *words.trial.attributes])
+    meant = repr(near) if near else "..."
     return (f"the column {column!r} is not known. Say what it is with columns={{{column!r}: {meant}}}, "
             f"or leave it out with drop=[{column!r}].")

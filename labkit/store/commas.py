@@ -19,8 +19,11 @@ NAMES = {*PLAN_IDS, *SERVING_COLUMNS, *SCORE_KEY, *READING_KEY, *ASIDE_COLUMNS, 
 NUMBERS = ("score", "value")
 NEVER = {"corrects", "unit", "outcome", "direction"}       # where a fault is refused in any case
 SAID = {"defects", "note", "reason"}
+LAST = SAID | {"corrects", "since"}                         # where the rest of a sentence may come to stand
+SIGNS = {"comma": ",", "semicolon": ";"}
 OUTCOMES = ("ok", "failed")
 MOST, TOLD = 4, 3               # commas that are looked for in one row; ways of reading it that are told
+_QUOTED = re.compile(r'"(?:[^"]|"")*"')
 _WHOLE, _DIGITS = re.compile(r"[+-]?\d+"), re.compile(r"\d+")
 
 Way = tuple[tuple[str, str], ...]           # (column, number) of each comma that was lost
@@ -36,8 +39,9 @@ def out_of_place(
     cells are left out or it cannot stand.
     """
     over, faults, to_spare = len(cells) - len(columns), _faults(cells, columns), not any(cells[len(columns):])
-    if over <= 0 and not ("corrects" in columns and faults and (over < 0 or NEVER & set(faults))):
-        return ""
+    strayed = _strayed_outcome(cells, columns)
+    if over <= 0 and not ("corrects" in columns and faults and (over < 0 or strayed or NEVER & set(faults))):
+        return _parted(cells, columns, text, sign)
     if over > 0 and to_spare and not faults and len(lengths) > 1 and set(lengths) == {len(cells)}:
         return ""                           # every row of the file ends in a comma to spare
     ours = {"corrects", "score"} <= set(columns)
@@ -49,8 +53,11 @@ def out_of_place(
     if over > 0 and not ways and to_spare and "corrects" in faults:
         return (f"has {_many(over, cells)}, and {cells[columns.index('corrects')]!r} under corrects without a reason. "
                 f"Put a cell that holds a {sign} in quotation marks.")
+    if not ways and strayed and over <= 0:
+        return (f"has {cells[columns.index(strayed)]!r} under {strayed} and nothing under outcome. Move it to its own "
+                f"column, or put a cell that holds a {sign} in quotation marks.")
     if not ways:
-        return _too_short(cells, columns, faults) if over < 0 else ""
+        return (_too_short(cells, columns, faults) if over < 0 else "") or _parted(cells, columns, text, sign)
     fact = f"has {_many(over, cells)}" if over > 0 else f"has {cells[columns.index(faults[0])]!r} under {faults[0]}"
     perhaps = ", or ".join(words_joined([f"{column} is {number}" for column, number in way]) for way in ways[:TOLD])
     number, alone = ways[0][0][1], len(ways) == len(ways[0]) == 1
@@ -58,6 +65,27 @@ def out_of_place(
     spare = ", or take away the comma to spare" if over > 0 and to_spare and not faults else ""
     return (f"{fact}: perhaps {perhaps}. Write {point}, put \"{number}\" in quotation marks, or save the table with "
             f"semicolons{spare}.")
+
+
+def _parted(cells: Sequence[str], columns: Sequence[str], text: str, sign: str) -> str:
+    """Where a sign with a blank after it parts two cells of words, as in a sentence, and the first sign has none."""
+    mark, bare = SIGNS.get(sign), _QUOTED.sub("", text)
+    if not mark or not {"corrects", "since"} & set(columns) or f"{mark} " in bare[:bare.find(mark) + 2]:
+        return ""
+    for (one, other), column, next_ in zip(itertools.pairwise(cells), columns, columns[1:]):
+        whole = f"{one}{mark} {other}"
+        if one and other and next_ in LAST and whole in bare:
+            return (f"has {whole!r}, which is read as {one!r} under {column} and {other!r} under {next_}. Put a cell "
+                    f"that holds a {sign} in quotation marks, or leave out the blank if these are two cells.")
+    return ""
+
+
+def _strayed_outcome(cells: Sequence[str], columns: Sequence[str]) -> str:
+    """The column of words that holds an outcome, in a row that has none."""
+    filled = {column: cell for column, cell in zip(columns, cells) if not is_blank(cell)}
+    if "outcome" not in columns or "outcome" in filled:
+        return ""
+    return next((c for c in ("defects", "note") if filled.get(c) == "ok" or filled.get(c, "").startswith("failed")), "")
 
 
 def _too_short(cells: Sequence[str], columns: Sequence[str], faults: Sequence[str]) -> str:
@@ -111,6 +139,7 @@ def _faults(cells: Sequence[str], columns: Sequence[str]) -> list[str]:
     """Columns whose cell cannot be meant: a number for words, words for a number, what corrects without a reason."""
     filled = {column: cell for column, cell in zip(columns, cells) if column and not is_blank(cell)}
     found = [column for column, cell in filled.items() if _is_fault(column, cell, columns)]
+    found += filter(None, [_strayed_outcome(cells, columns)])
     return found + ["corrects"] * ("corrects" in filled and "reason" not in filled)
 
 

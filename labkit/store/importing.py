@@ -13,6 +13,7 @@ import pandas as pd
 
 from labkit.checks import check_type
 from labkit.errors import ScoreError
+from labkit.handing import hands_out_copies
 from labkit.scores import SCORE_KEY
 from labkit.store.columns import Words, check_words, said_in
 from labkit.store.entries import Reader, notes_on
@@ -26,6 +27,7 @@ from labkit.wording import Report, grid_of, heading, line, plural, report
 LEFT_COLUMNS = ("row", "column", "cell", "why")
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ScoreImport:
     """What was understood (`scores`) and what was not (`left`: row, column, cell, why) in a file of scores.
@@ -40,8 +42,6 @@ class ScoreImport:
     notes: tuple[str, ...] = ()
 
     def __post_init__(self):
-        object.__setattr__(self, "scores", self.scores.copy())
-        object.__setattr__(self, "left", self.left.copy())
         object.__setattr__(self, "testers", MappingProxyType(dict(self.testers)))
 
     @property
@@ -56,7 +56,7 @@ class ScoreImport:
 
     def to_frame(self) -> pd.DataFrame:
         """What was understood: pour, tester, session, position, attribute, score."""
-        return self.scores.copy()
+        return self.scores
 
     def _report(self) -> Report:
         start = f"{plural(len(self.scores), 'score')} understood, {plural(len(self.left), 'cell')} not."

@@ -1,13 +1,13 @@
 """A table that is not there, or holds nothing, where others need it; and what lies beside it under nearly its name."""
 
 import contextlib
-import difflib
 import os
 import re
 from collections.abc import Iterator, Mapping
 
 import pandas as pd
 
+from labkit.checks import near_to
 from labkit.errors import StoreError
 from labkit.pours import BASE, says_none
 from labkit.rounds import UNPLANNED
@@ -57,7 +57,7 @@ def _is_near(file: str, name: str) -> bool:
         stem = os.path.splitext(stem)[0]
     stem = _COPY.sub("", stem)
     others = [other for other in TABLES if other != name]
-    return stem not in others and bool(difflib.get_close_matches(stem, [name], cutoff=CLOSE))
+    return stem not in others and bool(near_to(stem, [name], cutoff=CLOSE))
 
 
 def _rows_like(path: str, table: Table) -> int:

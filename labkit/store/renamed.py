@@ -3,13 +3,12 @@
 Asked only where a trial cannot be read: nothing recorded is given up, relabelled or passed over without a word.
 """
 
-import difflib
 from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pandas as pd
 
-from labkit.checks import parse_number
+from labkit.checks import meant, near_to, parse_number
 from labkit.errors import LabkitError, PlanError, PourError, ScoreError
 from labkit.pours import BASE
 from labkit.rounds import PLAN_IDS, grams_column
@@ -58,6 +57,8 @@ def _setting(blank: Trial, frames: Frames) -> LabkitError | None:
     there = {c for frame in frames.values() for c in frame}
     fresh = [name for name in settings if name not in there]
     kept = {*PLAN_IDS, *blank.recipe.coordinates}
+    if found := _renamed_in_one(blank, frames):
+        return found
     for column in [c for c in _strange(blank, frames, "pours") if c not in kept and not c.endswith(" [g]")]:
         if column in plan or (not len(plan) and _are_numbers(frames["pours"][column])):
             return _lost_setting(column, fresh, _has(frames, "pours", column), PourError)
@@ -65,11 +66,26 @@ def _setting(blank: Trial, frames: Frames) -> LabkitError | None:
     if not lacking:
         return None
     beside = [c for c in plan if c not in blank.tables["plan"] and not c.endswith(" [g]")]
-    if near := difflib.get_close_matches(lacking[0], beside, n=1, cutoff=CLOSE):
-        return _lost_setting(near[0], lacking, _has(frames, "plan", near[0]), PlanError)
+    if near := near_to(lacking[0], beside, cutoff=CLOSE):
+        return _lost_setting(near, lacking, _has(frames, "plan", near), PlanError)
     name, rows = lacking[0], plural(len(plan), "row")
     return PlanError(f"plan.csv has {rows} and no column {name!r}, which trial.toml has under [settings]. Add the "
                      f"column to plan.csv and pours.csv with what was set, or take [settings.{name}] out again.")
+
+
+def _renamed_in_one(blank: Trial, frames: Frames) -> LabkitError | None:
+    """A setting that one table calls otherwise than trial.toml and the other table do."""
+    for table, beside in (("pours", "plan"), ("plan", "pours")):
+        if {table, beside} <= set(frames):
+            lacking = [name for name in blank.recipe.settings if name not in frames[table] and name in frames[beside]]
+            strange = [c for c in _strange(blank, frames, table)
+                       if not c.endswith(" [g]") and c not in frames[beside] and _are_numbers(frames[table][c])]
+            near = near_to(lacking[0], strange, cutoff=0) if lacking else ""
+            if near:
+                return ERRORS[table](
+                    f"{_has(frames, table, near)}, and none named {lacking[0]!r}, as trial.toml and {beside}.csv "
+                    "call it. Give it one name in all three.")
+    return None
 
 
 def _lost_setting(column: str, fresh: Iterable[str], fact: str, error: type[LabkitError]) -> LabkitError:
@@ -103,7 +119,7 @@ def _attribute(blank: Trial, frames: Frames) -> LabkitError | None:
 def _is_a_slip(name: str, known: Iterable[str]) -> bool:
     """Whether a row means an attribute that other rows score: a slip of a letter, and no name that was taken away."""
     known = {other.casefold(): other for other in known}
-    return bool(difflib.get_close_matches(name.casefold(), known, n=1, cutoff=REALLY_CLOSE))
+    return bool(near_to(name.casefold(), known, cutoff=REALLY_CLOSE))
 
 
 def _column(blank: Trial, frames: Frames) -> LabkitError | None:
@@ -111,9 +127,9 @@ def _column(blank: Trial, frames: Frames) -> LabkitError | None:
     for table, frame in frames.items():
         for column in _strange(blank, frames, table) if table != "plan" else ():
             lacking = [c for c in blank.tables[table] if c not in frame]
-            if near := difflib.get_close_matches(column, lacking, n=1, cutoff=CLOSE):
+            if near := near_to(column, lacking, cutoff=CLOSE):
                 error = ERRORS.get(table, ScoreError)
-                return error(f"{_has(frames, table, column)}, which is not known here. Did you mean {near[0]!r}?")
+                return error(f"{_has(frames, table, column)}, which is not known here. {meant(near)}")
     return None
 
 
@@ -162,5 +178,5 @@ def _are_numbers(cells: pd.Series) -> bool:
 
 
 def _meant(name: str, fresh: Iterable[str], what: str = "column") -> str:
-    near = difflib.get_close_matches(name, fresh, n=1, cutoff=CLOSE)
-    return f"Did you mean it by {near[0]!r}, which has no {what} yet? " if near else ""
+    near = near_to(name, fresh, cutoff=CLOSE)
+    return f"{meant(near, f', which has no {what} yet')} " if near else ""

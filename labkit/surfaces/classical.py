@@ -24,6 +24,7 @@ import pandas as pd
 from labkit.core import adequacy
 from labkit.core.terms import MODELS, Terms, indistinct_terms, polynomial_terms
 from labkit.formula import Recipe
+from labkit.handing import handed, hands_out_copies
 from labkit.region import Region
 from labkit.surfaces.fitting import shared
 
@@ -31,6 +32,7 @@ SAMPLE = 200  # points of the region at which terms are told apart
 SAME = 0.02  # half ranges of every coordinate within which two weighed formulas count as one and the same
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Classical:
     """One attribute's polynomial: models the pours carry (richest first), their coordinates and scores, V / v0, v0.
@@ -76,7 +78,8 @@ class Classical:
 
     @cached_property
     def fit(self) -> adequacy.LeastSquares:
-        return self.fit_of(self.terms)
+        found = self.fit_of(self.terms)
+        return replace(found, **{name: handed(value) for name, value in vars(found).items()})
 
     def fit_of(self, terms: Terms) -> adequacy.LeastSquares:
         """Least squares of other terms with the same scores and covariance."""

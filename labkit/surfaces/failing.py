@@ -11,6 +11,7 @@ from labkit.checks import check_type
 from labkit.core.failing import FailingPosterior, FailingPrior, failing_posterior
 from labkit.core.importance import weighted_quantiles
 from labkit.errors import SurfaceError
+from labkit.handing import hands_out_copies
 from labkit.surfaces.ground import Ground
 from labkit.surfaces.surface import check_level, check_points
 from labkit.surfaces.telling import POINTS, moved_by_each
@@ -27,6 +28,7 @@ DRAWS = 1024  # behind an interval
 EFFECTS = "Change of the logit of failing (90 % interval), and the chance that more of it fails more often"
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Failing:
     """The chance of failing at any formula, averaged over what the outcomes so far leave open.

@@ -15,6 +15,7 @@ from labkit.attributes import Attribute
 from labkit.checks import columns_of
 from labkit.core.terms import DegreeBasis, degree_basis, narrowed_functions
 from labkit.formula import Recipe
+from labkit.handing import hands_out_copies
 from labkit.region import Region
 from labkit.trial import Trial
 
@@ -24,6 +25,7 @@ FEW = 2  # coordinates that may play no part, or alone play one
 SYSTEMS = ("shares", "masses")
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class System:
     """Orthonormal functions of the region in one system of coordinates, and each coordinate as a linear one of them.
@@ -78,6 +80,7 @@ def expected_names(attribute: Attribute, directions: pd.DataFrame) -> tuple[str,
     return tuple(name for name in attribute.expect if np.linalg.norm(directions.loc[name]) > 1e-9)
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Ground:
     """A sample of the region and its systems of coordinates, the trial's own first.

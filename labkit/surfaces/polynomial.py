@@ -6,7 +6,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.core import canonical
 from labkit.surfaces.classical import Classical
-from labkit.wording import grid_of, heading, line, number_text, short_text, words_joined
+from labkit.wording import grid_of, heading, line, short_text, words_joined
 
 RADII = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5)  # coded distance from the middle of the limits
 SURE = 0.05  # p below which blending is put into words: of all pairs together, then of each
@@ -98,7 +98,7 @@ def blends_apart(classical: Classical) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["first", "second", "apart", "low", "high", "p"])
 
 
-def blending(classical: Classical, attribute: Attribute) -> list[str]:
+def blending(classical: Classical, scale: Attribute) -> list[str]:
     """`candelilla wax and mango butter together score 1.1 higher than their average`: where that is sure."""
     if not pairs_of_parts(classical) or not any_blending(classical) < SURE:
         return []
@@ -106,27 +106,27 @@ def blending(classical: Classical, attribute: Attribute) -> list[str]:
     for row in table[table["p"] < SURE].itertuples():
         words = words_joined([name.split(": ")[-1] for name in (row.first, row.second)])
         low, high = sorted(abs(end) for end in (row.low, row.high))
-        unit = f" {attribute.unit}" if attribute.is_read else ""
-        sentences.append(f"{words} together {'read' if attribute.is_read else 'score'} "
-                         f"{number_text(abs(row.apart), 1)}{unit} {'higher' if row.apart > 0 else 'lower'} than their "
-                         f"average (90 %: {number_text(low, 1)} to {number_text(high, 1)}), exchanged as far as in "
+        unit = f" {scale.unit}" if scale.is_read else ""
+        sentences.append(f"{words} together {'read' if scale.is_read else 'score'} "
+                         f"{scale.told(abs(row.apart))}{unit} {'higher' if row.apart > 0 else 'lower'} than their "
+                         f"average (90 %: {scale.told(low)} to {scale.told(high)}), exchanged as far as in "
                          "these pours.")
     return sentences
 
 
-def turning(classical: Classical, attribute: Attribute) -> list[str]:
+def turning(classical: Classical, scale: Attribute) -> list[str]:
     """Where the polynomial turns, and which way leads up when that is out of reach."""
     if classical.recipe.blends or classical.model == "constant":
         return []
     sentences, bends = [], quadratic_of(classical)[2].any()
     if bends:
         found = stationary_of(classical).iloc[0]
-        sentences.append(f"The classical polynomial has its {found['kind']}, {_level(found, attribute)}, at "
+        sentences.append(f"The classical polynomial has its {found['kind']}, {_level(found, scale)}, at "
                          f"{_place(classical, found)}, {_side(found)} the limits.")
     if not bends or not (found["inside"] and found["kind"] == "peak"):
         row = way_up(classical, (1.0,)).iloc[0]
         sentences.append(f"One coded unit from the middle it is highest at {_place(classical, row)}, {_side(row)} the "
-                         f"limits: {_level(row, attribute)}.")
+                         f"limits: {_level(row, scale)}.")
     return sentences
 
 
@@ -134,18 +134,19 @@ def _side(found: pd.Series) -> str:
     return "within" if found["inside"] else "outside"
 
 
-def _level(found: pd.Series, attribute: Attribute) -> str:
+def _level(found: pd.Series, scale: Attribute) -> str:
     """A height, and that it is none of the scale where it leaves that."""
-    beyond = not attribute.low <= found["level"] <= attribute.high
-    return number_text(found["level"]) + " (past the end of the scale)" * beyond
+    beyond = not scale.low <= found["level"] <= scale.high
+    return scale.told(found["level"], 2) + " (past the end of the scale)" * beyond
 
 
 def _place(classical: Classical, row: pd.Series) -> str:
     return words_joined([f"{name} {short_text(row[name])}" for name in classical.recipe.coordinates])
 
 
-def polynomial_blocks(classical: Classical, attribute: Attribute) -> list:
+def polynomial_blocks(classical: Classical, scale: Attribute) -> list:
     """The block of the report for people who check."""
-    table = grid_of(classical.coefficients, digits={"p": 4}, index="term")
-    words = [*blending(classical, attribute), *turning(classical, attribute)]
+    places = dict.fromkeys(("estimate", "se", "low", "high"), max(2 + scale.finer, 0))
+    table = grid_of(classical.coefficients, digits=places | {"p": 4}, index="term")
+    words = [*blending(classical, scale), *turning(classical, scale)]
     return [heading("The classical polynomial"), table, *(line(text) for text in words)]

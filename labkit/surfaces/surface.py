@@ -11,6 +11,7 @@ from labkit.checks import check_columns, check_frame, check_type, numbers_in
 from labkit.core.adequacy import Comparison
 from labkit.errors import SurfaceError
 from labkit.formula import BOOKKEEPING
+from labkit.handing import hands_out_copies
 from labkit.panel import Panel, appraise_panel
 from labkit.surfaces import telling
 from labkit.surfaces.classical import Classical, models_of, read_classically
@@ -24,6 +25,7 @@ from labkit.wording import Report, words_joined
 FARTHEST = 1000  # ranges of a coordinate outside its limits; at ten times that, covariances lose all digits
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Surface:
     """The response surface of one attribute: `predict` and `draws` read it hierarchically, `results` classically.
@@ -76,7 +78,7 @@ class Surface:
     @property
     def anova(self) -> pd.DataFrame:
         """Where the variation lies: a row a part; see `Classical.anova`."""
-        return self.classical.anova.copy()
+        return self.classical.anova
 
     @property
     def r_squared(self) -> float:
@@ -100,7 +102,7 @@ class Surface:
 
         Round, melt and pour; then tester and tester x pour, or where an instrument reads: reading.
         """
-        return self._noise.copy()
+        return self._noise
 
     @cached_property
     def _noise(self) -> pd.DataFrame:
@@ -115,7 +117,7 @@ class Surface:
         expected (+1, -1 or 0) and trust, the probability that the expectation still deserves its weight; no part, the
         probability that the coordinate plays none.
         """
-        return self._effects.copy()
+        return self._effects
 
     @cached_property
     def _effects(self) -> pd.DataFrame:

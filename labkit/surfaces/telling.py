@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import Attribute
 from labkit.core.posterior import DOUBT
 from labkit.surfaces.classical import Classical
 from labkit.surfaces.fitting import SHAPES_OF_PEAK, TRUST
@@ -128,22 +129,24 @@ def standing(surface) -> str:
     """`load +3.1 from low to high, red_share +4.8 in the middle over the ends`, or that nothing can be told yet."""
     bends = bends_of(surface.reading)
     plays = ~(surface.effects["no part"].reindex(bends.index) > 0.5)      # a bend of others shows through by chance
-    moved, bent = moved_by(surface.effects), moved_by(bends[plays])
+    scale = surface.reading.attribute
+    moved, bent = moved_by(surface.effects, scale), moved_by(bends[plays], scale)
     parts = [f"{moved} from low to high"] * bool(moved) + [f"{bent} in the middle over the ends"] * bool(bent)
     return ", ".join(parts)
 
 
-def moved_by(effects: pd.DataFrame) -> str:
+def moved_by(effects: pd.DataFrame, scale: Attribute) -> str:
     """`load +3.1 and wax -1.4`: the coordinates whose 90 % interval leaves nothing out, largest first."""
     sure = effects[(effects["low"] > 0) | (effects["high"] < 0)]
     sure = sure.reindex(sure["effect"].abs().sort_values(ascending=False, kind="stable").index)
-    return words_joined([f"{name} {effect:+.1f}" for name, effect in sure["effect"].items()]) if len(sure) else ""
+    told = [f"{name} {scale.told(effect, sign='+')}" for name, effect in sure["effect"].items()]
+    return words_joined(told) if told else ""
 
 
 def one_line(surface) -> str:
     """`payoff: load +3.1 and wax -1.4 from low to high; a formula's mean is known to 0.8 (90 %) after 12 pours`."""
     told = standing(surface) or "nothing that varies can be told from nothing yet"
-    known = number_text(typical_half_width(surface), 1) + _unit(surface)
+    known = surface.reading.attribute.told(typical_half_width(surface)) + _unit(surface)
     return f"{surface.attribute}: {told}; a formula's mean is known to {known} (90 %) after {_pours(surface)}"
 
 
@@ -164,13 +167,18 @@ def _pours(surface) -> str:
     return plural(len(surface.scores), "pour")
 
 
+def in_digits(more: int, *columns: str, digits: int = 2) -> dict[str, int]:
+    """Decimals by column, `more` than usual."""
+    return dict.fromkeys(columns, max(digits + more, 0))
+
+
 def report_of(surface) -> Report:
     """Anything? The shape? A new pour? Which pour decides?"""
     scale = surface.reading.attribute
     by = f" {scale.unit} of {scale.reading}" if scale.is_read else ""
     judged = "read" if scale.is_read else "scored"
     top = heading(f"{surface.attribute}, {scale.low:g} to {scale.high:g}{by}: {_pours(surface)} {judged}")
-    checked = polynomial_blocks(surface.classical, surface.reading.attribute)
+    checked = polynomial_blocks(surface.classical, scale)
     return report(top, *_anything(surface), *_shape(surface), *_new_pour(surface), *_deciding(surface), *checked)
 
 
@@ -178,8 +186,10 @@ def _anything(surface) -> list:
     stands, classical = standing(surface), surface.classical
     told = (f"On average over the region: {stands}." if stands
             else "Nothing that varies can be told from nothing yet: every 90 % interval below holds zero.")
-    effects = grid_of(surface.effects, index="from low to high")
-    anova = grid_of(surface.anova, digits={"p": 4}, index="part")
+    finer = surface.reading.attribute.finer
+    effects = grid_of(surface.effects, digits=in_digits(finer, "effect", "se", "low", "high"), index="from low to high")
+    squares = in_digits(2 * finer, "sum_of_squares", "mean_square")
+    anova = grid_of(surface.anova, digits=squares | {"p": 4}, index="part")
     return [heading("Is there anything?"), line(told), effects, line(_model_sentence(classical)), anova]
 
 
@@ -205,7 +215,9 @@ def _shape(surface) -> list:
         told = (f"Against the spread of repeats, the {classical.model} model {verdict} "
                 f"(F {number_text(lack.f)} on {lack.df} df, p {number_text(lack.p, 3)}).")
     shown = classical.shapes[["terms", "df", "residual_sd", "r_squared", "predicted", "press", "lack_of_fit_p"]]
-    shapes = grid_of(shown, digits=3, index="model")
+    finer = surface.reading.attribute.finer
+    places = dict.fromkeys(shown.columns, 3) | in_digits(finer, "residual_sd", digits=3)
+    shapes = grid_of(shown, digits=places | in_digits(2 * finer, "press", digits=3), index="model")
     return [heading("Is the shape right?"), line(told), shapes, line(_scales(surface)), *_expectations(surface)]
 
 
@@ -251,9 +263,9 @@ def _expectations(surface) -> list:
 def _new_pour(surface) -> list:
     mean_half = typical_half_width(surface)
     pour_half = float(np.hypot(mean_half, normal_multiple(0.9) * math.sqrt(surface.reading.variance_of_pour())))
-    unit = _unit(surface)
-    told = (f"At a formula of the region the long-run mean is known to {number_text(mean_half, 1)}{unit} and one new "
-            f"pour falls within {number_text(pour_half, 1)}{unit} of it, were it judged many times (half of a 90 % "
+    unit, scale = _unit(surface), surface.reading.attribute
+    told = (f"At a formula of the region the long-run mean is known to {scale.told(mean_half)}{unit} and one new "
+            f"pour falls within {scale.told(pour_half)}{unit} of it, were it judged many times (half of a 90 % "
             "interval, typical).")
     shapes = surface.classical.shapes
     left_out = shapes.iloc[0]["predicted"]
@@ -262,18 +274,20 @@ def _new_pour(surface) -> list:
         part = f"{number_text(100 * left_out, 0)} % of the variation" if left_out >= 0.005 else "little or nothing"
         share = part if surface.press < shapes["press"].iloc[-1] else "no better than the plain average"
         checked = (f"Leaving one pour out at a time, the classical reading foretells {share} "
-                   f"(PRESS {number_text(surface.press)}).")
+                   f"(PRESS {number_text(surface.press, max(2 + 2 * scale.finer, 0))}).")
     return [heading("How far off will a new pour be?"), line(told), line(checked),
-            grid_of(surface.noise, index="standard deviation of")]
+            grid_of(surface.noise, digits=in_digits(scale.finer, *NOISE_COLUMNS[:-1]), index="standard deviation of")]
 
 
 def _deciding(surface) -> list:
     table = surface.to_frame().set_index("pour")
-    shown = table[["score", "score_se", "mean", "low", "high", "left_out", "leverage", "influence"]]
+    columns = ["score", "score_se", "mean", "low", "high", "left_out"]
+    shown, places = table[[*columns, "leverage", "influence"]], in_digits(surface.reading.attribute.finer, *columns)
     if surface.reading.attribute.is_read:
-        shown = shown.rename(columns={"score": "read", "score_se": "read_se"})
+        names = {"score": "read", "score_se": "read_se"}
+        shown, places = shown.rename(columns=names), {names.get(name, name): k for name, k in places.items()}
     blocks = [heading("Which pour decides?"), line(_influence_sentence(table))]
-    return [*blocks, grid_of(shown, index="pour"), *(line(text) for text in disagreements(surface))]
+    return [*blocks, grid_of(shown, digits=places, index="pour"), *(line(text) for text in disagreements(surface))]
 
 
 def _influence_sentence(table: pd.DataFrame) -> str:
@@ -291,12 +305,13 @@ def disagreements(surface, frame: pd.DataFrame | None = None) -> list[str]:
     points = surface.classical.made if frame is None else frame
     ours, theirs = surface.predict(points), surface.classical.predict(points, 0.9)
     apart = (ours["mean"] < theirs["low"]) | (ours["mean"] > theirs["high"])
-    sentences = []
+    sentences, scale = [], surface.reading.attribute
     for at in np.flatnonzero(apart.to_numpy()):
         cause = _cause(surface, points.iloc[[at]])
-        low, high, mean = theirs["low"].iloc[at], theirs["high"].iloc[at], ours["mean"].iloc[at]
-        sentences.append(f"{points.index[at]}: the classical 90 % interval {number_text(low)} to {number_text(high)} "
-                         f"leaves out the hierarchical mean {number_text(mean)}. Likely cause: {cause}.")
+        ends = (theirs["low"].iloc[at], theirs["high"].iloc[at], ours["mean"].iloc[at])
+        low, high, mean = (scale.told(value, 2) for value in ends)
+        sentences.append(f"{points.index[at]}: the classical 90 % interval {low} to {high} leaves out the hierarchical "
+                         f"mean {mean}. Likely cause: {cause}.")
     return sentences
 
 

@@ -70,14 +70,15 @@ def verdict_on(row: Mapping, known: Known) -> tuple[str, str]:
     """The verdict on one attribute, and why."""
     if np.isnan(row["result"]):
         return UNJUDGED, f"no pour of the confirmation was {_done(row)} for it."
-    told = f"{measured(row['result'], row['unit'])}, where {row['low']:.1f} to {row['high']:.1f} was expected"
+    low, high = _told(row["low"], row), _told(row["high"], row)
+    told = f"{_told(row['result'], row, row['unit'])}, where {low} to {high} was expected"
     turn = turned(row)
     if turn:
-        word, value, other = turn
+        word, value, other = turn[0], _told(turn[1], row), turn[2]
         preferred = known.apart if not inside(row) else known.clearly
         if preferred and known.better == other:
-            return "overturned", f"{told}; {word} {value:.1f} {other} would be the better choice."
-        told += f"; {word} {value:.1f} {other} was to become the better choice, but with all scores counted"
+            return "overturned", f"{told}; {word} {value} {other} would be the better choice."
+        told += f"; {word} {value} {other} was to become the better choice, but with all scores counted"
         if preferred:
             return "overturned", f"{told} {known.better} is."
         return "not clear", f"{told} {f'{known.better} is not clearly better' if known.better else 'it is not'}."
@@ -85,6 +86,10 @@ def verdict_on(row: Mapping, known: Known) -> tuple[str, str]:
         return "confirmed", f"{told}."
     return "not clear", f"{told}." if row["at once"] else (
         f"{told}; of itself that makes no known formula a better choice.")
+
+
+def _told(value: float, row: Mapping, unit: str = "") -> str:
+    return measured(value, unit, row.get("finer", 0))
 
 
 def whole_of(table: pd.DataFrame, known: Known, failed: list[str]) -> str:
@@ -150,13 +155,14 @@ def _not_clear(table: pd.DataFrame, known: Known, failed: list[str], pours: list
 def _close(row: Mapping, known: Known) -> str:
     """Beyond a turning point, and yet nothing clearly better: the two are near each other."""
     word, value, other = turned(row)
+    value = _told(value, row, row["unit"])
     if known.better:
-        return (f"{row['attribute']} came out {word} {measured(value, row['unit'])}, from where on {other} was to "
+        return (f"{row['attribute']} came out {word} {value}, from where on {other} was to "
                 f"become the better choice; with all scores counted {known.better} is expected to be better "
                 f"({known.others[known.better]:.2f} against {known.formula['mean']:.2f}), but not clearly. Pour the "
                 "two side by side to be sure, or ask suggest_next for another round.")
     worth = f" ({known.formula['mean']:.2f} against {known.others[other]:.2f})" if other in known.others else ""
-    return (f"{row['attribute']} came out {word} {measured(value, row['unit'])}, from where on {other} was to become "
+    return (f"{row['attribute']} came out {word} {value}, from where on {other} was to become "
             f"the better choice; with all scores counted it is not{worth}. Keep the formula, or pour the two side by "
             "side to be sure.")
 

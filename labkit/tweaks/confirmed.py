@@ -1,13 +1,18 @@
 """What the confirmation pours said: confirmed, overturned, or not clear."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
 from labkit.aside import pours_aside
+from labkit.attributes import Attribute, digits_of
 from labkit.checks import check_type
 from labkit.errors import TweakError
+from labkit.handing import hands_out_copies
+from labkit.planning.given import planned_round
 from labkit.rounds import grams_column
 from labkit.trial import check_trial
 from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
@@ -19,33 +24,37 @@ from labkit.tweaks.standing import known_formulas, standing_of
 from labkit.wording import Report, grid_of, heading, line, report
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Verdict:
     """The settled formula after its confirmation pours.
 
     attributes : a row an attribute: mean result, the interval it was expected in, unit, verdict (confirmed, overturned,
     not clear or not judged), and why in words. verdict : confirmed, overturned or not clear, for the whole.
-    desirability : mean, low, high (90 %) of the formula now that these scores count.
+    desirability : mean, low, high (90 %) of the formula now that these scores count. scales : attribute -> what
+    trial.toml says of it.
     """
 
     verdict: str
     attributes: pd.DataFrame
     desirability: pd.Series
     advice: str
+    scales: Mapping[str, Attribute] = field(default_factory=dict)
 
     def __post_init__(self):
-        object.__setattr__(self, "attributes", self.attributes.copy())
-        object.__setattr__(self, "desirability", self.desirability.copy())
+        object.__setattr__(self, "scales", MappingProxyType(dict(self.scales)))
 
     def to_frame(self) -> pd.DataFrame:
         """A row an attribute."""
-        return self.attributes.copy()
+        return self.attributes
 
     def _report(self) -> Report:
         blocks = [heading(f"The choice is {self.verdict}"), *(line(part) for part in self.advice.split("\n"))]
         blocks += [line(f"{row.attribute}: {row.why}") for row in self.attributes.itertuples()]
         shown = self.attributes.drop(columns=["why", "unit"])
-        return report(*blocks, grid_of(with_units(shown, self.attributes.set_index("attribute")["unit"])))
+        places = dict.fromkeys(("result", "low", "high"), digits_of(shown["attribute"], self.scales))
+        units = self.attributes.set_index("attribute")["unit"]
+        return report(*blocks, grid_of(with_units(shown, units), digits=places))
 
     def __str__(self) -> str:
         return self._report().as_text()
@@ -88,13 +97,14 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
     table["verdict"], table["why"] = [row[0] for row in rows], [row[1] for row in rows]
     whole = whole_of(table, known, failed)
     advice = advice_on(whole, table, known, failed, pours, aside)
-    return Verdict(verdict=whole, desirability=known.formula, advice=advice,
+    return Verdict(verdict=whole, desirability=known.formula, advice=advice, scales=trial.attributes,
                    attributes=table[["attribute", "result", "low", "high", "unit", "verdict", "why"]])
 
 
 def _planned_again(trial, number: int, seed: int) -> Confirmation:
     """The confirmation that a round of the trial was, planned once more from what was known before it."""
-    rows = trial.plan[trial.plan["round"] == number]
+    planned = planned_round(trial, number)
+    rows = planned.frame
     formulas = rows[[grams_column(i) for i in trial.recipe.ingredients]].round(6).drop_duplicates()
     if len(formulas) != 1:
         many = f"has {len(formulas)} formulas, and a confirmation is one, poured again"
@@ -102,8 +112,7 @@ def _planned_again(trial, number: int, seed: int) -> Confirmation:
                          "Give the number of the round that plan_confirmation planned.")
     again = plan_confirmation(as_of(trial, number - 1), rows[list(trial.recipe.coordinates)].iloc[[0]], pours=len(rows),
                               seed=seed)
-    named = {name: rows[name].to_numpy() for name in ("round", "melt", "pour")}
-    return replace(again, round=replace(again.round, number=number, frame=again.round.frame.assign(**named)))
+    return replace(again, round=replace(planned, notes=again.round.notes))
 
 
 def _beside_expected(trial, confirmation: Confirmation, pours: list[str]) -> pd.DataFrame:
@@ -118,6 +127,7 @@ def _beside_expected(trial, confirmation: Confirmation, pours: list[str]) -> pd.
     table = pd.merge(expected, overturns.drop(columns="expected"), on="attribute")
     table.insert(1, "result", [results[name] for name in table["attribute"]])
     table["read"] = [trial.attributes[name].is_read for name in table["attribute"]]
+    table["finer"] = [trial.attributes[name].finer for name in table["attribute"]]
     table["usual"] = [confirmation.forecast.usual[name] for name in table["attribute"]]
     return table.assign(pours=table["attribute"].map(counts), judges=table["attribute"].map(each))
 

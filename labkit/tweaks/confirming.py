@@ -3,14 +3,16 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from labkit.attributes import Wanted
-from labkit.checks import check_whole
+from labkit.attributes import Attribute, Wanted, digits_of
+from labkit.checks import check_size
 from labkit.errors import TweakError
+from labkit.handing import hands_out_copies
 from labkit.rounds import Cost, Round, grams_column, small_portions
 from labkit.tweaks.forecast import Forecast, unit_of, usual_judges
 from labkit.tweaks.foretold import Foretold, foretold
@@ -30,6 +32,7 @@ LIKELY = 0.5                   # chance over which it is said that half of what 
 SHOWN = 6                      # slips in the report
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Confirmation:
     """One settled formula, to be poured again before it counts.
@@ -52,10 +55,6 @@ class Confirmation:
     advice: str
     forecast: Forecast
 
-    def __post_init__(self):
-        for name in ("misses", "expected", "overturns", "slips"):
-            object.__setattr__(self, name, getattr(self, name).copy())
-
     def to_frame(self) -> pd.DataFrame:
         """A row an attribute: predicted, expected of the pours, and what would overturn the choice."""
         result = self.expected.drop(columns="mean").rename(columns={"low": "result low", "high": "result high"})
@@ -67,13 +66,17 @@ class Confirmation:
         blocks += self.round._report().blocks
         blocks.append(heading("What is known of this formula"))
         units = self.expected.set_index("attribute")["unit"]
-        blocks.append(grid_of(with_units(self.misses, units),
+        scales = self.forecast.attributes
+        places = dict.fromkeys(("mean", "low", "high"), digits_of(self.misses["attribute"], scales))
+        blocks.append(grid_of(with_units(self.misses, units), digits=places,
                               title="Long-run mean, with 90 % intervals, and the chance of a miss"))
-        blocks.append(grid_of(with_units(_turns_shown(self.expected, self.overturns), units),
+        turns = _turns_shown(self.expected, self.overturns, scales)
+        places = dict.fromkeys(("low", "high"), digits_of(turns["attribute"], scales))
+        blocks.append(grid_of(with_units(turns, units), digits=places,
                               title=f"Mean of these pours{self.forecast.judged_by()}: expected nine times in ten; what "
                                     "would overturn the choice"))
         blocks.append(heading("How far a slip may push it"))
-        blocks.append(grid_of(self.slips.head(SHOWN).drop(columns=["moves", "low"]), digits=3,
+        blocks.append(grid_of(self.slips.head(SHOWN).drop(columns=["moves", "low"]), digits=_places(self.slips, scales),
                               title="Change of each predicted mean and of desirability (a pot filled for one pour)"))
         return report(*blocks)
 
@@ -94,12 +97,18 @@ def with_units(table: pd.DataFrame, units: pd.Series) -> pd.DataFrame:
                                    for name in table["attribute"]])
 
 
-def _turns_shown(expected: pd.DataFrame, overturns: pd.DataFrame) -> pd.DataFrame:
+def _places(slips: pd.DataFrame, scales: Mapping[str, Attribute]) -> dict[str, int]:
+    """Decimals of each change that a slip makes."""
+    return dict(zip(slips.columns, digits_of(slips.columns, scales, 3), strict=True))
+
+
+def _turns_shown(expected: pd.DataFrame, overturns: pd.DataFrame, scales: Mapping[str, Attribute]) -> pd.DataFrame:
     table = expected.drop(columns="mean").merge(overturns.drop(columns=["expected", "at once"]), on="attribute")
     for side in ("below", "above"):
         known = table[side].notna()
-        table[side] = [f"{v:.2f}: {who}" if k else "none on the scale"
-                       for v, who, k in zip(table[side], table[f"better {side}"], known, strict=True)]
+        told = [scales[name].told(v, 2) for name, v in zip(table["attribute"], table[side])]
+        table[side] = [f"{v}: {who}" if k else "none on the scale"
+                       for v, who, k in zip(told, table[f"better {side}"], known, strict=True)]
     return table[["attribute", "low", "high", "below", "above"]].rename(
         columns={"below": "overturned below", "above": "overturned above"})
 
@@ -113,7 +122,7 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
     show: its mean would fall outside the 90 % interval that is expected now, nine times in ten.
     """
     if pours is not None:
-        check_whole(pours, name="pours", low=1, high=24, error=TweakError)
+        check_size(pours, name="pours", error=TweakError)
     standing = standing_of(trial, formula, seed=seed)
     point = standing.points.iloc[[0]] if formula is None else standing.settled
     standing = replace(standing, settled=_poured_again(trial, point, 1).frame[standing.names])
@@ -129,8 +138,9 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
     expected, overturns = forecast.expected(), forecast.overturns()
     grams = round_.frame.iloc[0][[grams_column(i) for i in trial.recipe.ingredients]]
     slips = slips_at(standing, grams.set_axis(trial.recipe.ingredients))
-    advice = _advice(round_, trial.cost, why, _todays(standing, others), _expected_words(expected, overturns),
-                     _misses_words(misses, all_met), slips_in_words(slips))
+    advice = _advice(round_, trial.cost, why, _todays(standing, others),
+                     _expected_words(expected, overturns, trial.attributes), _misses_words(misses, all_met),
+                     slips_in_words(slips, trial.attributes))
     return Confirmation(round=round_, misses=misses, all_met=all_met, expected=expected, overturns=overturns,
                         slips=slips, why=why, advice=advice, forecast=forecast)
 
@@ -236,24 +246,28 @@ def _todays(standing: Standing, others: pd.DataFrame) -> str:
     return ""
 
 
-def _expected_words(expected: pd.DataFrame, overturns: pd.DataFrame) -> str:
+def _expected_words(expected: pd.DataFrame, overturns: pd.DataFrame,
+                    scales: Mapping[str, Attribute] = MappingProxyType({})) -> str:
     turns = overturns.set_index("attribute")
-    return "\n".join(f"{row.attribute} should come out between {row.low:.1f} and {measured(row.high, row.unit)}"
-                     f"{_turns_words(turns.loc[row.attribute])}." for row in expected.itertuples())
+    finer = {name: scale.finer for name, scale in scales.items()}
+    rows = [(row, turns.loc[row.attribute], finer.get(row.attribute, 0)) for row in expected.itertuples()]
+    return "\n".join(f"{row.attribute} should come out between {measured(row.low, '', more)} and "
+                     f"{measured(row.high, row.unit, more)}{_turns_words(turn, more)}." for row, turn, more in rows)
 
 
-def measured(value: float, unit: str) -> str:
-    """`8.1`, or `8.1 mm`."""
-    return f"{value:.1f} {unit}" if unit else f"{value:.1f}"
+def measured(value: float, unit: str, finer: int = 0) -> str:
+    """`8.1`, or `8.1 mm`; with more decimals where the scale is finer."""
+    text = f"{value:.{max(1 + finer, 0)}f}"
+    return f"{text} {unit}" if unit else text
 
 
-def _turns_words(turn: pd.Series) -> str:
+def _turns_words(turn: pd.Series, finer: int = 0) -> str:
     """`; under 4.9 P07 would be the better choice`."""
     if turn["at once"]:
         return ""
     sides: dict[str, list[str]] = {}
     for side, word in {"below": "under", "above": "over"}.items():
-        sides.setdefault(turn[f"better {side}"], []).append(f"{word} {turn[side]:.1f}")
+        sides.setdefault(turn[f"better {side}"], []).append(f"{word} {measured(turn[side], '', finer)}")
     parts = [f"{' or '.join(where)} {pour}" for pour, where in sides.items() if pour]
     if not parts:
         return "; no result of it alone would make another known formula the better choice"

@@ -7,6 +7,7 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
+from labkit.handing import hands_out_copies
 from labkit.planning.question import usual_testers
 from labkit.rounds import Round, small_portions
 from labkit.tweaks.additions import Around
@@ -35,6 +36,7 @@ MORE = ("pour", "tester", "tasting")                    # all of the round and m
 DIGITS = {"cost": 2, "gain": 4, "difference": 4, "se": 4, "per unit": 4, "added cost": 2, "added per unit": 4}
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Efforts:
     """What the suggested round brings, and what it would bring with something more.
@@ -52,12 +54,11 @@ class Efforts:
     advice: str
 
     def __post_init__(self):
-        object.__setattr__(self, "table", self.table.copy())
         object.__setattr__(self, "rounds", MappingProxyType(dict(self.rounds)))
 
     def to_frame(self) -> pd.DataFrame:
         """A row an effort."""
-        return self.table.copy()
+        return self.table
 
     def _report(self) -> Report:
         shown = self.table.drop(columns=["se", "testers"])

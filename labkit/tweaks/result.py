@@ -1,9 +1,13 @@
 """The next tweak as it is handed over: a round, the formula settled on today, whether to stop, and why."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import pandas as pd
 
+from labkit.attributes import Attribute, digits_of
+from labkit.handing import hands_out_copies
 from labkit.rounds import Round
 from labkit.wording import Report, grid_of, heading, line, plural, report
 
@@ -12,6 +16,7 @@ NUMBERS = ("Expected desirability of each pour, its 90 % interval, its standard 
            "the chance that it beats the formula below, the nearest pour and how far off that is (part of the range):")
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Tweak:
     """What to pour next, and what one would settle on today.
@@ -20,7 +25,7 @@ class Tweak:
     twice as much where all that could still be learned is worth two rounds. expected_gain : what the round is expected
     to add to the desirability of the formula settled on; gain_if_known : what knowing every surface would add (both nan
     before there are scores). advice : plain words. predictions : a row an attribute and one for desirability: mean,
-    low, high (90 %) at `best`. reasons : a row a pour of the round.
+    low, high (90 %) at `best`. reasons : a row a pour of the round. scales : attribute -> what trial.toml says of it.
     """
 
     round: Round
@@ -31,10 +36,10 @@ class Tweak:
     advice: str
     predictions: pd.DataFrame
     reasons: pd.DataFrame
+    scales: Mapping[str, Attribute] = field(default_factory=dict)
 
     def __post_init__(self):
-        for name in ("best", "predictions", "reasons"):
-            object.__setattr__(self, name, getattr(self, name).copy())
+        object.__setattr__(self, "scales", MappingProxyType(dict(self.scales)))
 
     def to_frame(self) -> pd.DataFrame:
         """The round, with the reason for each pour: a row a pour."""
@@ -47,7 +52,9 @@ class Tweak:
         blocks.append(heading("What it would settle on today"))
         blocks.append(grid_of(_upright(self.best), digits=DIGITS))
         if len(self.predictions):
-            blocks.append(grid_of(self.predictions, title="Predicted there, with 90 % intervals for the mean"))
+            digits = digits_of(self.predictions["attribute"], self.scales)
+            blocks.append(grid_of(self.predictions, digits=dict.fromkeys(("mean", "low", "high"), digits),
+                                  title="Predicted there, with 90 % intervals for the mean"))
         return report(*blocks)
 
     def __str__(self) -> str:

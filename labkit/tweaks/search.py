@@ -30,9 +30,13 @@ def held_at(recipe, points: pd.DataFrame, hold: Mapping[str, float]) -> pd.DataF
     return points
 
 
-@lru_cache(maxsize=2)
 def poured(trial) -> pd.DataFrame:
     """Coordinates of the pours within the limits, by pour; what a balance step carried over a bound is set back."""
+    return _poured(trial).copy()
+
+
+@lru_cache(maxsize=2)
+def _poured(trial) -> pd.DataFrame:
     made, recipe = trial.made, trial.recipe
     names = list(recipe.coordinates)
     bounds = recipe.bounds.loc[names]

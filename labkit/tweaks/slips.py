@@ -1,10 +1,13 @@
 """How far a slip of hand, balance, kettle or beaker pushes a formula, and what that changes in the scores."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import Attribute
 from labkit.rounds import ALLOWANCE
 from labkit.tweaks.standing import Standing
 
@@ -107,7 +110,7 @@ def _moves(standing: Standing, points: pd.DataFrame) -> list[str]:
             or "nothing that varies" for _, row in moved.iterrows()]
 
 
-def slips_in_words(slips: pd.DataFrame) -> str:
+def slips_in_words(slips: pd.DataFrame, scales: Mapping[str, Attribute] = MappingProxyType({})) -> str:
     """The most dangerous slip, or that none of them matters."""
     worst = slips.iloc[0]
     scores = slips.columns[2:-2]
@@ -115,7 +118,8 @@ def slips_in_words(slips: pd.DataFrame) -> str:
         return (f"No slip of hand, balance or kettle costs more than {HARMLESS:g} of desirability; the largest is "
                 f"{worst['what slips']}, {worst['desirability']:+.3f}.")
     most = max(scores, key=lambda name: abs(worst[name]))
+    moved = scales[most].told(worst[most], 2, "+") if most in scales else f"{worst[most]:+.2f}"
     remedy = (" Weigh the base that has arrived, and stir in for each gram of it as the round's sheet says."
               if worst["what slips"].endswith(BEAKER) else "")
-    return (f"The slip to guard against: {worst['what slips']}. It moves {most} by {worst[most]:+.2f} and costs "
+    return (f"The slip to guard against: {worst['what slips']}. It moves {most} by {moved} and costs "
             f"{-worst['desirability']:.3f} of desirability.{remedy}")

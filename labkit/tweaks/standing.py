@@ -8,6 +8,7 @@ import pandas as pd
 
 from labkit.checks import check_type
 from labkit.errors import TweakError
+from labkit.handing import hands_out_copies
 from labkit.rounds import grams_column
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import poured
@@ -16,6 +17,7 @@ from labkit.tweaks.suggest import _checked, _scored_pours, _weighed_best, search
 WIDE = 1024                    # draws behind a number that is shown
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Standing:
     """A trial, what is known of all that is wanted, the formula in question (one row of coordinates), other points.

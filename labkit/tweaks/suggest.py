@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_held, check_whole, more_melts_than_pours
+from labkit.checks import MOST_SUGGESTED, check_held, check_size, check_whole, more_melts_than_pours
 from labkit.errors import TweakError
 from labkit.rounds import Round, small_portions
 from labkit.trial import check_trial
@@ -94,9 +94,9 @@ def _checked(trial, pours, melts, seed, hold, worth) -> Asked:
 def _sizes(trial, pours: int | None, melts: int | None) -> tuple[tuple[int, int], ...]:
     """Pours and melts of the rounds to compare; a melt without a pour is not made."""
     if pours is not None:
-        check_whole(pours, name="pours", low=1, high=24, error=TweakError)
+        check_size(pours, name="pours", most=MOST_SUGGESTED, error=TweakError)
     if melts is not None:
-        check_whole(melts, name="melts", low=1, high=24, error=TweakError)
+        check_size(melts, name="melts", most=MOST_SUGGESTED, error=TweakError)
     if pours is not None and melts is not None and melts > max(pours, USUAL_MELTS) and trial.recipe.pot:
         raise TweakError(more_melts_than_pours(melts, pours))
     found = []
@@ -285,7 +285,7 @@ def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.D
     advice = words.advice(trial, asked, outlook.surfaces, worth.gain, _cost(trial, round_), stop, known, close)
     advice = "\n".join([advice, *words.failing(wide, settled)])
     return Tweak(round=round_, best=best, stop=stop, expected_gain=worth.gain, gain_if_known=known, advice=advice,
-                 predictions=predictions, reasons=reasons)
+                 predictions=predictions, reasons=reasons, scales=asked.trial.attributes)
 
 
 def shown_worth(asked: Asked, wide: Outlook, jury, round_: Round, settled: pd.DataFrame, points: pd.DataFrame) -> Worth:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from labkit.attributes import Attribute
 from labkit.core.frontier import along, best_attainable, slopes
+from labkit.handing import Tables, hands_out_copies
 from labkit.tweaks.search import starting_points, steps_from
 from labkit.tweaks.standing import Standing, standing_of
 from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
@@ -24,36 +25,39 @@ PLACES = 7             # formulas along a trade
 DRAWS, MEANS = 1024, 256
 
 
+@hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Tradeoffs:
     """What of the wants are in conflict around one formula, pair by pair.
 
     table : a row a pair: attribute, other, conflict, then for each point that `attribute` comes nearer to what is
     wanted what it costs of `other` (median, low, high: 90 %), from which to which score of `attribute` that holds, and
-    says. paths : (attribute, other) -> formulas along the trade: coordinates and predicted means.
+    says. paths : (attribute, other) -> formulas along the trade: coordinates and predicted means. scales : attribute ->
+    what trial.toml says of it.
     """
 
     formula: pd.DataFrame
     scores: pd.Series
     table: pd.DataFrame
     paths: Mapping[tuple[str, str], pd.DataFrame]
+    scales: Mapping[str, Attribute]
 
     def __post_init__(self):
-        for name in ("formula", "scores", "table"):
-            object.__setattr__(self, name, getattr(self, name).copy())
-        object.__setattr__(self, "paths", MappingProxyType({k: v.copy() for k, v in self.paths.items()}))
+        object.__setattr__(self, "scales", MappingProxyType(dict(self.scales)))
+        object.__setattr__(self, "paths", Tables(self.paths))
 
     def to_frame(self) -> pd.DataFrame:
         """A row a pair of attributes."""
-        return self.table.copy()
+        return self.table
 
     def _report(self) -> Report:
-        at = words_joined([f"{name} {value:.1f}" for name, value in self.scores.items()])
+        at = words_joined([f"{name} {self.scales[name].told(value)}" for name, value in self.scores.items()])
         blocks = [heading("What is traded against what"), line(f"Around the formula with {at} expected:")]
         blocks += [line(says) for says in self.table["says"]] or [line("Only one want, so nothing is traded.")]
         known = self.table[self.table["conflict"]]
         if len(known):
-            blocks.append(grid_of(known.drop(columns=["conflict", "says"]), title="Cost of a point (90 % interval)"))
+            blocks.append(grid_of(known.drop(columns=["conflict", "says"]), digits=_places(known, self.scales),
+                                  title="Cost of a point (90 % interval)"))
         return report(*blocks)
 
     def __str__(self) -> str:
@@ -120,6 +124,7 @@ def tell_tradeoffs(trial, surfaces=None, at: pd.DataFrame | None = None, seed: i
             rows[-1] = _with_words(row, path[row["attribute"]].iloc[[0, -1]], sides, cloud.attributes)
     columns = ["attribute", "other", "conflict", "cost", "low", "high", "from", "to", "says"]
     return Tradeoffs(formula=standing.settled, table=pd.DataFrame(rows, columns=columns), paths=paths,
+                     scales=trial.attributes,
                      scores=pd.Series({name: float(values[0]) for name, values in cloud.means.items()}))
 
 
@@ -208,7 +213,23 @@ def _with_words(row: dict, ends: pd.Series, side: tuple[int, int], attributes: M
     """From where to where of the first attribute the trade goes, and the sentence about it."""
     first, other = attributes[row["attribute"]], attributes[row["other"]]
     row = row | {"from": float(ends.iloc[0]), "to": float(ends.iloc[1])}
-    return row | {"says": _says(row, side, first.unit if first.is_read else "point", f"{other.unit} " * other.is_read)}
+    finer, unit = (first.finer, other.finer), f"{other.unit} " * other.is_read
+    return row | {"says": _says(row, side, _step(first), unit, finer=finer)}
+
+
+def _step(attribute: Attribute) -> str:
+    """`point`, `mm`; on a scale from 0 to 1 `0.1`, on one from 0 to 1000 mm `10 mm`."""
+    size = f"{10.0 ** -attribute.finer:g}"
+    if not attribute.finer:
+        return attribute.unit if attribute.is_read else "point"
+    return f"{size} {attribute.unit}" if attribute.is_read else size if attribute.finer > 0 else f"{size} points"
+
+
+def _places(table: pd.DataFrame, scales: Mapping[str, Attribute]) -> dict[str, list[int]]:
+    """Decimals row by row: a cost is in points of the other a point of the attribute."""
+    own, other = (np.array([scales[name].finer for name in table[column]]) for column in ("attribute", "other"))
+    cost = (2 + other - own).clip(min=0).tolist()
+    return dict.fromkeys(("cost", "low", "high"), cost) | dict.fromkeys(("from", "to"), (2 + own).clip(min=0).tolist())
 
 
 def _costly(cloud: Cloud, pair: tuple[str, str], front: np.ndarray) -> np.ndarray:
@@ -241,22 +262,28 @@ def _peace(pair: tuple[str, str], traded: bool) -> str:
     return f"{pair[0]} and {pair[1]} are not in conflict here: what serves the one does not harm the other."
 
 
-def _says(row: Mapping, side: tuple[int, int], unit: str, of_other: str = "") -> str:
-    """`Each point of payoff beyond 6.0 costs 0.8 of hardness, up to 7.3 (90 %: 0.4 to 1.3).`"""
+def _says(row: Mapping, side: tuple[int, int], unit: str, of_other: str = "", finer: tuple[int, int] = (0, 0)) -> str:
+    """`Each point of payoff beyond 6.0 costs 0.8 of hardness, up to 7.3 (90 %: 0.4 to 1.3).`
+
+    unit : what of the first is bought at a time; finer : decimals beyond the usual one of the first and of the other.
+    """
     beyond, until = ("beyond", "up to") if side[0] > 0 else ("under", "down to")
-    span = _span(row["low"], row["high"])
-    if np.isinf(row["cost"]):
-        return (f"{row['attribute']} {beyond} {row['from']:.1f} can only be bought with {row['other']}, and may not be "
-                f"had at all (90 %: {span} a {unit}).")
-    text = (f"Each {unit} of {row['attribute']} {beyond} {row['from']:.1f} costs {row['cost']:.1f} {of_other}of "
-            f"{row['other']}, {until} {row['to']:.1f} (90 %: {span})")
+    own, other = (f".{max(1 + more, 0)}f" for more in finer)
+    a_unit = 10.0 ** -finer[0]
+    cost, low, high = (row[name] * a_unit for name in ("cost", "low", "high"))
+    span = _span(low, high, other)
+    begun = f"{row['attribute']} {beyond} {row['from']:{own}}"
+    if np.isinf(cost):
+        return f"{begun} can only be bought with {row['other']}, and may not be had at all (90 %: {span} a {unit})."
+    text = (f"Each {unit} of {begun} costs {cost:{other}} {of_other}of {row['other']}, {until} {row['to']:{own}} "
+            f"(90 %: {span})")
     return f"{text}; as little is known, it may cost nothing." if row["low"] <= 0 else f"{text}."
 
 
-def _span(low: float, high: float) -> str:
+def _span(low: float, high: float, form: str) -> str:
     """`0.4 to 1.3`; an end that no draw bounds is left out."""
     if np.isinf(low) and np.isinf(high):
         return "anything"
     if np.isinf(low):
-        return f"{high:.1f} or less"
-    return f"{low:.1f} or more" if np.isinf(high) else f"{low:.1f} to {high:.1f}"
+        return f"{high:{form}} or less"
+    return f"{low:{form}} or more" if np.isinf(high) else f"{low:{form}} to {high:{form}}"

@@ -78,10 +78,10 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
     worth = {name: float(wanted_part(trial.attributes[name].wanted, np.array(mean)))
              for name, mean in rows["mean"].items()}
     worst = min(worth, key=worth.get)
-    wanted = trial.attributes[worst].wanted
+    wanted, mean = trial.attributes[worst].wanted, trial.attributes[worst].told(rows.loc[worst, "mean"])
     points = words_joined([f"{p:g}" for p in wanted.points], last="to")
     return (f"No formula within the limits is expected to give what you want: the best known comes to a desirability "
-            f"of {best:.2f}. {worst} is furthest off: {rows.loc[worst, 'mean']:.1f} expected, wanted {wanted.kind} "
+            f"of {best:.2f}. {worst} is furthest off: {mean} expected, wanted {wanted.kind} "
             f"{points}. This round is planned to teach the most instead. If its scores say the same, widen the limits, "
             "or what is wanted.")
 
@@ -125,7 +125,8 @@ def _no_difference(trial, name: str, surfaces) -> str:
     scored = [attribute for attribute, a in trial.attributes.items() if a.wanted is not None]
     or_read = " or read" if trial.read_attributes else ""
     effects = {attribute: surface.effects.loc[name] for attribute, surface in surfaces.items()}
-    sure = [f"{attribute} by {e['effect']:+.1f}" for attribute, e in effects.items() if e["low"] > 0 or e["high"] < 0]
+    sure = [f"{attribute} by {trial.attributes[attribute].told(e['effect'], sign='+')}"
+            for attribute, e in effects.items() if e["low"] > 0 or e["high"] < 0]
     if sure:
         return (f"What you want can hardly be told to depend on {name} where the best lies, though from its low to its "
                 f"high it changes {words_joined(sure)} on average")

@@ -81,6 +81,55 @@ def test_cells_too_many_or_too_few_for_other_reasons(before, row, text):
     assert told(before, row) == text
 
 
+@pytest.mark.parametrize(("row", "number", "column"), [
+    ("P02,M01,,18,85,,0.36,0.84,,ok", "18,85", "base [g]"),
+    ("P02,M01,,18.85,,0,36,0.84,,ok,", "0,36", "red [g]"),
+    ("P02,M01,,18.85,,0,36,0.84,,ok,,", "0,36", "red [g]"),
+    ("P02,M01,,18.85,,0,36,0.84,,failed: broke,,,", "0,36", "red [g]"),
+])
+def test_a_comma_that_moves_the_outcome_where_a_setting_was_left_blank(row, number, column):
+    strayed = "failed: broke" if "failed" in row else "ok"
+    assert told(POURS, row) == (f"has '{strayed}' under defects: perhaps {column} is {number}. "
+                                f'Write {number.replace(",", ".")}, put "{number}" {SAVE}.')
+
+
+@pytest.mark.parametrize("row", ["P02,M01,,18.8,,0.36,0.84,70,,ok", "P02,M01,,18.8,,0.36,0.84,70,,ok,,,"])
+def test_an_outcome_under_defects_where_no_comma_explains_it(row):
+    assert told(POURS, row) == ("has 'ok' under defects and nothing under outcome. Move it to its own column, or put a cell "
+                                "that holds a comma in quotation marks.")
+
+
+ASIDE = "action,pour,tester,session,position,attribute,reason,since\n"
+APART = "Put a cell that holds a comma in quotation marks, or leave out the blank if these are two cells."
+
+
+@pytest.mark.parametrize(("before", "row", "text"), [
+    (POURS, "P02,M01,,18.8,,0.36,0.84,70,ok,soft, sticky",
+     f"has 'soft, sticky', which is read as 'soft' under defects and 'sticky' under note. {APART}"),
+    (POURS, "P02,M01,,18.8,,0.36,0.84,70,failed: broke, soft,,,",
+     f"has 'failed: broke, soft', which is read as 'failed: broke' under outcome and 'soft' under defects. {APART}"),
+    (POURS, "P02,M01,,18.8,,0.36,0.84,70,ok,,soft, sticky, dull",
+     f"has 'soft, sticky', which is read as 'soft' under note and 'sticky' under corrects. {APART}"),
+    (MELTS, "M02,2031-05-04,4.7,12.9,21.5,0.43,boiled, once,",
+     f"has 'boiled, once', which is read as 'boiled' under note and 'once' under corrects. {APART}"),
+    (ASIDE, "set aside,P01,,,,smelled, off",
+     f"has 'smelled, off', which is read as 'smelled' under attribute and 'off' under reason. {APART}"),
+])
+def test_a_comma_of_a_sentence_that_parts_two_cells(before, row, text):
+    assert told(before, row) == text
+
+
+@pytest.mark.parametrize(("before", "row"), [
+    (POURS, "P02,M01,,18.8,,0.36,0.84,70,ok,soft,sticky"),                   # two cells
+    (POURS, 'P02,M01,,18.8,,0.36,0.84,70,ok,"soft, sticky"'),
+    (POURS, 'P02,M01,,18.8,,0.36,0.84,70,ok,soft,"sticky, soft, sticky"'),
+    (POURS, "P02, M01,, 18.8,, 0.36, 0.84, 70, ok, soft, sticky"),           # a blank after every comma
+    (WIDE.replace("hardness", "note"), "T02,P01,7, soft"),                   # a table of somebody's own
+])
+def test_blanks_after_commas_that_may_stand(before, row):
+    assert len(parse_table(f"{before}{row}\n".encode(), file="some.csv").body) == before.count("\n")
+
+
 @pytest.mark.parametrize(("before", "row"), [
     (SCORES, "P02,T01,1,1,payoff,7,,,"),                        # a comma to spare, and no two whole numbers
     (WIDE.replace("5,6", "5,6,"), "T02,P01,7,5,"),              # every row ends in one

@@ -51,21 +51,33 @@ class TestSetting:
     def test_renamed(self, demo_copy):
         define(demo_copy, (r"settings.pour_temperature", "settings.pouring_temperature"))
         assert told(demo_copy) == (
-            f"{self.FACT}Did you mean it by 'pouring_temperature', which has no column yet? {KEEP_SETTING}")
+            f"{self.FACT}Did you mean 'pouring_temperature', which has no column yet? {KEEP_SETTING}")
 
     def test_renamed_before_anything_was_poured(self, demo_copy):
         for table in ("melts", "pours", "servings", "scores"):
             (demo_copy / f"{table}.csv").unlink()
         define(demo_copy, (r"settings.pour_temperature", "settings.pouring_temperature"))
         assert told(demo_copy) == (
-            f"plan.csv has a column 'pour_temperature', filled in 12 rows, {LOST}Did you mean it by 'pouring_temperature', "
+            f"plan.csv has a column 'pour_temperature', filled in 12 rows, {LOST}Did you mean 'pouring_temperature', "
             f"which has no column yet? {KEEP_SETTING}")
+
+    @pytest.mark.parametrize(("files", "named", "asked", "beside"), [
+        (("pours",), ("pours", "heat"), "pour_temperature", "plan"),
+        (("plan",), ("plan", "heat"), "pour_temperature", "pours"),
+        (("trial", "plan"), ("pours", "pour_temperature"), "heat", "plan"),
+        (("trial", "pours"), ("plan", "pour_temperature"), "heat", "pours")])
+    def test_renamed_in_some_files_only(self, demo_copy, files, named, asked, beside):
+        for path in (demo_copy / f"{name}.{'toml' if name == 'trial' else 'csv'}" for name in files):
+            path.write_text(path.read_text(encoding="utf-8").replace("pour_temperature", "heat"), encoding="utf-8")
+        assert told(demo_copy) == (
+            f"{named[0]}.csv has a column {named[1]!r}, filled in 12 rows, and none named {asked!r}, as trial.toml and "
+            f"{beside}.csv call it. Give it one name in all three.")
 
     def test_renamed_where_nothing_was_planned(self, demo_copy):
         (demo_copy / "plan.csv").unlink()
         define(demo_copy, (r"settings.pour_temperature", "settings.pouring_temperature"))
         assert told(demo_copy) == (
-            f"{self.FACT}Did you mean it by 'pouring_temperature', which has no column yet? {KEEP_SETTING}")
+            f"{self.FACT}Did you mean 'pouring_temperature', which has no column yet? {KEEP_SETTING}")
 
     def test_one_that_comes_later_needs_its_columns(self, demo_copy):
         define(demo_copy, (r"\[\[limits\]\]", "[settings.stirring]\nlow = 1\nhigh = 5\n[[limits]]"))
@@ -87,7 +99,7 @@ class TestAttribute:
 
     def test_renamed(self, demo_copy):
         define(demo_copy, (r"attributes.sheerness", "attributes.sheernes"))
-        assert told(demo_copy) == self.FACT + f"Did you mean it by 'sheernes', which has no score yet? {KEEP_SHEERNESS}"
+        assert told(demo_copy) == self.FACT + f"Did you mean 'sheernes', which has no score yet? {KEEP_SHEERNESS}"
 
     def test_taken_out(self, demo_copy):
         define(demo_copy, (r"\[attributes.sheerness\]\nwanted[^\n]*\nexpect[^\n]*\n", ""))
@@ -112,7 +124,7 @@ class TestIngredient:
 
     def test_renamed(self, demo_copy):
         define(demo_copy, ("\"jojoba oil\"", '"jojoba"'))
-        assert told(demo_copy) == self.FACT + f"Did you mean it by 'jojoba', which has no column yet? {KEEP_OIL}"
+        assert told(demo_copy) == self.FACT + f"Did you mean 'jojoba', which has no column yet? {KEEP_OIL}"
 
     def test_replaced(self, demo_copy):
         define(demo_copy, ("\"jojoba oil\"", '"sunflower oil, cold pressed"'))

@@ -279,7 +279,9 @@ def test_turning_points_in_words(below, above, at_once, words):
 
 
 @pytest.mark.parametrize("asked, message", [
-    ({"pours": 0}, "pours is 0. Give a whole number from 1 to 24."),
+    ({"pours": 0}, "pours is 0. Give a whole number from 1 to 48."),
+    ({"pours": 49}, "pours is 49, and one round holds 48 at most. Plan several rounds, each from what the one before has "
+     "shown."),
     ({"seed": "x"}, "seed is 'x'. Give a whole number from 0 to 4294967295."),
     ({"formula": {"wax": 0.16}}, "formula is of type dict. Give a frame of one row, such as suggest_next(trial).best."),
     ({"formula": pd.DataFrame({"wax": [0.1, 0.2]})},
