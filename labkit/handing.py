@@ -1,7 +1,7 @@
 """What is handed out of a frozen result: tables as copies, arrays that cannot be written into.
 
 Whoever holds a result may write into a table of it; that must not change what the result, or anything that reads it,
-says later.
+says later. A shallow copy is enough: pandas copies what two tables share as soon as one of them is written into.
 """
 
 import functools
@@ -14,7 +14,7 @@ import pandas as pd
 def handed(value: object) -> object:
     """A table as a copy, an array as a view that cannot be written into, anything else as it is."""
     if isinstance(value, pd.DataFrame | pd.Series):
-        return value.copy()
+        return value.copy(deep=False)
     return locked(value) if isinstance(value, np.ndarray) else value
 
 
@@ -34,7 +34,7 @@ def hands_out_copies(kind: type) -> type:
         made(self, *given, **named)
         for name, value in vars(self).items():
             if isinstance(value, pd.DataFrame | pd.Series):
-                vars(self)[name] = value.copy()
+                vars(self)[name] = value.copy(deep=False)
 
     def ask(self, name: str) -> object:
         return handed(asked(self, name))
@@ -47,10 +47,10 @@ class Tables(Mapping):
     """Tables by name, taken in and handed out as copies."""
 
     def __init__(self, tables: Mapping[object, pd.DataFrame]):
-        self._tables = {name: table.copy() for name, table in tables.items()}
+        self._tables = {name: table.copy(deep=False) for name, table in tables.items()}
 
     def __getitem__(self, name: object) -> pd.DataFrame:
-        return self._tables[name].copy()
+        return self._tables[name].copy(deep=False)
 
     def __iter__(self) -> Iterator:
         return iter(self._tables)
