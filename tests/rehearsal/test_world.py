@@ -1,5 +1,7 @@
 """A world says what it cannot be."""
 
+import numpy as np
+import pandas as pd
 import pytest
 from rehearsal.worlds import quiet
 
@@ -22,3 +24,37 @@ class TestRefusals:
         with pytest.raises(RehearsalError) as refused:
             make()
         assert str(refused.value) == message
+
+    @pytest.mark.parametrize("found, message", [
+        (lambda at: pd.DataFrame({"payoff": [5.0] * len(at)}), "truth gives no column 'hardness'. Give payoff and hardness."),
+        (lambda at: pd.DataFrame({"payoff": 5.0, "hardness": [5.0, np.nan]}),
+         "truth gives 2 rows, or values that are not numbers, for 2 formulas. Give a finite number for each."),
+        (lambda at: pd.DataFrame({"payoff": [5.0, np.inf], "hardness": 5.0}),
+         "truth gives 2 rows, or values that are not numbers, for 2 formulas. Give a finite number for each."),
+        (lambda at: pd.DataFrame({"payoff": [5.0], "hardness": [5.0]}),
+         "truth gives 1 rows, or values that are not numbers, for 2 formulas. Give a finite number for each."),
+    ])
+    def test_of_a_truth(self, found, message):
+        with pytest.raises(RehearsalError) as refused:
+            labkit.World(truth=found).truth_at(pd.DataFrame({"wax": [0.1, 0.2]}), ["payoff", "hardness"])
+        assert str(refused.value) == message
+
+    @pytest.mark.parametrize("chance, shape", [([0.1, 1.1], "(2,)"), ([-0.1, 0.5], "(2,)"), ([np.nan, 0.5], "(2,)"),
+                                               ([0.5], "(1,)"), (0.5, "()")])
+    def test_of_chances_of_failing(self, chance, shape):
+        with pytest.raises(RehearsalError) as refused:
+            quiet(fails=lambda at: chance).holds_at(pd.DataFrame({"wax": [0.1, 0.2]}))
+        assert str(refused.value) == (
+            f"fails gives values of shape {shape}, or some outside 0 to 1, for 2 formulas. Give a chance for each.")
+
+    def test_of_one_amount_among_several(self):
+        assert quiet(sd_pour={"payoff": 0.2, "hardness": 0}).sd_pour["payoff"] == 0.2
+        with pytest.raises(RehearsalError) as refused:
+            quiet(sd_pour={"payoff": 0.2, "hardness": -1})
+        assert str(refused.value) == "sd_pour is -1. Give a standard deviation, 0 or more."
+
+
+def test_what_holds_is_what_does_not_fail():
+    at = pd.DataFrame({"wax": [0.1, 0.2, 0.3]})
+    np.testing.assert_allclose(quiet(fails=lambda points: [0.0, 0.25, 1.0]).holds_at(at), [1.0, 0.75, 0.0])
+    np.testing.assert_allclose(quiet().holds_at(at), 1.0)

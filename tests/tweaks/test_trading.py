@@ -8,7 +8,7 @@ from definitions import TERRACOTTA
 
 import labkit
 from labkit.errors import TweakError
-from labkit.tweaks.trading import _says, exchange_rate, shortfall, tell_tradeoffs
+from labkit.tweaks.trading import _says, _ways, exchange_rate, shortfall, tell_tradeoffs
 
 PAIR = ("payoff", "hardness")
 WANTS = """
@@ -229,3 +229,13 @@ def test_surfaces_that_are_none(trial, surfaces, message):
 def test_no_infinity_in_words_and_the_unit_of_what_is_read(low, high, of_other, words):
     row = {"attribute": "payoff", "other": "softness", "cost": 0.8, "low": low, "high": high, "from": 6.0, "to": 7.0}
     assert _says(row, (1, 1), "point", of_other) == f"Each point of payoff beyond 6.0 costs {words}"
+
+
+@pytest.mark.parametrize("wanted, mean, ways", [
+    ("peak = [2, 5, 8]", 4.7, (1,)), ("peak = [2, 5, 8]", 4.85, (1, -1)), ("peak = [2, 5, 8]", 5.15, (1, -1)),
+    ("peak = [2, 5, 8]", 5.3, (-1,)), ("rising = [2, 8]", 9.0, (1,)), ("falling = [2, 8]", 1.0, (-1,))])
+def test_which_way_a_score_comes_nearer_to_what_is_wanted(wanted, mean, ways):
+    """Within a fiftieth of the scale of a target both ways count, as either may be had for another score."""
+    text = TERRACOTTA.split("[attributes.payoff]")[0] + f"[attributes.payoff]\nwanted = {{ {wanted} }}\n"
+    cloud = types.SimpleNamespace(attributes=labkit.Trial.from_toml(text).attributes, means={"payoff": np.array([mean])})
+    assert _ways(cloud, "payoff") == ways
