@@ -97,6 +97,11 @@ REFUSED = {
         FormulaError,
         "[factors.wax] names 'candelila wax', which is not in [formula]. Did you mean 'candelilla wax'?",
     ),
+    "a share in percent": (
+        changed(WORKED, "low = 0.10\nhigh = 0.22", "low = 10\nhigh = 22"),
+        LabkitError,
+        "[factors.wax] low is 10, but a share lies from 0 to 1. Write 0.1 for 10 %.",
+    ),
     "a key that is not known": (
         changed(WORKED, "[factors.load]", "[factors.load]\nlows = 1"),
         LabkitError,

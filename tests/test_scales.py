@@ -11,7 +11,7 @@ from labkit.attributes import Attribute, digits_of
 from labkit.errors import TrialError
 from labkit.panel.flags import _far_row
 from labkit.rehearsal.fitted import _step_of
-from labkit.rehearsal.table import _read, _step
+from labkit.rehearsal.table import _read, _sd, _step
 from labkit.tweaks.confirming import _expected_words, measured
 from labkit.tweaks.slips import slips_in_words
 from labkit.tweaks.trading import _says
@@ -162,6 +162,15 @@ def test_rehearsals_score_to_half_a_tenth_on_a_scale_from_0_to_1():
     assert _step_of(fine, np.array([0.12, 0.3])) == 0.0
     assert _step_of(usual, np.array([1.0, 3.0])) == 1.0
     assert _step_of(usual, np.array([1.5, 3.0])) == 0.5
+
+
+def test_worlds_scatter_by_as_much_of_a_scale_from_0_to_1_as_of_one_from_0_to_10():
+    fine, usual, wide = (Attribute(name="shine", high=high) for high in (1.0, 10.0, 1000.0))
+    world = labkit.World(lambda points: points)
+    assert [_sd(world, "pour", a) for a in (fine, usual, wide)] == [pytest.approx(0.03), 0.3, 3.0]
+    assert [_sd(world, "tester_pour", a) for a in (fine, usual, wide)] == [pytest.approx(0.08), 0.8, 8.0]
+    stated = labkit.World(lambda points: points, sd_pour={"shine": 0.2}, sd_tester_pour=0.5)
+    assert (_sd(stated, "pour", fine), _sd(stated, "tester_pour", usual)) == (0.2, 0.5)
 
 
 def test_a_ballot_has_boxes_a_tenth_apart():

@@ -114,6 +114,7 @@ def range_of(words: Mapping, where: str, *, high: float | None = None) -> tuple[
             raise TrialError(f"{where} has no {end}. Give low and high.")
     ends = [number_of(words[end], f"{where} {end}") for end in ("low", "high")]
     if high is not None:
+        _check_no_percent(words, ends, where)
         ends = [
             check_share(e, name=f"{where} {n}", error=TrialError, high=high)
             for e, n in zip(ends, ("low", "high"), strict=True)
@@ -121,6 +122,14 @@ def range_of(words: Mapping, where: str, *, high: float | None = None) -> tuple[
     if ends[0] > ends[1]:
         raise TrialError(f"{where}: low is {ends[0]:g} and high is {ends[1]:g}. Give the lower number as low.")
     return ends[0], ends[1]
+
+
+def _check_no_percent(words: Mapping, ends: list[float], where: str) -> None:
+    """`low = 12` is meant as 12 percent by whoever reads recipes."""
+    for name, end in zip(("low", "high"), ends, strict=True):
+        if 1 < end <= 100:
+            raise TrialError(f"{where} {name} is {end:g}, but a share lies from 0 to 1. Write {end / 100:g} for "
+                             f"{end:g} %.")
 
 
 def points_of(values: object, where: str, count: int) -> tuple[float, ...]:

@@ -18,6 +18,7 @@ from labkit.rounds import Batch, grams_column
 REALLY_SO = "really so"  # in a note
 GROSS = 3.0              # times what was planned; a slip of the decimal sign is ten times
 SLACK = 5                # balance steps by which a small weight may miss besides
+FEW = 0.03               # of a weight, beside some balance steps: as near a hand comes to the plan that it follows
 NEAR, FAR = 0.1, 0.2     # of all that was weighed: as totals the weights keep to the plan, as portions they do not
 _ADVICE = f"Correct the weight, or write '{REALLY_SO}' in the note."
 
@@ -29,7 +30,7 @@ def doubt_of_melt(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping[s
         return ""
     ratios = sorted(row[c] / plan[c] for c in plan if plan[c] > 0 and not is_blank(row[c]))
     larger = max(1.0, ratios[(len(ratios) - 1) // 2]) if ratios else 1.0
-    return (_running(row, plan, where) or _exchanged(row, plan, batch, where)
+    return (_running(row, plan, batch, where) or _exchanged(row, plan, batch, where)
             or _gross(row, plan, GROSS * larger, batch, where))
 
 
@@ -38,7 +39,8 @@ def doubt_of_pour(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping[s
     if is_meant(row):
         return ""
     plan = plan_of_pour(row, recipe, planned)
-    return (_running(row, plan, where) or _exchanged(row, plan, batch, where) or _gross(row, plan, GROSS, batch, where)
+    return (_running(row, plan, batch, where) or _exchanged(row, plan, batch, where)
+            or _gross(row, plan, GROSS, batch, where)
             or _too_much(row, recipe, max(batch.pour_g, sum(plan.values())), where))
 
 
@@ -53,21 +55,31 @@ def is_meant(row: Mapping) -> bool:
     return REALLY_SO in " ".join(row["note"].lower().split())
 
 
-def _running(row: Mapping, plan: Mapping[str, float], where: str) -> str:
+def _running(row: Mapping, plan: Mapping[str, float], batch: Batch, where: str) -> str:
     columns = [c for c in plan if plan[c] > 0 and not is_blank(row[c])]
     meant, shown = np.array([plan[c] for c in columns]), np.array([row[c] for c in columns], dtype=float)
-    if len(columns) < 2 or not _are_totals(shown, meant):
+    if len(columns) < 2 or not _are_totals(shown, meant, batch.balance_step_g):
         return ""
     said, told = ", ".join(f"{value:g}" for value in shown), ", ".join(f"{value:.2f}" for value in meant)
     return (f"{where}: the weights look like running totals ({said} g, where {told} g were planned). Write what was "
             f"added each time, or write '{REALLY_SO}' in the note.")
 
 
-def _are_totals(shown: np.ndarray, meant: np.ndarray) -> bool:
-    """Whether weights keep to the proportions of the plan as running totals, and are far from them as portions."""
+def _are_totals(shown: np.ndarray, meant: np.ndarray, step: float) -> bool:
+    """Whether weights keep to the proportions of the plan as running totals, and are far from them as portions.
+
+    Or are what was planned to some steps and hundredths as running totals, and not so as they stand: a short column of
+    totals may come near to the proportions of a larger pot.
+    """
     steps = np.diff(shown, prepend=0.0)
+    if _is_planned(steps, meant, step) and not _is_planned(shown, meant, step):
+        return True
     return bool((steps >= 0).all() and shown[-1] > 0 and _misfit(steps, meant) < NEAR
                 and _misfit(shown, meant) > max(FAR, 4 * _misfit(steps, meant)))
+
+
+def _is_planned(grams: np.ndarray, meant: np.ndarray, step: float) -> bool:
+    return bool((np.abs(grams - meant) <= SLACK * step + FEW * meant).all())
 
 
 def _misfit(grams: np.ndarray, meant: np.ndarray) -> float:

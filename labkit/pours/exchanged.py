@@ -7,12 +7,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from labkit.checks import is_blank
 from labkit.formula import Recipe
-from labkit.pours.doubts import REALLY_SO, SLACK, is_meant
+from labkit.pours.doubts import FEW, REALLY_SO, SLACK, is_meant
 from labkit.pours.weights import BASE, own_columns
 from labkit.rounds import Batch, grams_column
 from labkit.wording import words_joined
 
-FEW = 0.03  # of a weight, beside some balance steps: as near a hand comes to the plan that it follows
 MANY = 500  # ways from row to row that are followed
 CLEAR = 3   # times as far from its own plan lies one weight at least of a row that is in another's place
 

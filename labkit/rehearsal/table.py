@@ -14,7 +14,7 @@ import pandas as pd
 from labkit.checks import check_whole
 from labkit.errors import RehearsalError
 from labkit.readings import READING_COLUMNS
-from labkit.rehearsal.world import Amount, World
+from labkit.rehearsal.world import USUAL, Amount, World
 from labkit.scores import SCORE_COLUMNS, SERVING_COLUMNS
 
 GRADES = 200                   # an instrument is read to a 200th of its scale
@@ -53,13 +53,13 @@ def scored(trial, made: pd.DataFrame, world: World, servings: pd.DataFrame, name
     truth = world.truth_at(made[list(trial.recipe.coordinates)], attributes)
     tables = [pd.DataFrame(columns=[*SCORE_COLUMNS[:6], "row"])] * (not trial.scored_attributes)
     for name, attribute in trial.scored_attributes.items():
-        values = truth[name] + _departures(made, world, name, rng)
+        values = truth[name] + _departures(made, world, attribute, rng)
         level = _by_tester(world.levels, names, name, what="levels", neutral=0.0)
         slope = _by_tester(world.slopes, names, name, what="slopes", neutral=1.0)
         who = [names.index(t) for t in servings["tester"]]
         middle = (attribute.low + attribute.high) / 2
         said = (middle + (slope / slope.mean())[who] * (values.loc[servings["pour"]].to_numpy() - middle)
-                + (level - level.mean())[who] + rng.normal(0, _amount(world.sd_tester_pour, name), len(servings)))
+                + (level - level.mean())[who] + rng.normal(0, _sd(world, "tester_pour", attribute), len(servings)))
         scores = servings[["pour", "tester", "session", "position"]].copy()
         scores["attribute"], scores["score"] = name, _read(said, attribute, _step(world, attribute))
         tables.append(scores)
@@ -74,16 +74,16 @@ def read_off(trial, made: pd.DataFrame, world: World, rng: np.random.Generator) 
     tables = [pd.DataFrame(columns=list(READING_COLUMNS))]
     for name, attribute in trial.read_attributes.items():
         sd = trial.noise_of(name)["reading"] if world.sd_reading is None else _amount(world.sd_reading, name)
-        values = truth[name] + _departures(made, world, name, rng) + rng.normal(0, sd, len(made))
+        values = truth[name] + _departures(made, world, attribute, rng) + rng.normal(0, sd, len(made))
         tables.append(pd.DataFrame({"pour": made.index, "method": attribute.reading, "direction": "up",
                                     "value": _read(values.to_numpy(), attribute, attribute.width / GRADES),
                                     "unit": attribute.unit, "repeat": ""}))
     return pd.concat(tables[1:] or tables, ignore_index=True)
 
 
-def _departures(made: pd.DataFrame, world: World, name: str, rng: np.random.Generator) -> np.ndarray:
+def _departures(made: pd.DataFrame, world: World, attribute, rng: np.random.Generator) -> np.ndarray:
     """What round, melt and pour add to the truth of an attribute."""
-    return scatter(made, *(_amount(sd, name) for sd in (world.sd_round, world.sd_melt, world.sd_pour)), rng)
+    return scatter(made, *(_sd(world, source, attribute) for source in ("round", "melt", "pour")), rng)
 
 
 def scatter(made: pd.DataFrame, sd_round: float, sd_melt: float, sd_pour: float, rng) -> np.ndarray:
@@ -112,6 +112,12 @@ def _by_tester(given, names: Sequence[str], attribute: str, *, what: str, neutra
         raise RehearsalError(f"the world has {what} for {len(values)} testers, but {len(names)} are asked for. "
                              "Give a value for each of them.")
     return values[:len(names)]
+
+
+def _sd(world: World, source: str, attribute) -> float:
+    """A standard deviation of the world; where it has none the usual one, in points as they are on this scale."""
+    amounts = getattr(world, f"sd_{source}")
+    return USUAL[source] * 2 * attribute.half_point if amounts is None else _amount(amounts, attribute.name)
 
 
 def _step(world: World, attribute) -> float:

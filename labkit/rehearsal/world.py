@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -10,6 +11,7 @@ from labkit.errors import RehearsalError
 from labkit.wording import words_joined
 
 Amount = float | Mapping[str, float]
+USUAL = MappingProxyType({"round": 0.3, "melt": 0.3, "pour": 0.3, "tester_pour": 0.8})     # on a scale from 0 to 10
 
 
 @dataclass(frozen=True, eq=False)
@@ -18,7 +20,7 @@ class World:
 
     truth : coordinates frame -> frame with a column an attribute, the panel's long-run mean scores.
     sd_round, sd_melt, sd_pour, sd_tester_pour : standard deviations in units of the scale, one for all attributes
-        or attribute -> value.
+        or attribute -> value; None, 0.3, and 0.8 for the last (0.03 and 0.08 on a scale from 0 to 1).
     levels : who scores high or low, slopes : who uses more or less of the scale; None, a value a tester in order,
         tester -> value, or a frame of testers by attributes.
     step : scores are read to this step, and lie on the scale; None, to half points (0.05 on a scale from 0 to 1).
@@ -27,10 +29,10 @@ class World:
     """
 
     truth: Callable[[pd.DataFrame], pd.DataFrame]
-    sd_round: Amount = 0.3
-    sd_melt: Amount = 0.3
-    sd_pour: Amount = 0.3
-    sd_tester_pour: Amount = 0.8
+    sd_round: Amount | None = None
+    sd_melt: Amount | None = None
+    sd_pour: Amount | None = None
+    sd_tester_pour: Amount | None = None
     levels: Sequence | Mapping | pd.DataFrame | None = None
     slopes: Sequence | Mapping | pd.DataFrame | None = None
     step: Amount | None = None
