@@ -200,6 +200,6 @@ def _why(row: dict, where: str, settled: float, known: float) -> str:
     if row["chance of beating the best"] > 0.2:
         return f"{where} against the formula below, with a {chance}"
     if row["sd before"] > known:
-        return (f"{where} against the formula below, where less is known than of that: the uncertainty of "
-                f"{row['sd before']:.2f} becomes {row['sd after']:.2f}")
+        return (f"{where} against the formula below, where less is known: the uncertainty of {row['sd before']:.2f} "
+                f"({known:.2f} at the formula below) becomes {row['sd after']:.2f}")
     return f"{where} against the formula below, for what it adds to the others of the round: a {chance}"

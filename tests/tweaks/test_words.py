@@ -90,8 +90,8 @@ class TestReasons:
             f"hardly any change against the formula below, and as good as far as is known: {chance[1]}",
             f"less load and more pour_temperature against the formula below, and as good as far as is known: {chance[2]}",
             f"more wax against the formula below, with a {chance[3]}",
-            "less wax and more red_share against the formula below, where less is known than of that: the uncertainty of 0.50 "
-            "becomes 0.30"]
+            "less wax and more red_share against the formula below, where less is known: the uncertainty of 0.50 (0.00 at the "
+            "formula below) becomes 0.30"]
 
     def test_it_is_not_said_that_less_is_known_where_more_is(self):
         row = {"distance": 0.3, "nearest pour": "P01", "desirability": 0.4, "chance of beating the best": 0.04,
@@ -99,7 +99,8 @@ class TestReasons:
         assert words._why(row, "less wax", 0.6, 0.05) == (
             "less wax against the formula below, for what it adds to the others of the round: a 4 % chance of beating it")
         assert words._why(row, "less wax", 0.6, 0.02) == (
-            "less wax against the formula below, where less is known than of that: the uncertainty of 0.03 becomes 0.02")
+            "less wax against the formula below, where less is known: the uncertainty of 0.03 (0.02 at the formula below) "
+            "becomes 0.02")
 
     def test_how_far_off_a_blend_is_follows_the_range_of_each_part(self):
         """Wax may be .06 to .16 of the base, butter .10 to .40: .02 of wax is a fifth of its range."""
