@@ -82,8 +82,8 @@ class Panel:
 
     @property
     def power(self) -> pd.DataFrame:
-        """A row an attribute: the difference between two pours [scale] that these testers see four times in five, and
-        how many testers a tenth of the scale takes; at the noise of a score as found."""
+        """A row an attribute: the difference between two pours [scale] that the letters show four times in five, and how
+        many testers a tenth of the scale takes; all pairs of the pours together, at the noise of a score as found."""
         return pd.DataFrame([power_row(reading) for reading in self.readings.values()])
 
     @property
