@@ -180,6 +180,16 @@ class TestPanelTables:
             panel_of([[3, 4, 5]]).pairs("shine")
         assert str(caught.value) == "attribute is 'shine'. Choose 'payoff'."
 
+    def test_intervals_of_means_end_where_the_scale_does(self):
+        rows = panel_of([[9.5, 10, 10, 9.5], [0, 0.5, 0, 0], [5, 5, 6, 5]]).pours
+        assert rows["high"].tolist()[0] == 10 and rows["low"].tolist()[1] == 0
+        assert rows["high"].iloc[2] - rows["mean"].iloc[2] == pytest.approx(rows["mean"].iloc[2] - rows["low"].iloc[2])
+
+    def test_a_mean_beyond_the_scale_is_the_end_of_its_interval(self):
+        """Only the tester who scores three points lower than the others scored the best pour."""
+        row = panel_of([[np.nan, np.nan, 9.5], [6, 6, 3], [8, 8, 5], [7, 7, 4]]).pours.iloc[0]
+        assert row["mean"] == row["high"] > 10 >= row["low"]
+
     def test_letters_stand_beside_the_means(self):
         text = str(panel_of([[2, 2, 3, 2], [8, 8, 9, 8], [8, 9, 9, 8]]))
         assert "X-01  2.25 " in text
