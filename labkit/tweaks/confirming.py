@@ -73,7 +73,9 @@ class Confirmation:
                               title=f"Mean of these pours{self.forecast.judged_by()}: expected nine times in ten; what "
                                     "would overturn the choice"))
         blocks.append(heading("How far a slip may push it"))
-        blocks.append(grid_of(self.slips.head(SHOWN).drop(columns=["moves", "low"]), digits=3,
+        shown = self.slips.head(SHOWN).drop(columns=["moves", "low"])
+        named = {name: f"{name} [{unit}]" for name, unit in units.items() if unit}
+        blocks.append(grid_of(shown.rename(columns=named), digits=3,
                               title="Change of each predicted mean and of desirability (a pot filled for one pour)"))
         return report(*blocks)
 
@@ -130,7 +132,7 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
     grams = round_.frame.iloc[0][[grams_column(i) for i in trial.recipe.ingredients]]
     slips = slips_at(standing, grams.set_axis(trial.recipe.ingredients))
     advice = _advice(round_, trial.cost, why, _todays(standing, others), _expected_words(expected, overturns),
-                     _misses_words(misses, all_met), slips_in_words(slips))
+                     _misses_words(misses, all_met), slips_in_words(slips, trial.attributes))
     return Confirmation(round=round_, misses=misses, all_met=all_met, expected=expected, overturns=overturns,
                         slips=slips, why=why, advice=advice, forecast=forecast)
 

@@ -1,5 +1,6 @@
 """How far a slip of hand, balance, kettle or beaker pushes a formula, and what that changes in the scores."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -107,15 +108,16 @@ def _moves(standing: Standing, points: pd.DataFrame) -> list[str]:
             or "nothing that varies" for _, row in moved.iterrows()]
 
 
-def slips_in_words(slips: pd.DataFrame) -> str:
-    """The most dangerous slip, or that none of them matters."""
+def slips_in_words(slips: pd.DataFrame, attributes: Mapping) -> str:
+    """The most dangerous slip, with what it moves by the largest part of its scale; or that none of them matters."""
     worst = slips.iloc[0]
     scores = slips.columns[2:-2]
     if worst["desirability"] > -HARMLESS:
         return (f"No slip of hand, balance or kettle costs more than {HARMLESS:g} of desirability; the largest is "
                 f"{worst['what slips']}, {worst['desirability']:+.3f}.")
-    most = max(scores, key=lambda name: abs(worst[name]))
+    most = max(scores, key=lambda name: abs(worst[name]) / attributes[name].width)
+    unit = f" {attributes[most].unit}" if attributes[most].is_read else ""
     remedy = (" Weigh the base that has arrived, and stir in for each gram of it as the round's sheet says."
               if worst["what slips"].endswith(BEAKER) else "")
-    return (f"The slip to guard against: {worst['what slips']}. It moves {most} by {worst[most]:+.2f} and costs "
-            f"{-worst['desirability']:.3f} of desirability.{remedy}")
+    return (f"The slip to guard against: {worst['what slips']}. It moves {most} by {worst[most]:+.2f}{unit} and "
+            f"costs {-worst['desirability']:.3f} of desirability.{remedy}")
