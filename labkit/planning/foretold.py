@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.rounds import Round
-from labkit.wording import Report, grid_of, heading, line, number_text, plural, report, words_joined
+from labkit.wording import Report, about, grid_of, heading, line, number_text, plural, report, words_joined
 
 SIZE, POWER = 0.05, 0.80  # two-sided error of the first kind and power of every "would be seen"
 
@@ -23,7 +23,7 @@ class Prospect:
     """
 
     round: Round
-    testers: int
+    testers: float
     models: pd.DataFrame
     terms: pd.DataFrame
     differences: pd.DataFrame
@@ -38,7 +38,7 @@ class Prospect:
 
     def _report(self) -> Report:
         return report(
-            heading(f"What round {self.round.number} can tell, scored by {plural(self.testers, 'tester')}"),
+            heading(f"What round {self.round.number} can tell, scored by {about(self.testers, 'tester')}"),
             *_model_blocks(self.models, self.terms),
             heading("Which differences would be seen?"),
             *_difference_blocks(self.differences, self.sources),
@@ -53,7 +53,7 @@ class Prospect:
         return self._report().as_text()
 
     def __repr__(self) -> str:
-        return f"<Prospect of round {self.round.number}: {plural(self.testers, 'tester')}>"
+        return f"<Prospect of round {self.round.number}: {about(self.testers, 'tester')}>"
 
     def _repr_html_(self) -> str:
         return self._report().as_html()

@@ -12,7 +12,7 @@ from labkit.planning.weigh import outside_limits
 from labkit.planning.wish import Wish
 from labkit.rounds import Round, grams_column, small_portions
 from labkit.trial import Trial
-from labkit.wording import plural, words_joined
+from labkit.wording import about, plural, words_joined
 
 SAME = 1 / 50  # of the most that pots can differ by
 
@@ -97,7 +97,7 @@ def _method(wish: Wish, plan: Plan) -> str:
         prior = f"weak prior (root mean square of all linear functions together {WEAK[1]:g} of the scale{curved})"
     shared = ""
     if plan.region.recipe.pot:
-        scored = plural(noise.testers, "tester")
+        scored = about(noise.testers, "tester")
         shared = f" A melt's variance is {noise.melt_ratio:.2f} of that of a pour scored by {scored} ([noise])."
     return f"Planned by the {wish.criterion}-criterion for the {wish.model} model, {prior}.{shared}"
 
