@@ -48,7 +48,8 @@ class Panel:
     @property
     def agreement(self) -> pd.DataFrame:
         """A row an attribute: how many, icc with 90 % limits and which it is, reliability of the pours' means,
-        Kendall's W of those who scored every pour, and a rank test of whether the orders have anything in common."""
+        Kendall's W of those who scored every pour, and a rank test of whether the orders have anything in common (p of
+        a balanced incomplete table by shuffling)."""
         return pd.DataFrame([_agreement_row(reading) for reading in self.readings.values()])
 
     @property
@@ -69,7 +70,7 @@ class Panel:
         """A row a pour and attribute: adjusted mean [scale], its se and 90 % interval, scores, testers, raw mean.
 
         The interval ends where the scale does, as no panel's mean lies beyond. An adjusted mean may, by a little, where
-        testers who score low missed the pour: it is left as it is, for differences, and the interval reaches up to it.
+        testers who score low missed the pour: it is left as it is, for differences, and its interval reaches to it.
         """
         return pd.concat([_pour_rows(reading) for reading in self.readings.values()], ignore_index=True)
 
@@ -86,8 +87,8 @@ class Panel:
 
     @property
     def power(self) -> pd.DataFrame:
-        """A row an attribute: the difference between two pours [scale] that the letters show four times in five, and how
-        many testers a tenth of the scale takes; all pairs of the pours together, at the noise of a score as found."""
+        """A row an attribute: the difference between two pours [scale] that the letters show four times in five, and
+        how many testers a tenth of the scale takes; all pairs of pours together, at the noise of a score as found."""
         return pd.DataFrame([power_row(reading) for reading in self.readings.values()])
 
     @property

@@ -1,4 +1,4 @@
-"""Which differences the letters of a panel see, all pairs of pours compared together, and how many testers that takes."""
+"""Which differences the letters of a panel see, all pairs of pours compared together, and the testers it takes."""
 
 from functools import lru_cache
 
@@ -92,7 +92,8 @@ def power_played(difference, *, pair, count, noise, worth, multiple, plays=4000,
     root = np.sqrt(each / (each * noise.stays + 1 - noise.stays))
     design = root[:, None] * np.hstack([np.eye(len(count))[pour], np.eye(count.shape[1])[tester]])
     levels = rng.normal(0, noise.tester, (plays, count.shape[1]))
-    scores = rng.normal(0, noise.score, (plays, len(pour))) + root * (levels[:, tester] + difference * (pour == pair[0]))
+    meant = root * (levels[:, tester] + difference * (pour == pair[0]))
+    scores = meant + rng.normal(0, noise.score, (plays, len(pour)))
     ridge = np.repeat([0.0, (noise.score / noise.tester) ** 2], count.shape)
     contrast = np.linalg.solve(design.T @ design + np.diag(ridge), _sides(pair, design.shape[1]))
     left = scores - scores @ design @ np.linalg.pinv(design)

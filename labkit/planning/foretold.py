@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.rounds import Round
-from labkit.wording import Report, about, grid_of, heading, line, number_text, plural, report, words_joined
+from labkit.wording import Report, about, grid_of, heading, line, number_text, report, words_joined
 
 SIZE, POWER = 0.05, 0.80  # two-sided error of the first kind and power of every "would be seen"
 
@@ -84,7 +84,8 @@ def _difference_blocks(differences: pd.DataFrame, sources: str) -> list:
     shown = table.map(lambda v: number_text(v, 1) if np.isfinite(v) else "cannot be told")
     return [
         grid_of(shown, index="a difference of at least, between"),
-        line(f"Seen with {POWER:.0%} power at the two-sided {SIZE:.0%} level. {sources}".replace("%", " %")),
+        line(f"Seen with {POWER:.0%} power at the two-sided {SIZE:.0%} level, each for itself: to tell all pairs of pours "
+             f"apart together takes more. {sources}".replace("%", " %")),
     ]
 
 

@@ -56,13 +56,14 @@ def _few_melts(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:
     if not q:
         spare = plan.region.recipe.pot and len(found.melts) > 1 and plan.control is None
         return ["Nothing in the pot varies: a single melt would do."] if spare else []
-    new, notes = _different(_pot_keys(plan, found.to_frame())), []
-    if len(found.melts) > 1 and wish.repeats == 0 and new == 1:
-        notes = ["All melts have the same pot: the criterion gains more elsewhere. Fewer melts would do nearly as well."]
+    new, notes = _pot_keys(plan, found.to_frame()), []
+    if len(found.melts) > 1 and wish.repeats == 0 and _different(new) == 1:
+        notes = ["All melts have the same pot: the criterion gains more elsewhere. Fewer melts would do nearly as "
+                 "well."]
     needed = {"linear": q + 1, "interaction": 1 + q + q * (q - 1) // 2, "quadratic": (q + 1) * (q + 2) // 2}[wish.model]
     melts, past = len(found.melts), trial.made[trial.made["ok"]].drop_duplicates("melt")
     formulas = trial.made_formulas.loc[past.index].add_suffix(" [g]")
-    different = _different(np.vstack([_pot_keys(plan, found.to_frame()), _pot_keys(plan, past.join(formulas))]))
+    different = _different(np.vstack([new, _pot_keys(plan, past.join(formulas))]))
     if different >= needed:
         return notes
     names = f" for {words_joined(trial.recipe.per_melt)}" if trial.recipe.per_melt else ""
@@ -82,7 +83,7 @@ def _pot_keys(plan: Plan, pours: pd.DataFrame) -> np.ndarray:
 
 
 def _different(keys: np.ndarray) -> int:
-    """How many pots are further apart than SAME: by a balance and a hand pots of one plan differ by about half of it."""
+    """How many pots are further apart than SAME; by a balance and a hand those of one plan differ by about half."""
     kept: list[np.ndarray] = []
     for key in keys:
         if all(np.abs(key - other).max() >= SAME for other in kept):

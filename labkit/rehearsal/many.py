@@ -64,8 +64,8 @@ class Rehearsals:
         if not len(table):
             return report(heading(TITLE), line(self.told), *map(line, _nowhere(self.frame)))
         counted = _counted(self.frame)["seed"].nunique()
-        sentences = [self.told, _reach(table, 0.5, "half", counted), _reach(table, MOST, "nine in ten", counted), _stopping(self),
-                     *_nowhere(self.frame)]
+        sentences = [self.told, _reach(table, 0.5, "half", counted), _reach(table, MOST, "nine in ten", counted),
+                     _stopping(self), *_nowhere(self.frame)]
         if table["reached"].iloc[-1] < 0.5:
             sentences.pop(2)
         return report(heading(TITLE), *map(line, sentences), line(TABLE),
@@ -175,7 +175,8 @@ def _stopping(rehearsals: Rehearsals) -> str:
     """What it comes to when one stops as told, or after the last evening."""
     ends = _counted(rehearsals.as_told())
     stopped = int(ends["stop"].sum())
-    return (f"Who goes on until told to stop, at most {plural(int(rehearsals.frame['evening'].max()), 'evening')}, spends "
+    most = plural(int(rehearsals.frame["evening"].max()), "evening")
+    return (f"Who goes on until told to stop, at most {most}, spends "
             f"{ends['evening'].mean():.1f} evenings and {ends['cost'].mean():.1f} on average and ends at "
             f"{ends['ratio'].median():.2f} of the best possible (lower decile {ends['ratio'].quantile(0.1):.2f}); "
             f"{plural(stopped, 'rehearsal')} of {len(ends)} {'was' if stopped == 1 else 'were'} told to.")
