@@ -28,6 +28,12 @@ def plural(count: int, noun: str) -> str:
     return f"{count} {noun}es" if noun.endswith(("s", "x")) else f"{count} {noun}s"
 
 
+def about(count: float, noun: str) -> str:
+    """`6 testers`; of a number between two whole ones both: `2 to 3 testers`."""
+    least, most = int(count + 1e-9), -int(-(count - 1e-9) // 1)
+    return plural(least, noun) if least >= most else f"{least} to {plural(most, noun)}"
+
+
 def beside_stated(stated: float, low: float, found: float, high: float) -> str:
     """How a standard deviation that was found, with its 90 % interval, stands beside the stated one."""
     if 0.8 <= found / stated <= 1.25:

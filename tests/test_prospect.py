@@ -6,13 +6,17 @@ import numpy as np
 import pandas as pd
 import pytest
 from definitions import HAZEL, TERRACOTTA
+from played import hazel_rounds
 from scipy import stats
 
 import labkit
-from labkit import Trial, plan_round
+from labkit import Trial, plan_confirmation, plan_round
 from labkit.errors import PlanError
+from labkit.panel import appraise_panel
 from labkit.planning.prospect import appraise_round
+from labkit.planning.question import usual_testers
 from labkit.rounds import Round, round_from_factors
+from labkit.tweaks.forecast import usual_judges
 
 # Two settings, no other factor: the linear model is that of a 2 x 2 factorial.
 SQUARE = """
@@ -140,3 +144,23 @@ def test_without_a_pot_pours_share_no_melt():
     trial, round_ = factorial()
     assert not trial.recipe.pot and "of one melt" not in str(appraise_round(trial, round_))
     assert appraise_round(trial, round_).differences["between"].tolist()[0] == "two pours"
+
+
+def test_a_number_of_testers_between_two_is_told_one_way_everywhere():
+    """Two pours scored by 2 testers and two by 3: 2.5 of them count, and 2 to 3 are told of."""
+    trial = hazel_rounds(1)[-1]
+    scores = trial.standing_scores
+    pours, testers = sorted(set(scores["pour"])), sorted(set(scores["tester"]))
+    third = scores["tester"].eq(testers[2]) & scores["pour"].isin(pours[:len(pours) // 2])
+    trial = replace(trial, tables={**trial.tables, "scores": trial.scores[:0]}).with_scores(
+        scores[scores["tester"].isin(testers[:2]) | third])
+    round_ = plan_round(trial, pours=3, seed=1)
+    assert usual_testers(trial) == 2.5 and set(usual_judges(trial).values()) == {2.5}
+    prospect = appraise_round(trial, round_)
+    assert str(prospect).splitlines()[0] == f"What round {round_.number} can tell, scored by 2 to 3 testers"
+    sd, found = trial.noise_of("hardness"), appraise_panel(trial).noise.set_index("source").at["tester_pour", "found"]
+    times = stats.norm.ppf(0.975) + stats.norm.ppf(0.8)
+    expected = times * np.sqrt(2 * (sd["pour"] ** 2 + found**2 / 2.5 + sd["melt"] ** 2))
+    assert seen(prospect, "two pours", "hardness") == pytest.approx(expected)
+    forecast = plan_confirmation(trial, pours=1, seed=1).forecast
+    assert forecast.judged_by() == " (2 to 3 testers)"

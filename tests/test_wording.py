@@ -1,6 +1,6 @@
 import pandas as pd
 
-from labkit.wording import grid, grid_of, heading, line, number_text, plural, report, short_text, words_joined
+from labkit.wording import about, grid, grid_of, heading, line, number_text, plural, report, short_text, words_joined
 
 
 def test_words_and_numbers():
@@ -63,3 +63,8 @@ def test_a_number_and_its_percent_sign_stay_on_one_line():
 def test_short_numbers_know_no_powers_of_ten_above_a_thousand():
     assert [short_text(v) for v in (0.01234, 74.26, 999.4, 1430.4, 150000.0, -1500)] == [
         "0.0123", "74.3", "999", "1430", "150000", "-1500"]
+
+
+def test_between_two_whole_numbers_both_are_said():
+    said = [about(n, "tester") for n in (1, 1.0, 1.5, 2.5, 3.0, 3 - 1e-12)]
+    assert said == ["1 tester", "1 tester", "1 to 2 testers", "2 to 3 testers", "3 testers", "3 testers"]

@@ -48,7 +48,8 @@ class Panel:
     @property
     def agreement(self) -> pd.DataFrame:
         """A row an attribute: how many, icc with 90 % limits and which it is, reliability of the pours' means,
-        Kendall's W of those who scored every pour, and a rank test of whether the orders have anything in common."""
+        Kendall's W of those who scored every pour, and a rank test of whether the orders have anything in common (p of
+        a balanced incomplete table by shuffling)."""
         return pd.DataFrame([_agreement_row(reading) for reading in self.readings.values()])
 
     @property
@@ -66,7 +67,11 @@ class Panel:
 
     @property
     def pours(self) -> pd.DataFrame:
-        """A row a pour and attribute: adjusted mean [scale], its se and 90 % interval, scores, testers, raw mean."""
+        """A row a pour and attribute: adjusted mean [scale], its se and 90 % interval, scores, testers, raw mean.
+
+        The interval ends where the scale does, as no panel's mean lies beyond. An adjusted mean may, by a little, where
+        testers who score low missed the pour: it is left as it is, for differences, and its interval reaches to it.
+        """
         return pd.concat([_pour_rows(reading) for reading in self.readings.values()], ignore_index=True)
 
     @property
@@ -82,8 +87,8 @@ class Panel:
 
     @property
     def power(self) -> pd.DataFrame:
-        """A row an attribute: the difference between two pours [scale] that these testers see four times in five, and
-        how many testers a tenth of the scale takes; at the noise of a score as found."""
+        """A row an attribute: the difference between two pours [scale] that the letters show four times in five, and
+        how many testers a tenth of the scale takes; all pairs of pours together, at the noise of a score as found."""
         return pd.DataFrame([power_row(reading) for reading in self.readings.values()])
 
     @property
@@ -215,10 +220,12 @@ def _repeat_sd(reading: Reading, tester: str) -> float:
 def _pour_rows(reading: Reading) -> pd.DataFrame:
     means, counts = reading.adjusted.means, reading.cells.count
     se = np.sqrt(np.maximum(np.diag(reading.adjusted.covariance), 0.0))
+    reach, scale = reading.multiple * se, reading.attribute
+    low, high = (np.clip(end, scale.low, scale.high) for end in (means - reach, means + reach))
     raw = reading.scores.groupby("pour")["score"].mean()
     return pd.DataFrame({
         "attribute": reading.attribute.name, "pour": list(reading.pours), "mean": means, "se": se,
-        "low": means - reading.multiple * se, "high": means + reading.multiple * se,
+        "low": np.minimum(low, means), "high": np.maximum(high, means),
         "n": counts.sum(axis=1).astype(int), "testers": (counts > 0).sum(axis=1),
         "raw_mean": raw.loc[list(reading.pours)].to_numpy(float),
     })

@@ -1,15 +1,17 @@
 """Tables behind the questions: which pairs differ, does the place in the sitting matter, how many testers it takes."""
 
+from functools import lru_cache
+
 import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.panel.contrasts import added_effect, all_pairs, least_seen, letters, power_played, testers_needed
+from labkit.panel.contrasts import added_effect, all_pairs, letters
 from labkit.panel.reading import Reading
+from labkit.panel.seen import least_seen, power_played, testers_needed
 
 SIZE = 0.05            # family-wise: the chance that any pair is called different when none is
-POWER = 0.8
-SITTING = 4            # pours that are compared in one sitting
+SITTING = 4            # pours of one sitting: compared with each other where a panel has scored but one so far
 ASKED = 0.1            # part of the scale, for the number of testers that a difference takes
 EFFECTS = ("position", "session", "tester x session")
 SITTING_COLUMNS = ("attribute", "effect", "df", "df2", "f", "p", "says")
@@ -35,6 +37,7 @@ def letters_of(reading: Reading) -> list[str]:
     return letters(reading.adjusted.means, differs)
 
 
+@lru_cache(maxsize=16)
 def _pairs(reading: Reading):
     return all_pairs(reading.adjusted.means, reading.adjusted.covariance, df=max(reading.df, 1.0), level=1 - SIZE)
 
@@ -77,16 +80,27 @@ def _effect_words(effect: str, found, names: list[str], scale: Attribute) -> str
 
 
 def power_row(reading: Reading) -> dict:
-    """The difference between two pours that this panel sees four times in five, and the testers a tenth of the scale
-    takes: each tester scores both of two pours among SITTING; at the noise of a score as found; not family-wise.
-    `played` is how often simulated panels of that noise do see it."""
-    testers, noise = len(reading.testers), reading.noise.score
-    asked, sees, played = ASKED * reading.attribute.width, np.nan, np.nan
-    if testers > 1 and noise > 0:
-        sees = least_seen(noise=noise, testers=testers, df=(testers - 1) * (SITTING - 1), power=POWER)
-        played = power_played(sees, noise=noise, testers=testers, pours=SITTING)
+    """The difference between two pours that the letters of this reading show four times in five, and the testers that a
+    tenth of the scale takes, each of whom scores every pour; at the noise of a score as found.
+
+    All pairs of the `pours` are compared together, as in `letters_of`; `sees` is that of the middle one of all pairs
+    where some scores are missing. `played` is how often simulated panels of that noise do see it.
+    """
+    testers, pours, noise = len(reading.testers), len(reading.pours), reading.noise.score
+    asked, family = ASKED * reading.attribute.width, pours if pours > 1 else SITTING
+    worth = max(reading.df - reading.cells.df, 0.0)
+    sees, played = _seen(reading, worth) if testers > 1 < pours and noise > 0 else (np.nan, np.nan)
     return {
-        "attribute": reading.attribute.name, "testers": testers, "noise": noise, "sees": sees, "played": played,
-        "asked": asked,
-        "testers_for_asked": testers_needed(asked, noise=noise, pours=SITTING, power=POWER) if noise > 0 else 2,
+        "attribute": reading.attribute.name, "testers": testers, "pours": family, "noise": noise, "sees": sees,
+        "played": played, "asked": asked,
+        "testers_for_asked": testers_needed(asked, noise=noise, pours=family, worth=worth) if noise > 0 else 2,
     }
+
+
+def _seen(reading: Reading, worth: float) -> tuple[float, float]:
+    found = _pairs(reading)
+    middle = int(np.argsort(found.se, kind="stable")[(len(found.se) - 1) // 2])
+    sees = least_seen(se=found.se[middle], df=max(reading.df, 1.0), multiple=found.multiple)
+    pair = int(found.first[middle]), int(found.second[middle])
+    return sees, power_played(sees, pair=pair, count=reading.cells.count, noise=reading.noise, worth=worth,
+                              multiple=found.multiple)

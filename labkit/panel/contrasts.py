@@ -1,9 +1,9 @@
-"""Numbers behind the comparisons: all pairs at once, effects of order, and how many testers a difference takes."""
+"""Numbers behind the comparisons: all pairs at once, their letters, and effects of order."""
 
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import fdtrc, nctdtr, stdtrit
+from scipy.special import fdtrc
 
 DRAWS = 20_000                 # standard error of a family-wise p of .05: .0015
 _CHUNK = 2_000_000             # numbers held at once
@@ -109,50 +109,3 @@ def added_effect(response, base, extra):
 
 def _left(response, columns):
     return response - columns @ np.linalg.lstsq(columns, response, rcond=1e-9)[0]
-
-
-def power_of_pair(difference, *, noise, testers, df, size=0.05):
-    """Chance that two pours that differ by `difference` are told apart by `testers` who score both.
-
-    t with df degrees of freedom and noncentrality difference / (noise sqrt(2/testers)), two-sided at `size`; a
-    tester's level falls out of the difference. Source: Cohen (1988) Statistical Power Analysis, chapter 2.
-    """
-    critical = stdtrit(df, 1 - size / 2)
-    away = difference / (noise * np.sqrt(2 / testers))
-    far_side = np.nan_to_num(nctdtr(df, away, -critical))        # next to nothing, and NaN where it underflows
-    return float(1 - nctdtr(df, away, critical) + far_side)
-
-
-def power_played(difference, *, noise, testers, pours, size=0.05, plays=4000, seed=0):
-    """The same chance by simulation: tables (pours, testers) of scores, levels of testers taken out, one pair tested.
-
-    t = difference of two pours' means / sqrt(2 s^2 / testers), s^2 the residual mean square of pour + tester with
-    (pours - 1)(testers - 1) degrees of freedom. Standard error of the answer: at most .008 at 4000 plays.
-    """
-    rng = np.random.default_rng(seed)
-    scores = rng.normal(0, noise, size=(plays, pours, testers)) + rng.normal(0, 1, size=(plays, 1, testers))
-    scores[:, 0] += difference
-    means = scores.mean(axis=2, keepdims=True)
-    left = scores - means - scores.mean(axis=1, keepdims=True) + scores.mean(axis=(1, 2), keepdims=True)
-    df = (pours - 1) * (testers - 1)
-    away = (means[:, 0, 0] - means[:, 1, 0]) / np.sqrt(2 * (left**2).sum(axis=(1, 2)) / df / testers)
-    return float(np.mean(np.abs(away) > stdtrit(df, 1 - size / 2)))
-
-
-def least_seen(*, noise, testers, df, power=0.8, size=0.05):
-    """The difference between two pours that is told apart with chance `power`, by bisection."""
-    low, high = 0.0, noise * np.sqrt(2 / testers) * (2 * stdtrit(df, 1 - size / 2) + 5)
-    for _ in range(60):
-        middle = (low + high) / 2
-        enough = power_of_pair(middle, noise=noise, testers=testers, df=df, size=size) >= power
-        low, high = (low, middle) if enough else (middle, high)
-    return high
-
-
-def testers_needed(difference, *, noise, pours, power=0.8, size=0.05, most=999):
-    """The fewest testers, each scoring all `pours`, who tell two apart; NaN for more than `most`."""
-    for testers in range(2, most + 1):
-        df = (testers - 1) * (max(pours, 2) - 1)
-        if power_of_pair(difference, noise=noise, testers=testers, df=df, size=size) >= power:
-            return testers
-    return np.nan

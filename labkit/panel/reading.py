@@ -116,7 +116,7 @@ class Reading:
         if not np.isnan(table).any():
             return "Kendall's W", agreement.kendalls_w(table)[1]
         if agreement.is_balanced_incomplete(table):
-            return "Durbin", agreement.durbin(table)
+            return "Durbin", agreement.durbin(table)._replace(p=agreement.p_by_shuffling(table))
         found = agreement.skillings_mack(table)
         return ("Skillings-Mack", found) if found.df else ("none", found._replace(p=np.nan))
 

@@ -196,10 +196,12 @@ def _in_digits(panel, table: pd.DataFrame, *columns: str) -> dict[str, list[int]
 def _power_blocks(panel) -> list:
     frame = panel.power
     named = frame.rename(columns={"sees": "see", "asked": "to see", "testers_for_asked": "takes testers"})
-    shown = named[["attribute", "testers", "see", "to see", "takes testers"]]
+    shown = named[["attribute", "testers", "pours", "see", "to see", "takes testers"]]
     return [
         grid_of(shown, digits=_in_digits(panel, shown, "see", "to see"),
-                title="difference between two pours of one sitting that is seen four times in five"),
+                title="difference between two pours that the letters above show four times in five"),
+        line("This is with all pairs of so many pours together (5 %), at the noise found. What it takes is that many "
+             "testers, each of whom scores every pour; a single pair, chosen before anyone tastes, takes fewer."),
         line("A difference that was not found may still be there: so few testers cannot show that two pours are the "
              "same. Whether people like it is another question, for sixty or so (ISO 8587:2006)."),
     ]

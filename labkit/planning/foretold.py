@@ -9,7 +9,7 @@ import pandas as pd
 from labkit.attributes import Attribute, digits_of
 from labkit.handing import hands_out_copies
 from labkit.rounds import Round
-from labkit.wording import Report, grid_of, heading, line, number_text, plural, report, words_joined
+from labkit.wording import Report, about, grid_of, heading, line, number_text, report, words_joined
 
 SIZE, POWER = 0.05, 0.80  # two-sided error of the first kind and power of every "would be seen"
 
@@ -28,7 +28,7 @@ class Prospect:
     """
 
     round: Round
-    testers: int
+    testers: float
     models: pd.DataFrame
     terms: pd.DataFrame
     differences: pd.DataFrame
@@ -44,7 +44,7 @@ class Prospect:
 
     def _report(self) -> Report:
         return report(
-            heading(f"What round {self.round.number} can tell, scored by {plural(self.testers, 'tester')}"),
+            heading(f"What round {self.round.number} can tell, scored by {about(self.testers, 'tester')}"),
             *_model_blocks(self.models, self.terms),
             heading("Which differences would be seen?"),
             *_difference_blocks(self.differences, self.sources, self.scales),
@@ -59,7 +59,7 @@ class Prospect:
         return self._report().as_text()
 
     def __repr__(self) -> str:
-        return f"<Prospect of round {self.round.number}: {plural(self.testers, 'tester')}>"
+        return f"<Prospect of round {self.round.number}: {about(self.testers, 'tester')}>"
 
     def _repr_html_(self) -> str:
         return self._report().as_html()
@@ -92,7 +92,8 @@ def _difference_blocks(differences: pd.DataFrame, sources: str, scales: Mapping[
                                         for v in column])
     return [
         grid_of(shown, index="a difference of at least, between"),
-        line(f"Seen with {POWER:.0%} power at the two-sided {SIZE:.0%} level. {sources}".replace("%", " %")),
+        line(f"Seen with {POWER:.0%} power at the two-sided {SIZE:.0%} level, each for itself: to tell all pairs of "
+             f"pours apart together takes more. {sources}".replace("%", " %")),
     ]
 
 

@@ -1,6 +1,7 @@
 """What a planned round says about itself: how it was judged, what it leaves open, what the balance cannot weigh."""
 
 import numpy as np
+import pandas as pd
 
 from labkit.core.optimal import Criterion, d_optimum, information
 from labkit.planning.draft import Plan, pot_dimensions
@@ -11,7 +12,9 @@ from labkit.planning.weigh import outside_limits
 from labkit.planning.wish import Wish
 from labkit.rounds import Round, grams_column, small_portions
 from labkit.trial import Trial
-from labkit.wording import plural, words_joined
+from labkit.wording import about, plural, words_joined
+
+SAME = 1 / 50  # of the most that pots can differ by
 
 
 def judged(plan: Plan, found: Round) -> np.ndarray:
@@ -48,32 +51,44 @@ def _caveats(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:
 
 
 def _few_melts(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:
-    """A caveat where the melts so far are fewer than the pot's part of the model needs."""
-    dimensions = pot_dimensions(plan)
-    if not dimensions:
+    """A caveat where the different pots so far are fewer than the pot's part of the model needs."""
+    q = pot_dimensions(plan)
+    if not q:
         spare = plan.region.recipe.pot and len(found.melts) > 1 and plan.control is None
         return ["Nothing in the pot varies: a single melt would do."] if spare else []
-    if len(found.melts) > 1 and wish.repeats == 0 and _pots_alike(plan, found):
-        return ["All melts have the same pot: the criterion gains more elsewhere. Fewer melts would do nearly as well."]
-    q, past = dimensions, set(trial.made.loc[trial.made["ok"], "melt"])
+    new, notes = _pot_keys(plan, found.to_frame()), []
+    if len(found.melts) > 1 and wish.repeats == 0 and _different(new) == 1:
+        notes = ["All melts have the same pot: the criterion gains more elsewhere. Fewer melts would do nearly as "
+                 "well."]
     needed = {"linear": q + 1, "interaction": 1 + q + q * (q - 1) // 2, "quadratic": (q + 1) * (q + 2) // 2}[wish.model]
-    total = len(found.melts) + len(past)
-    if total >= needed:
-        return []
+    melts, past = len(found.melts), trial.made[trial.made["ok"]].drop_duplicates("melt")
+    formulas = trial.made_formulas.loc[past.index].add_suffix(" [g]")
+    different = _different(np.vstack([new, _pot_keys(plan, past.join(formulas))]))
+    if different >= needed:
+        return notes
     names = f" for {words_joined(trial.recipe.per_melt)}" if trial.recipe.per_melt else ""
-    counted = plural(len(found.melts), "melt") + (f" and {len(past)} before" if past else "")
+    counted = plural(melts, "melt") + (f" and {len(past)} before" if len(past) else "")
+    counted += f", {plural(different, 'different pot')} in all," if different < melts + len(past) else ""
     advice = "the plan rests on the prior there" if wish.prior == "weak" else "more melts would tell them apart"
-    return [f"The {wish.model} model needs {needed} different pots{names}; with {counted} {advice}."]
+    return [*notes, f"The {wish.model} model needs {needed} different pots{names}; with {counted} {advice}."]
 
 
-def _pots_alike(plan: Plan, found: Round) -> bool:
-    """Whether the pots of a round differ by less than a fiftieth of what they can."""
-    frame, recipe = found.to_frame(), plan.region.recipe
-    grams = frame[[grams_column(i) for i in recipe.ingredients]].to_numpy(dtype=float)
-    settings = frame[list(recipe.settings)].to_numpy(dtype=float)
-    keys = Points(recipe=recipe, formulas=grams, settings=settings).pot_keys()
-    most = np.ptp(plan.offer.pots.pot_keys(), axis=0).max()
-    return bool(np.ptp(keys, axis=0).max() < most / 50)
+def _pot_keys(plan: Plan, pours: pd.DataFrame) -> np.ndarray:
+    """What the pours of a melt share, in what can vary from pot to pot, as parts of the most that it can."""
+    recipe, offered = plan.region.recipe, plan.offer.pots.pot_keys()
+    grams = pours[[grams_column(i) for i in recipe.ingredients]].to_numpy(dtype=float)
+    settings = pours[list(recipe.settings)].to_numpy(dtype=float)
+    keys, spans = Points(recipe=recipe, formulas=grams, settings=settings).pot_keys(), np.ptp(offered, axis=0)
+    return keys[:, spans > 1e-9] / spans.max()
+
+
+def _different(keys: np.ndarray) -> int:
+    """How many pots are further apart than SAME; by a balance and a hand those of one plan differ by about half."""
+    kept: list[np.ndarray] = []
+    for key in keys:
+        if all(np.abs(key - other).max() >= SAME for other in kept):
+            kept.append(key)
+    return len(kept)
 
 
 def _method(wish: Wish, plan: Plan) -> str:
@@ -83,7 +98,7 @@ def _method(wish: Wish, plan: Plan) -> str:
         prior = f"weak prior (root mean square of all linear functions together {WEAK[1]:g} of the scale{curved})"
     shared = ""
     if plan.region.recipe.pot:
-        scored = plural(noise.testers, "tester")
+        scored = about(noise.testers, "tester")
         shared = f" A melt's variance is {noise.melt_ratio:.2f} of that of a pour scored by {scored} ([noise])."
     return f"Planned by the {wish.criterion}-criterion for the {wish.model} model, {prior}.{shared}"
 

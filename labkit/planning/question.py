@@ -40,7 +40,7 @@ class Noise:
     pour: float
     melt: float
     round: float
-    testers: int
+    testers: float
 
     @property
     def melt_ratio(self) -> float:
@@ -68,10 +68,10 @@ def _read_variance(sd: dict[str, float], width: float) -> float:
     return (sd.get("reading", 0.0) / width) ** 2
 
 
-def usual_testers(trial: Trial) -> int:
-    """How many testers score a pour: the median so far."""
+def usual_testers(trial: Trial) -> float:
+    """How many testers score a pour: the median so far, which may lie between two whole numbers."""
     scores = trial.standing_scores
-    return int(round(scores.groupby("pour")["tester"].nunique().median())) if len(scores) else TESTERS
+    return float(scores.groupby("pour")["tester"].nunique().median()) if len(scores) else float(TESTERS)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -65,9 +65,10 @@ class Rehearsals:
         table = self.by_evening()
         if not len(table):
             return report(heading(TITLE), line(self.told), *map(line, _nowhere(self.frame)))
-        sentences = [self.told, _reach(table, 0.5, "half"), _reach(table, MOST, "nine in ten"), _stopping(self),
-                     *_nowhere(self.frame)]
-        if table["reached"].max() < 0.5:
+        counted = _counted(self.frame)["seed"].nunique()
+        sentences = [self.told, _reach(table, 0.5, "half", counted), _reach(table, MOST, "nine in ten", counted),
+                     _stopping(self), *_nowhere(self.frame)]
+        if table["reached"].iloc[-1] < 0.5:
             sentences.pop(2)
         return report(heading(TITLE), *map(line, sentences), line(TABLE),
                       grid_of(table, index="evening"))
@@ -93,7 +94,8 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
 
     world : one for all, or a function seed -> World, so that the truth is uncertain too; left out, worlds are drawn
     from what the scores so far leave open, all of the prior where there are none (`worlds_of`). testers : as in
-    `rehearse`; left out, as many as score a usual pour so far, or 6. workers : processes, where the platform can fork.
+    `rehearse`; left out, as many as score a usual pour so far (3
+    where that is between 2 and 3), or 6. workers : processes, where the platform can fork.
     progress : called with (done, total).
 
     Seeds and rounds repeat bit for bit, whatever the number of workers.
@@ -106,7 +108,7 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
         raise RehearsalError(f"progress is {progress!r}. Give a function of how many are done and how many there are.")
     check_whole(workers, name="workers", low=1, high=64, error=RehearsalError)
     check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
-    testers = usual_testers(trial) if testers is None else tester_names(testers)
+    testers = int(usual_testers(trial) + 0.5) if testers is None else tester_names(testers)
     worlds = worlds_of(trial) if world is None else world
     today = suggest_next(trial, pours=1, melts=1).best if len(trial.judged) else trial.recipe.starting_factors
 
@@ -158,25 +160,28 @@ def _told(trial, world, count: int, rounds: int, pours: int, melts: int, testers
             f"({plural(pours, 'pour')}{pots}, {plural(int(panel), 'tester')}), {where}.")
 
 
-def _reach(table: pd.DataFrame, share: float, words: str) -> str:
-    """After which evening so many are as near to the best as REACHED."""
-    there, best = table.index[table["reached"] >= share], f"{REACHED:g} of the best possible"
+def _reach(table: pd.DataFrame, share: float, words: str, counted: int) -> str:
+    """From which evening on at least so many are as near to the best as REACHED, and how many are then."""
+    stays = (table["reached"] >= share).iloc[::-1].cummin().iloc[::-1]
+    there, best = table.index[stays], f"{REACHED:g} of the best possible or above"
+    are = f"{counted * table.at[there[0] if len(there) else table.index[-1], 'reached']:.0f} of {counted} are."
     if not len(there):
-        return (f"After {plural(int(table.index[-1]), 'evening')} fewer than {words} of them are at {best} or above: "
-                f"{100 * table['reached'].iloc[-1]:.0f} % are.")
+        return (f"After {plural(int(table.index[-1]), 'evening')} fewer than {words} of them are at {best}: {are}")
     if there[0] == 0:
-        return f"{words[0].upper()}{words[1:]} of them are at {best} before the first evening."
-    return (f"After {plural(int(there[0]), 'evening')} (cost {table.at[there[0], 'cost']:g}) {words} of them are "
-            f"at {best} or above.")
+        return f"At least {words} of them are at {best} before the first evening: {are}"
+    return (f"After {plural(int(there[0]), 'evening')} (cost {table.at[there[0], 'cost']:g}) at least {words} of them "
+            f"are at {best}: {are}")
 
 
 def _stopping(rehearsals: Rehearsals) -> str:
     """What it comes to when one stops as told, or after the last evening."""
     ends = _counted(rehearsals.as_told())
-    return (f"Who goes on until told to stop, at most {plural(int(ends['evening'].max()), 'evening')}, spends "
+    stopped = int(ends["stop"].sum())
+    most = plural(int(rehearsals.frame["evening"].max()), "evening")
+    return (f"Who goes on until told to stop, at most {most}, spends "
             f"{ends['evening'].mean():.1f} evenings and {ends['cost'].mean():.1f} on average and ends at "
             f"{ends['ratio'].median():.2f} of the best possible (lower decile {ends['ratio'].quantile(0.1):.2f}); "
-            f"{plural(int(ends['stop'].sum()), 'rehearsal')} of {len(ends)} were told to.")
+            f"{plural(stopped, 'rehearsal')} of {len(ends)} {'was' if stopped == 1 else 'were'} told to.")
 
 
 def _counted(frame: pd.DataFrame) -> pd.DataFrame:

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.tweaks.confirming import measured
-from labkit.wording import number_text, plural, words_joined
+from labkit.wording import about, number_text, plural, words_joined
 
 LEAD = 0.005           # desirability: what is less apart is the same in print, and to within the draws
 SURE = 0.75            # chance of being better with which another is preferred to one that did what was expected
@@ -203,13 +203,18 @@ def _fewer(table: pd.DataFrame, planned: int) -> list[str]:
     for row in table[table["verdict"] != UNJUDGED].to_dict("records"):
         noun, parts = "reading" if row["read"] else "tester", []
         if row["judges"] < row["usual"]:
-            parts.append(f"{_few(row['judges'], noun)} a pour in place of {row['usual']:g}")
+            parts.append(f"{_few(row['judges'], noun)} a pour in place of {_or(row['usual'])}")
         if row["pours"] < planned:
             parts.append(f"{plural(int(row['pours']), 'pour')} in place of {planned}")
         if parts:
             found.setdefault(words_joined(parts), []).append(row["attribute"])
     return [f"Of {words_joined(names)} only {what} told, so that more may be chance: the result was expected in a "
             "wider interval than planned." for what, names in found.items()]
+
+
+def _or(usual: float) -> str:
+    """`6`, or `2 to 3`."""
+    return about(usual, "tester").rsplit(" ", 1)[0]
 
 
 def _few(count: float, noun: str) -> str:

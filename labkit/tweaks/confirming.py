@@ -76,7 +76,10 @@ class Confirmation:
                               title=f"Mean of these pours{self.forecast.judged_by()}: expected nine times in ten; what "
                                     "would overturn the choice"))
         blocks.append(heading("How far a slip may push it"))
-        blocks.append(grid_of(self.slips.head(SHOWN).drop(columns=["moves", "low"]), digits=_places(self.slips, scales),
+        shown = self.slips.head(SHOWN).drop(columns=["moves", "low"])
+        named = {name: f"{name} [{unit}]" for name, unit in units.items() if unit}
+        digits = {named.get(name, name): places for name, places in _places(self.slips, scales).items()}
+        blocks.append(grid_of(shown.rename(columns=named), digits=digits,
                               title="Change of each predicted mean and of desirability (a pot filled for one pour)"))
         return report(*blocks)
 

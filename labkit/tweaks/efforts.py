@@ -108,7 +108,7 @@ class Compared:
     round: Round
     gain: float
     best: str
-    usual: int
+    usual: float
     targets: pd.DataFrame
     evenings: Mapping[str, Evening]
 
@@ -136,7 +136,7 @@ def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int,
     return replace(plain, evenings=chosen)
 
 
-def _offered(around: Around, usual: int) -> dict[str, list[Evening]]:
+def _offered(around: Around, usual: float) -> dict[str, list[Evening]]:
     """By name, the rounds among which the best is taken; the suggested round first."""
     tasted = [around.as_it_is(testers=1)], [around.as_it_is(tastings=2)]
     offered = {"round": [around.as_it_is()], "pour": around.with_pour(), "melt": around.with_melt(),
@@ -155,13 +155,13 @@ def _chosen(offered: Mapping[str, list[Evening]], worth_of) -> dict[str, Evening
     return chosen
 
 
-def cost_of(trial, evening: Evening, usual: int) -> float:
+def cost_of(trial, evening: Evening, usual: float) -> float:
     """A second tasting costs what as many testers more would."""
     more = evening.testers + usual * (evening.tastings - 1)
     return trial.cost.of(rounds=1, melts=len(set(evening.melts)), pours=len(evening.places), testers=more)
 
 
-def _table(trial, evenings: Mapping[str, Evening], base: float, paid: np.ndarray, usual: int, words) -> pd.DataFrame:
+def _table(trial, evenings: Mapping[str, Evening], base: float, paid: np.ndarray, usual: float, words) -> pd.DataFrame:
     rows = []
     for name, evening, each in zip(evenings, evenings.values(), paid, strict=True):
         cost, difference = cost_of(trial, evening, usual), each - paid[0]

@@ -9,7 +9,7 @@ import pandas as pd
 
 from labkit.tweaks.foretold import Foretold
 from labkit.tweaks.overturning import overturns_of
-from labkit.wording import words_joined
+from labkit.wording import about
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -34,8 +34,10 @@ class Forecast:
     def judged_by(self) -> str:
         """` (6 testers)`: by how many testers what is scored is taken to be tasted."""
         counts = {self.usual[name] for name in self.told if not self.attributes[name].is_read and name in self.usual}
-        ends = words_joined([f"{count:g}" for count in sorted({min(counts), max(counts)})] if counts else [], last="to")
-        return f" ({ends} {'tester' if ends == '1' else 'testers'})" if counts else ""
+        if not counts:
+            return ""
+        least, most = about(min(counts), "tester"), about(max(counts), "tester")
+        return f" ({most})" if least == most else f" ({least.split()[0]} to {most.split(' to ')[-1]})"
 
     def expected(self) -> pd.DataFrame:
         """A row an attribute: mean of the pours as expected, where it should fall nine times in ten, and the unit."""

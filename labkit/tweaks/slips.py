@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -110,15 +109,16 @@ def _moves(standing: Standing, points: pd.DataFrame) -> list[str]:
             or "nothing that varies" for _, row in moved.iterrows()]
 
 
-def slips_in_words(slips: pd.DataFrame, scales: Mapping[str, Attribute] = MappingProxyType({})) -> str:
-    """The most dangerous slip, or that none of them matters."""
+def slips_in_words(slips: pd.DataFrame, scales: Mapping[str, Attribute]) -> str:
+    """The most dangerous slip, with what it moves by the largest part of its scale; or that none of them matters."""
     worst = slips.iloc[0]
     scores = slips.columns[2:-2]
     if worst["desirability"] > -HARMLESS:
         return (f"No slip of hand, balance or kettle costs more than {HARMLESS:g} of desirability; the largest is "
                 f"{worst['what slips']}, {worst['desirability']:+.3f}.")
-    most = max(scores, key=lambda name: abs(worst[name]))
-    moved = scales[most].told(worst[most], 2, "+") if most in scales else f"{worst[most]:+.2f}"
+    most = max(scores, key=lambda name: abs(worst[name]) / scales[name].width)
+    unit = f" {scales[most].unit}" if scales[most].is_read else ""
+    moved = scales[most].told(worst[most], 2, "+") + unit
     remedy = (" Weigh the base that has arrived, and stir in for each gram of it as the round's sheet says."
               if worst["what slips"].endswith(BEAKER) else "")
     return (f"The slip to guard against: {worst['what slips']}. It moves {most} by {moved} and costs "

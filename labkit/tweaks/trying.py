@@ -42,7 +42,7 @@ class Luck:
             self.n) for name in names])
 
 
-def seen_in(evening: Evening, drawn: np.ndarray, sd: dict, usual: int, luck: Luck, attribute: int) -> np.ndarray:
+def seen_in(evening: Evening, drawn: np.ndarray, sd: dict, usual: float, luck: Luck, attribute: int) -> np.ndarray:
     """What an evening would score: drawn (n, pours) with the noise of one attribute, (n, pours).
 
     The mean of a pour over `usual` testers (0: an instrument reads it) has the standard error sd["panel"]. One tester
@@ -57,7 +57,7 @@ def seen_in(evening: Evening, drawn: np.ndarray, sd: dict, usual: int, luck: Luc
     return seen + sd["pour"] * luck.of(attribute, 3, evening.places) + alone * luck.of(attribute, 4, evening.places)
 
 
-def paid_by_evenings(outlook: Outlook, jury: Jury, usual: int, evenings: Sequence[Evening], targets: pd.DataFrame,
+def paid_by_evenings(outlook: Outlook, jury: Jury, usual: float, evenings: Sequence[Evening], targets: pd.DataFrame,
                      **sizes) -> np.ndarray:
     """What each evening pays in each world, (evenings, worlds): settling anew among all their pours and `targets`."""
     points = pd.concat([*(e.points for e in evenings), targets], ignore_index=True)

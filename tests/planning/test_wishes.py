@@ -1,11 +1,13 @@
 """What may be wished of a round: controls, repeats, what is held, its size; what is said of it, and what is refused."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from definitions import TERRACOTTA
 from wishes import blend, coordinates, refusal, trial_of
 
 import labkit
+from labkit.rounds import round_from_factors
 
 
 class TestControlRepeatsHold:
@@ -93,6 +95,23 @@ class TestCaveats:
         assert labkit.plan_round(terracotta, pours=4, melts=2).notes[0] == (
             "The quadratic model needs 3 different pots for wax; with 2 melts the plan rests on the prior there."
         )
+
+    @pytest.mark.parametrize("wax, melts, said", [
+        ([0.15, 0.15], ["M01", "M01"], "with 1 melt and 1 before"),
+        ([0.15, 0.15], ["M01", "M02"], "with 1 melt and 2 before, 2 different pots in all,"),
+        ([0.15, 0.1505, 0.1502], ["M01", "M02", "M03"], "with 1 melt and 3 before, 2 different pots in all,"),
+        ([0.12, 0.2], ["M01", "M02"], ""),
+    ])
+    def test_melts_of_one_pot_count_once(self, terracotta, wax, melts, said):
+        """What a balance and a hand make of one pot is one pot; a third different one is enough."""
+        points = pd.DataFrame({"wax": wax, "red_share": 0.5, "load": 0.05, "pour_temperature": 74.0})
+        round_ = round_from_factors(terracotta.recipe, terracotta.batch, number=1, melts=melts, coordinates=points,
+                                    pours=[f"P{k:02d}" for k in range(1, len(wax) + 1)])
+        trial = terracotta.with_round(round_).with_pours(round_.as_poured())
+        notes = [note for note in labkit.plan_round(trial, pours=2, melts=1,
+                                                    control="none").notes if "different pot" in note]
+        assert notes == ([f"The quadratic model needs 3 different pots for wax; {said} the plan rests on the prior there."]
+                         if said else [])
 
     def test_more_than_a_sitting(self, terracotta):
         assert labkit.plan_round(terracotta, pours=9, melts=3).notes[0] == (

@@ -20,6 +20,11 @@ def by_hand(ratios, stops, before):
     return Rehearsals(frame=pd.DataFrame(rows), told=TOLD)
 
 
+def text(found):
+    """The report in one line."""
+    return " ".join(str(found).split())
+
+
 @pytest.fixture
 def four():
     return by_hand(ratios=[[0.7, 0.92, 0.95], [0.6, 0.8, 0.91], [0.91, 0.89, 0.93], [0.5, 0.9, 0.7]],
@@ -45,8 +50,10 @@ class TestTable:
         assert str(four) == """How many evenings will this take?
 ---------------------------------
 Stick, 4 rehearsals of 3 evenings (4 pours in 2 melts, 6 testers), all in one world.
-After 2 evenings (cost 18) half of them are at 0.9 of the best possible or above.
-After 3 evenings fewer than nine in ten of them are at 0.9 of the best possible or above: 75 % are.
+After 2 evenings (cost 18) at least half of them are at 0.9 of the best possible or above: 2 of 4
+are.
+After 3 evenings fewer than nine in ten of them are at 0.9 of the best possible or above: 3 of 4
+are.
 Who goes on until told to stop, at most 3 evenings, spends 2.2 evenings and 20.2 on average and ends
 at 0.91 of the best possible (lower decile 0.76); 3 rehearsals of 4 were told to.
 By evening: cost so far, the settled formula's desirability as a part of the best possible (median
@@ -61,17 +68,28 @@ and lower decile), the shares that are at .9 of it or above, and that were told 
 
     def test_what_is_there_from_the_start_or_never_is_said_so(self):
         done = by_hand([[0.95]], [[True]], before=[0.95])
-        assert "Half of them are at 0.9 of the best possible before the first evening." in str(done)
+        assert "At least half of them are at 0.9 of the best possible or above before the first evening: 1 of 1 are." in text(done)
         far = by_hand([[0.3]], [[False]], before=[0.2])
-        assert "After 1 evening fewer than half of them are at 0.9 of the best possible or above: 0 % are." in str(far)
+        assert "After 1 evening fewer than half of them are at 0.9 of the best possible or above: 0 of 1 are." in text(far)
         assert "nine in ten" not in str(far)
+
+    def test_all_of_them_is_at_least_half_and_what_is_lost_again_does_not_count(self):
+        found = by_hand([[0.95, 0.8, 0.95], [0.92, 0.93, 0.91]], [[False] * 3] * 2, before=[0.5, 0.5])
+        assert found.by_evening()["reached"].tolist() == [0, 1, 0.5, 1]
+        assert ("After 1 evening (cost 9) at least half of them are at 0.9 of the best possible or above: 2 of 2 are. After "
+                "3 evenings (cost 27) at least nine in ten of them are at 0.9 of the best possible or above: 2 of 2 are."
+                ) in text(found)
+
+    def test_who_stops_early_might_have_gone_on_to_the_last(self):
+        found = by_hand([[0.95, 0.96], [0.92, 0.93]], [[True, True]] * 2, before=[0.5, 0.5])
+        assert "Who goes on until told to stop, at most 2 evenings, spends 1.0 evenings and 9.0 on average" in text(found)
 
     def test_worlds_where_nothing_is_any_good_are_named_and_left_out(self):
         found = by_hand([[np.nan], [0.8]], [[False], [False]], before=[np.nan, 0.7])
         assert found.by_evening()["ratio"].tolist() == [0.7, 0.8]
         good = by_hand([[np.nan], [0.95], [0.97]], [[True], [False], [True]], before=[np.nan, 0.7, 0.7])
         assert good.by_evening()["reached"].tolist() == [0, 1] and good.by_evening()["stopped"].tolist() == [0, 0.5]
-        assert "1 rehearsal of 2 were told to." in " ".join(str(good).split())
+        assert "1 rehearsal of 2 was told to." in " ".join(str(good).split())
         none = by_hand([[np.nan]], [[False]], before=[np.nan])
         assert repr(none) == "<Rehearsals: 1, none of which counts>" and "they are not counted." in str(none)
         assert ("In 1 world no formula within the limits gives anything of what is wanted; they are not counted."

@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 import labkit
+from labkit.attributes import Attribute
 from labkit.tweaks.slips import slips_at, slips_in_words
 from labkit.tweaks.standing import standing_of
 
@@ -74,13 +75,26 @@ def test_scores_move_as_the_surfaces_say(demo, slips):
 def test_the_most_dangerous_one_is_named():
     table = pd.DataFrame([["0.03 g too little wax in the pot", "", 0.1, -0.4, -0.051, -0.2], ["x", "", 0, 0, 0.0, 0.0]],
                          columns=["what slips", "moves", "payoff", "hardness", "desirability", "low"])
-    assert slips_in_words(table) == ("The slip to guard against: 0.03 g too little wax in the pot. It moves hardness by -0.40 "
+    scales = {name: Attribute(name=name) for name in ("payoff", "hardness")}
+    assert slips_in_words(table, scales) == ("The slip to guard against: 0.03 g too little wax in the pot. It moves hardness by -0.40 "
                                      "and costs 0.051 of desirability.")
-    assert slips_in_words(table.assign(**{"what slips": "8 % of the base left in the beaker"})).endswith(
+    assert slips_in_words(table.assign(**{"what slips": "8 % of the base left in the beaker"}), scales).endswith(
         " Weigh the base that has arrived, and stir in for each gram of it as the round's sheet says.")
-    assert slips_in_words(table.assign(desirability=[-0.002, 0.0])) == (
+    assert slips_in_words(table.assign(desirability=[-0.002, 0.0]), scales) == (
         "No slip of hand, balance or kettle costs more than 0.005 of desirability; the largest is 0.03 g too little wax in "
         "the pot, -0.002.")
+
+
+def test_scales_are_compared_by_their_widths_and_what_is_read_has_its_unit():
+    """2 of 0..100 is less than .5 of 0..10, and 3 degC of 50 to 60 is more."""
+    scales = {"gloss": Attribute(name="gloss", low=0, high=100), "payoff": Attribute(name="payoff"),
+              "melting": Attribute(name="melting", low=50, high=60, reading="drop point", unit="degC")}
+    table = pd.DataFrame([["x", "", 2.0, -0.5, 0.3, -0.05, -0.2]],
+                         columns=["what slips", "moves", *scales, "desirability", "low"])
+    assert slips_in_words(table, scales) == (
+        "The slip to guard against: x. It moves payoff by -0.50 and costs 0.050 of desirability.")
+    assert slips_in_words(table.assign(melting=3.0, payoff=-0.2), scales) == (
+        "The slip to guard against: x. It moves melting by +3.00 degC and costs 0.050 of desirability.")
 
 
 def test_where_each_pour_has_its_own_pot_everything_is_weighed_into_the_pour():

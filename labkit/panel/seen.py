@@ -1,0 +1,112 @@
+"""Which differences the letters of a panel see, all pairs of pours compared together, and the testers it takes."""
+
+from functools import lru_cache
+
+import numpy as np
+from scipy.special import chdtri, nctdtr, ndtr
+
+POWER = 0.8
+_ENDS = 14.0                   # ranges of normal numbers that are counted; beyond there is next to nothing
+
+
+def tukey_multiple(pours, df, *, size=0.05):
+    """How many standard errors a difference must reach among all pairs of `pours` means: q / sqrt(2).
+
+    P(max |Z_i - Z_j| > q S) = size for independent standard normal Z_1 .. Z_pours and S^2 = chi-square_df / df: the
+    studentised range. The range R of the Z has P(R < w) = k integral phi(z) [Phi(z) - Phi(z - w)]^(k-1) dz.
+    Source: Tukey (1953); Miller (1981) Simultaneous Statistical Inference, section 2.1.
+    """
+    widths, held = _range_of_normals(int(pours))
+    nodes, weights = _nodes()
+    spread = np.sqrt(chdtri(df, 0.5 - nodes / 2) / df)
+    low, high = 0.0, 1000.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        kept = np.interp(middle * spread, widths, held) @ weights / 2
+        low, high = (middle, high) if kept < 1 - size else (low, middle)
+    return high / np.sqrt(2)
+
+
+@lru_cache(maxsize=1)
+def _nodes():
+    return np.polynomial.legendre.leggauss(200)
+
+
+@lru_cache(maxsize=64)
+def _range_of_normals(count):
+    """P(range of `count` standard normal numbers < w) on a grid of w."""
+    widths, z = np.linspace(0, _ENDS, 1401), np.linspace(-8.5, 8.5, 341)
+    density = np.exp(-z**2 / 2) / np.sqrt(2 * np.pi) * (z[1] - z[0])
+    return widths, count * (ndtr(z) - ndtr(z - widths[:, None])) ** (count - 1) @ density
+
+
+def power_of_pair(difference, *, se, df, multiple):
+    """Chance that two pours that differ by `difference` are told apart: |T| > multiple.
+
+    T = estimate / se, noncentral t with df degrees of freedom and noncentrality difference / se; a tester's level falls
+    out of the difference. Source: Cohen (1988) Statistical Power Analysis, chapter 2.
+    """
+    far_side = np.nan_to_num(nctdtr(df, difference / se, -multiple))   # next to nothing, and NaN where it underflows
+    return float(1 - nctdtr(df, difference / se, multiple) + far_side)
+
+
+def least_seen(*, se, df, multiple, power=POWER):
+    """The difference between two pours that is told apart with chance `power`, by bisection."""
+    low, high = 0.0, se * (2 * multiple + 5)
+    for _ in range(60):
+        middle = (low + high) / 2
+        enough = power_of_pair(middle, se=se, df=df, multiple=multiple) >= power
+        low, high = (low, middle) if enough else (middle, high)
+    return high
+
+
+def testers_needed(difference, *, noise, pours, worth=0.0, power=POWER, size=0.05, most=999):
+    """The fewest testers, each scoring all `pours`, whose letters tell two apart; NaN for more than `most`.
+
+    worth : degrees of freedom that the prior of the noise is worth, beside (testers - 1)(pours - 1).
+    """
+    def enough(testers):
+        df = (testers - 1) * (pours - 1) + worth
+        multiple = tukey_multiple(pours, df, size=size)
+        return power_of_pair(difference, se=noise * np.sqrt(2 / testers), df=df, multiple=multiple) >= power
+
+    low, high = 1, most
+    if not enough(most):
+        return np.nan
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    return high
+
+
+def power_played(difference, *, pair, count, noise, worth, multiple, plays=4000, seed=0):
+    """The chance of `power_of_pair` by simulated scores in the cells of `count` (pours, testers).
+
+    Henderson's equations, pours fixed and testers random, at the variances of `noise` (levels.Noise): the estimate, its
+    variance, and s^2 from what pours and testers leave of the scores and of repeats, and from the prior, which is
+    `worth` so many degrees of freedom. Standard error of the answer: at most .008 at 4000 plays.
+    Source: Henderson (1975) Biometrics 31:423-447.
+    """
+    rng, (pour, tester) = np.random.default_rng(seed), np.nonzero(count)
+    each = count[pour, tester]
+    root = np.sqrt(each / (each * noise.stays + 1 - noise.stays))
+    design = root[:, None] * np.hstack([np.eye(len(count))[pour], np.eye(count.shape[1])[tester]])
+    levels = rng.normal(0, noise.tester, (plays, count.shape[1]))
+    meant = root * (levels[:, tester] + difference * (pour == pair[0]))
+    scores = meant + rng.normal(0, noise.score, (plays, len(pour)))
+    ridge = np.repeat([0.0, (noise.score / noise.tester) ** 2], count.shape)
+    contrast = np.linalg.solve(design.T @ design + np.diag(ridge), _sides(pair, design.shape[1]))
+    left = scores - scores @ design @ np.linalg.pinv(design)
+    repeats = int(np.sum(each - 1))
+    df = len(pour) - np.linalg.matrix_rank(design) + repeats
+    squares = (left**2).sum(axis=1) + noise.score**2 * _chi_square(rng, repeats + worth, plays)
+    away = scores @ design @ contrast / np.sqrt((contrast[pair[0]] - contrast[pair[1]]) * squares / (df + worth))
+    return float(np.mean(np.abs(away) > multiple))
+
+
+def _sides(pair, size):
+    return np.eye(size)[pair[0]] - np.eye(size)[pair[1]]
+
+
+def _chi_square(rng, df, size):
+    return rng.chisquare(df, size) if df > 0 else np.zeros(size)

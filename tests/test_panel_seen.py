@@ -1,0 +1,69 @@
+"""What the letters of a panel see: against scipy, statsmodels, and simulated sittings and tables."""
+import numpy as np
+import pytest
+from scipy.stats import nct, studentized_range
+from scipy.stats import t as student
+
+from labkit.core import levels
+from labkit.panel import seen
+
+
+@pytest.mark.parametrize("pours, df", [(2, 1.0), (2, 30), (3, 2), (4, 4.02), (4, 15), (11, 51.3), (24, 300)])
+def test_multiple_is_the_studentised_range(pours, df):
+    """scipy.stats.studentized_range; of two pours it is Student's t."""
+    found = seen.tukey_multiple(pours, df)
+    assert found == pytest.approx(studentized_range.ppf(0.95, pours, df) / np.sqrt(2), rel=2e-5)
+    assert pours > 2 or found == pytest.approx(student.ppf(0.975, df), rel=2e-5)
+
+
+@pytest.mark.parametrize("testers, df", [(2, 1), (3, 2), (6, 15), (12, 33)])
+def test_least_seen_is_seen_four_times_in_five(testers, df):
+    """scipy.stats.nct, noncentral t, both tails."""
+    se, multiple = 0.8 * np.sqrt(2 / testers), studentized_range.ppf(0.95, 4, df) / np.sqrt(2)
+    found = seen.least_seen(se=se, df=df, multiple=multiple)
+    assert nct.sf(multiple, df, found / se) == pytest.approx(0.8, abs=1e-6)
+
+
+def test_power_of_two_pours_is_statsmodels():
+    """A paired t-test of two pours by six testers: TTestPower with the standard deviation of the differences."""
+    from statsmodels.stats.power import TTestPower
+    found = seen.power_of_pair(1.0, se=0.8 * np.sqrt(2 / 6), df=5, multiple=student.ppf(0.975, 5))
+    assert found == pytest.approx(TTestPower().power(1 / (0.8 * np.sqrt(2)), 6, 0.05), abs=1e-9)
+
+
+@pytest.mark.parametrize("testers, pours, difference", [(4, 4, 2.9), (6, 4, 1.6), (10, 3, 0.9), (5, 8, 2.0)])
+def test_formula_agrees_with_tukeys_test_of_simulated_sittings(testers, pours, difference):
+    """4000 sittings, two of the pours apart, by scipy's studentised range: three standard errors."""
+    rng, df = np.random.default_rng(2), (testers - 1) * (pours - 1)
+    scores = rng.normal(0, 0.8, (4000, pours, testers)) + rng.normal(0, 1, (4000, 1, testers))
+    scores[:, 0] += difference
+    rest = scores - scores.mean(axis=1, keepdims=True) - scores.mean(axis=2, keepdims=True)
+    rest += scores.mean(axis=(1, 2), keepdims=True)
+    noise = np.sqrt(np.sum(rest**2, axis=(1, 2)) / df)
+    q = (scores[:, 0].mean(axis=1) - scores[:, 1].mean(axis=1)) / (noise / np.sqrt(testers))
+    told = np.mean(np.abs(q) > studentized_range.ppf(0.95, pours, df))
+    se, multiple = 0.8 * np.sqrt(2 / testers), seen.tukey_multiple(pours, df)
+    assert told == pytest.approx(seen.power_of_pair(difference, se=se, df=df, multiple=multiple), abs=0.024)
+
+
+@pytest.mark.parametrize("pours", [2, 4, 11])
+def test_fewest_testers(pours):
+    def power(testers):
+        df = (pours - 1) * (testers - 1)
+        multiple = studentized_range.ppf(0.95, pours, df) / np.sqrt(2)
+        return nct.sf(multiple, df, 1 / (0.8 * np.sqrt(2 / testers)))
+
+    found = seen.testers_needed(1.0, noise=0.8, pours=pours)
+    assert power(found) >= 0.8 > power(found - 1)
+    assert np.isnan(seen.testers_needed(0.001, noise=0.8, pours=pours))
+
+
+def test_played_counts_missing_scores_and_repeats():
+    """A table with gaps and repeats: the formula with the standard error of the adjusted means."""
+    count = np.array([[1, 1, 1, 0, 1, 1], [1, 1, 0, 1, 1, 1], [2, 1, 1, 1, 0, 1], [0, 1, 2, 1, 1, 1]], dtype=float)
+    noise = levels.Noise(tester=1.0, score=0.8, stays=0.6)
+    cells = levels.Cells(mean=np.zeros_like(count), count=count, within=0.0, df_within=2)
+    covariance = levels.adjusted_means(cells, noise).covariance
+    se, df = np.sqrt(covariance[0, 0] + covariance[3, 3] - 2 * covariance[0, 3]), cells.df + 1
+    found = seen.power_played(1.5, pair=(0, 3), count=count, noise=noise, worth=1, multiple=2.9, plays=20_000)
+    assert found == pytest.approx(seen.power_of_pair(1.5, se=se, df=df, multiple=2.9), abs=0.012)
