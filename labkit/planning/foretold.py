@@ -84,8 +84,8 @@ def _difference_blocks(differences: pd.DataFrame, sources: str) -> list:
     shown = table.map(lambda v: number_text(v, 1) if np.isfinite(v) else "cannot be told")
     return [
         grid_of(shown, index="a difference of at least, between"),
-        line(f"Seen with {POWER:.0%} power at the two-sided {SIZE:.0%} level, each for itself: to tell all pairs of pours "
-             f"apart together takes more. {sources}".replace("%", " %")),
+        line(f"Seen with {POWER:.0%} power at the two-sided {SIZE:.0%} level, each for itself: to tell all pairs of "
+             f"pours apart together takes more. {sources}".replace("%", " %")),
     ]
 
 
