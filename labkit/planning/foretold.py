@@ -94,7 +94,7 @@ def _guess_blocks(guess: pd.DataFrame, worst: str) -> list:
     before, after = guess["a guess"]
     return [
         line(
-            f"{100 * before:.0f} % of the region is a guess before and {100 * after:.0f} % after: more than half of the "
-            f"standard error that there was before any pour is left. It is worst at {worst}."
+            f"{100 * before:.0f} % of the region is a guess before and {100 * after:.0f} % after: more than half of "
+            f"the standard error that there was before any pour is left. It is worst at {worst}."
         )
     ]
