@@ -291,6 +291,21 @@ class TestOrder:
                                 "the lowest scores.")
         assert reading.frame["effect"].isna().all() and reading.frame["mean"].notna().all()
 
+    def test_scores_that_pours_and_testers_part_together(self):
+        """No pour and no tester is at an end alone, but those of both are: 4 only where both are low, 6 where high."""
+        says = panel_of([[6, 5, 5], [4, 4, 5], [5, 5, 5]]).ordinal("payoff").says
+        assert says == ("payoff cannot be read as mere order: pours and testers part low scores from high ones so cleanly "
+                        "that no size of their effects is too large.")
+
+    def test_more_than_three_pairs_are_counted(self):
+        """X-01 is a step under four others for eight testers, and the whole scale above them for the ninth."""
+        one = [4, 4, 4, 5, 4, 4, 4, 4, 0]
+        table = np.array([[3, 3, 3, 4, 3, 3, 3, 3, 10], one, one, one, one, [2, 3, 2, 2, 2, 3, 2, 3, 3],
+                          [5, 5, 4, 5, 5, 4, 5, 5, 4]], dtype=float)
+        says = panel_of(table).ordinal("payoff").says
+        assert says.startswith("Read as mere order, payoff disagrees with the means on X-01 and X-02 (means ")
+        assert says.endswith(" and 1 other pair: look at the single scores before you trust either.")
+
     def test_all_scores_equal_or_one_pour(self):
         for table in (np.full((3, 4), 5.0), [[1, 2, 3]]):
             assert panel_of(table).ordinal("payoff").says == "payoff has too little in it to be read as mere order."

@@ -1,7 +1,10 @@
 """How testers lean, in words."""
+import types
+
 import pandas as pd
 import pytest
 
+from labkit.attributes import Attribute
 from labkit.panel.report import _sides
 
 
@@ -12,4 +15,6 @@ from labkit.panel.report import _sides
 ])
 def test_one_number_where_both_ends_print_the_same(levels, words):
     rows = pd.DataFrame({"attribute": ["payoff", "shade"], "level": levels})
-    assert " and ".join(_sides(rows, 2)) == words
+    panel = types.SimpleNamespace(attributes=["payoff", "shade"], readings={
+        name: types.SimpleNamespace(attribute=Attribute(name=name)) for name in ("payoff", "shade")})
+    assert " and ".join(_sides(rows, panel)) == words

@@ -110,6 +110,11 @@ def test_what_cannot_be_told_is_said():
     trial = Trial.from_toml(TERRACOTTA)
     text = str(appraise_round(trial, plan_round(trial, pours=4, melts=2, seed=1)))
     assert text.count("cannot be told") == 4 * 4  # four factors, four attributes
+    assert ("Seen with 80 % power at the two-sided 5 % level, each for itself: to tell all pairs of pours apart together takes "
+            "more. Noise as stated for this trial; no scores yet.") in " ".join(text.split())
+    assert ("% after: more than half of the standard error that there was before any pour is left. It is worst at "
+            in " ".join(text.split()))
+    assert "Of what is unknown (as variance) the round removes most about " in text
     assert "Linear model: the pours alone can estimate 0 of its 5 terms before and 0 after." in text
 
 

@@ -15,6 +15,7 @@ from labkit.wording import Report, grid_of, heading, line, plural, report, words
 FEW_STEPS = 7          # different scores up to which the report reads them as order too
 CLEAR = 1.645          # standard errors from which an order is clear (90 %)
 HUGE = 12.0            # logits: estimates beyond this have run away
+NAMED = 3              # pairs told of in one sentence
 
 
 class CumulativeLogit(NamedTuple):
@@ -110,10 +111,13 @@ def read_as_order(reading: Reading) -> OrdinalReading:
                     for c, order in (("pour", pours), ("tester", testers)))
     columns = np.hstack([centred[pour], _centred(len(testers))[tester]])
     scores = reading.scores["score"].to_numpy(float)
-    found = None if _at_an_end(scores, pour) or _at_an_end(scores, tester) else cumulative_logit(scores, columns)
+    ended = _at_an_end(scores, pour) or _at_an_end(scores, tester)
+    found = None if ended else cumulative_logit(scores, columns)
     if found is None or not found.settled:
-        return OrdinalReading(attribute=name, frame=blank, digits=digits, says=f"{name} cannot be read as mere order: "
-                              "some pour or tester has only the highest or only the lowest scores.")
+        why = ("some pour or tester has only the highest or only the lowest scores." if ended else "pours and testers "
+               "part low scores from high ones so cleanly that no size of their effects is too large.")
+        return OrdinalReading(attribute=name, frame=blank, digits=digits,
+                              says=f"{name} cannot be read as mere order: {why}")
     k = len(pours) - 1
     effects, covariance = centred @ found.estimates[:k], centred @ found.covariance[:k, :k] @ centred.T
     frame = blank.assign(effect=effects, se=np.sqrt(np.diag(covariance)))
@@ -144,8 +148,10 @@ def _sentence(reading: Reading, effects: np.ndarray, covariance: np.ndarray) -> 
     if not (turned | lost).any():
         return (f"Read as mere order, {name} puts the pours in the same order as the means wherever a difference "
                 "is clear.")
+    named = np.flatnonzero(turned | lost)
     parts = [f"{pairs['pour'][k]} and {pairs['other'][k]} (means "
              f"{reading.attribute.told(pairs['difference'][k], sign='+')}, order "
-             f"{effects[first[k]] - effects[second[k]]:+.1f} logits)" for k in np.flatnonzero(turned | lost)[:3]]
+             f"{effects[first[k]] - effects[second[k]]:+.1f} logits)" for k in named[:NAMED]]
+    parts += [plural(len(named) - NAMED, "other pair")] if len(named) > NAMED else []
     return (f"Read as mere order, {name} disagrees with the means on {words_joined(parts)}: look at the single scores "
             "before you trust either.")

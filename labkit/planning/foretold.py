@@ -78,7 +78,8 @@ def _model_blocks(models: pd.DataFrame, terms: pd.DataFrame) -> list:
     told = terms.sort_values("told", ascending=False, kind="stable")
     most = [f"{t.term} {100 * t.told:.0f} %" for t in told.itertuples() if t.told >= 0.1][:6]
     least = [t.term for t in told.itertuples() if t.told < 0.1]
-    blocks.append(line(f"Of what is unknown the round removes most about {words_joined(most)}."))
+    if most:
+        blocks.append(line(f"Of what is unknown (as variance) the round removes most about {words_joined(most)}."))
     if least:
         blocks.append(line(f"It says next to nothing about {words_joined(least)}."))
     return blocks
@@ -102,6 +103,6 @@ def _guess_blocks(guess: pd.DataFrame, worst: str) -> list:
     return [
         line(
             f"{100 * before:.0f} % of the region is a guess before and {100 * after:.0f} % after: more than half of "
-            f"what was unknown there at the start is still unknown. It is worst at {worst}."
+            f"the standard error that there was before any pour is left. It is worst at {worst}."
         )
     ]

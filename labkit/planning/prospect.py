@@ -41,7 +41,8 @@ def appraise_round(trial: Trial, round_: Round | int, testers: int | None = None
     round_ : a Round that need not be kept yet, or the number of a planned round.
     Estimable: a term of the classical model, with rounds as blocks, lies in the row space of the pours. Smallest
     difference: (z_.975 + z_.80) x its standard error at the noise of the trial, or the stated one (Cohen 1988,
-    Statistical Power Analysis, ch. 2, in its normal form). Guess: what the weak prior knows less than half about.
+    Statistical Power Analysis, ch. 2, in its normal form). Guess: where more than half
+    of the standard error of the weak prior is left.
     """
     check_trial(trial, error=PlanError)
     round_ = round_of(round_, trial, error=PlanError)

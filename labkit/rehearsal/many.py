@@ -164,7 +164,8 @@ def _reach(table: pd.DataFrame, share: float, words: str, counted: int) -> str:
     """From which evening on at least so many are as near to the best as REACHED, and how many are then."""
     stays = (table["reached"] >= share).iloc[::-1].cummin().iloc[::-1]
     there, best = table.index[stays], f"{REACHED:g} of the best possible or above"
-    are = f"{counted * table.at[there[0] if len(there) else table.index[-1], 'reached']:.0f} of {counted} are."
+    count = round(counted * table.at[there[0] if len(there) else table.index[-1], "reached"])
+    are = f"{count} of {counted} {'is' if count == 1 else 'are'}."
     if not len(there):
         return (f"After {plural(int(table.index[-1]), 'evening')} fewer than {words} of them are at {best}: {are}")
     if there[0] == 0:

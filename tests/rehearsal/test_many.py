@@ -68,7 +68,7 @@ and lower decile), the shares that are at .9 of it or above, and that were told 
 
     def test_what_is_there_from_the_start_or_never_is_said_so(self):
         done = by_hand([[0.95]], [[True]], before=[0.95])
-        assert "At least half of them are at 0.9 of the best possible or above before the first evening: 1 of 1 are." in text(done)
+        assert "At least half of them are at 0.9 of the best possible or above before the first evening: 1 of 1 is." in text(done)
         far = by_hand([[0.3]], [[False]], before=[0.2])
         assert "After 1 evening fewer than half of them are at 0.9 of the best possible or above: 0 of 1 are." in text(far)
         assert "nine in ten" not in str(far)

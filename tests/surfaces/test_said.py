@@ -5,11 +5,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from labkit.attributes import Attribute
 from labkit.core.adequacy import Comparison
 from labkit.surfaces import telling
 
 NAN = float("nan")
 ONLY = pd.DataFrame({"a": [0.0]}, index=["P01"])
+
+
+def judged(read=False):
+    return Attribute(name="payoff", reading="needle depth" if read else "", unit="mm" if read else "")
 
 
 def stand_in(*, df=6, scale=1.0, stated=1.0, leverage=0.5, model="quadratic", trust=(0.9, NAN), read=False):
@@ -18,7 +23,7 @@ def stand_in(*, df=6, scale=1.0, stated=1.0, leverage=0.5, model="quadratic", tr
     classical = types.SimpleNamespace(fit=fit, scale=scale, stated_variance=stated, model=model,
                                       columns=lambda point: pd.DataFrame([[1.0, 0.0]]))
     return types.SimpleNamespace(classical=classical, effects=pd.DataFrame({"trust": list(trust)}),
-                                 reading=types.SimpleNamespace(attribute=types.SimpleNamespace(is_read=read)))
+                                 reading=types.SimpleNamespace(attribute=judged(read)))
 
 
 class TestWhyTheReadingsPart:
@@ -78,19 +83,22 @@ def test_whether_the_shape_holds(monkeypatch, lack, says):
     monkeypatch.setattr(telling, "_expectations", lambda surface: [])
     columns = ["terms", "df", "residual_sd", "r_squared", "predicted", "press", "lack_of_fit_p"]
     classical = types.SimpleNamespace(model="linear", shapes=pd.DataFrame([[1.0] * 7], columns=columns, index=["linear"]))
-    blocks = telling._shape(types.SimpleNamespace(classical=classical, lack_of_fit=lack))
+    blocks = telling._shape(types.SimpleNamespace(
+        classical=classical, lack_of_fit=lack, reading=types.SimpleNamespace(attribute=judged())))
     assert says in " ".join(telling.report(*blocks).as_text().split())
 
 
 def test_expected_directions_stand_with_what_is_left_of_them():
     effects = pd.DataFrame({"expected": [1, -1, 0, 1], "trust": [0.93, 0.12, 0.7, NAN]}, index=["wax", "load", "red", "warm"])
-    surface = types.SimpleNamespace(effects=effects, reading=types.SimpleNamespace(hill_trust=0.4))
+    surface = types.SimpleNamespace(effects=effects, reading=types.SimpleNamespace(hill_trust=0.4, turn=1))
     text = " ".join(telling.report(*telling._expectations(surface)).as_text().split())
     assert text == "Expected directions, each begun at 70 %, now stand at: wax up 93 % and load down 12 %."
     surface.effects = effects.assign(expected=0)
     text = " ".join(telling.report(*telling._expectations(surface)).as_text().split())
     assert text == ("No direction is expected here, as it is elsewhere. That it peaks within the region, begun at 70 %, now "
                     "stands at: 40 %.")
+    surface.reading.turn = -1
+    assert "That it dips within the region" in " ".join(telling.report(*telling._expectations(surface)).as_text().split())
     surface.reading.hill_trust = NAN
     assert telling._expectations(surface) == []
 

@@ -136,6 +136,8 @@ def test_fewer_who_tell_are_named():
     assert advice[2:] == [f"Of payoff only 1 tester a pour in place of 6 and 1 pour in place of 2 {end}",
                           f"Of shade only 1 tester a pour in place of 6 {end}",
                           f"Of softness only 1.5 readings a pour in place of 3 {end}"]
+    between = said([row(6.0, judges=1.0, usual=2.5)], known(P07=0.7), pours=("P13", "P14"))[2]
+    assert between[2].startswith("Of ") and "only 1 tester a pour in place of 2 to 3" in between[2]
 
 
 def test_fewer_testers_and_pours_add_the_variance_that_they_leave():
