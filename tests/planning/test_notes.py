@@ -12,15 +12,20 @@ from labkit.planning import notes
 
 
 def told(monkeypatch, *, q, melts, before=0, failed=0, model="quadratic", prior="weak", alike=False, repeats=0, control=None):
-    """The caveat about melts, for a pot that can vary in q ways, after some melts that were good and some that failed."""
+    """The caveat about melts, for a pot that can vary in q ways, after some melts that were good and some that failed.
+
+    All pots are different, but for those of the round where they are `alike`.
+    """
     monkeypatch.setattr(notes, "pot_dimensions", lambda plan: q)
-    monkeypatch.setattr(notes, "_pots_alike", lambda plan, found: alike)
+    monkeypatch.setattr(notes, "_pot_keys", lambda plan, pours: pours[["key"]].to_numpy(dtype=float))
     names = [f"M{k:02d}" for k in range(before + failed)]
+    found = pd.DataFrame({"melt": range(melts), "key": -1.0 if alike else -1.0 - np.arange(melts)})
+    made = pd.DataFrame({"melt": names, "ok": np.arange(before + failed) < before, "key": np.arange(before + failed)})
     recipe = types.SimpleNamespace(pot=("wax", "oil"), per_melt=("wax",))
-    trial = types.SimpleNamespace(recipe=recipe, made=pd.DataFrame({"melt": names, "ok": [True] * before + [False] * failed}))
+    trial = types.SimpleNamespace(recipe=recipe, made=made, made_formulas=pd.DataFrame(index=made.index))
     plan = types.SimpleNamespace(region=types.SimpleNamespace(recipe=recipe), control=control)
     wish = types.SimpleNamespace(model=model, prior=prior, repeats=repeats)
-    return notes._few_melts(trial, wish, plan, types.SimpleNamespace(melts=tuple(range(melts))))
+    return notes._few_melts(trial, wish, plan, types.SimpleNamespace(melts=tuple(found["melt"]), to_frame=lambda: found))
 
 
 class TestFewMelts:
@@ -39,9 +44,12 @@ class TestFewMelts:
             "The quadratic model needs 3 different pots for wax; with 2 melts more melts would tell them apart."]
 
     def test_pots_that_are_alike(self, monkeypatch):
-        says = ["All melts have the same pot: the criterion gains more elsewhere. Fewer melts would do nearly as well."]
-        assert told(monkeypatch, q=1, melts=3, alike=True) == says
-        assert told(monkeypatch, q=1, melts=3, alike=True, repeats=1) == []
+        says = "All melts have the same pot: the criterion gains more elsewhere. Fewer melts would do nearly as well."
+        few = ("The quadratic model needs 3 different pots for wax; with 3 melts, 1 different pot in all, the plan rests on the "
+               "prior there.")
+        assert told(monkeypatch, q=1, melts=3, alike=True) == [says, few]
+        assert told(monkeypatch, q=1, melts=3, alike=True, repeats=1) == [few]
+        assert told(monkeypatch, q=1, melts=2, before=2, alike=True) == [says]
         assert told(monkeypatch, q=1, melts=1, before=2, alike=True) == []
 
     def test_where_nothing_in_the_pot_varies(self, monkeypatch):
@@ -64,7 +72,8 @@ def test_pots_are_alike_within_a_fiftieth_of_what_they_can_differ(apart, alike):
     grams = frame[[f"{i} [g]" for i in trial.recipe.ingredients]].to_numpy(dtype=float)
     pots = notes.Points(recipe=trial.recipe, formulas=grams, settings=frame[["pour_temperature"]].to_numpy(dtype=float))
     plan = types.SimpleNamespace(region=trial.region, offer=types.SimpleNamespace(pots=pots))
-    assert notes._pots_alike(plan, found) is alike
+    keys = notes._pot_keys(plan, found.to_frame())
+    assert notes._different(keys) == (1 if alike else 2)
 
 
 @pytest.mark.parametrize("pours, says", [
