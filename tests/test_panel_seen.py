@@ -12,8 +12,8 @@ from labkit.panel import seen
 def test_multiple_is_the_studentised_range(pours, df):
     """scipy.stats.studentized_range; of two pours it is Student's t."""
     found = seen.tukey_multiple(pours, df)
-    assert found == pytest.approx(studentized_range.ppf(0.95, pours, df) / np.sqrt(2), rel=2e-5)
-    assert pours > 2 or found == pytest.approx(student.ppf(0.975, df), rel=2e-5)
+    assert found == pytest.approx(studentized_range.ppf(0.95, pours, df) / np.sqrt(2), rel=1e-3 if df < 4 else 3e-4)
+    assert pours > 2 or found == pytest.approx(student.ppf(0.975, df), rel=1e-9)
 
 
 @pytest.mark.parametrize("testers, df", [(2, 1), (3, 2), (6, 15), (12, 33)])

@@ -96,7 +96,7 @@ def test_reports_of_it_lose_no_digit(fine):
     assert "  pour                    0.030  0.027  0.013  0.049  about as stated\n" in told
     assert "  P01   0.433     0.027  0.469  0.380  0.556    -0.159      0.72       1.95\n" in told
     assert "  wax                 -0.067  0.052  -0.168  0.033  0.2412\n" in told
-    assert "pour_temperature 72.8: 0.801." in told
+    assert "pour_temperature 72.8, within the limits: 0.801." in told
 
 
 def test_what_a_round_can_tell_of_it_is_told_in_its_decimals(fine):
