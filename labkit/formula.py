@@ -14,7 +14,7 @@ import pandas as pd
 from labkit.checks import check_columns, check_frame, columns_of, numbers_in
 from labkit.equations import Statement, check_statements, completed, named_sets, statements_of
 from labkit.errors import FormulaError
-from labkit.handing import locked
+from labkit.handing import handed, locked
 from labkit.statements import Blend, Limit, Setting, Share, Shelf, check_tree
 from labkit.wording import number_text, words_joined
 
@@ -85,7 +85,7 @@ class Recipe:
     @property
     def bounds(self) -> pd.DataFrame:
         """Low and high by coordinate."""
-        return self._bounds.copy()
+        return handed(self._bounds)
 
     @cached_property
     def _bounds(self) -> pd.DataFrame:
@@ -104,6 +104,10 @@ class Recipe:
         """Every coordinate, parts of blends as well, as a part of its range: 0..1 over low..high, (n, D)."""
         low, high = self.box
         return (columns_of(frame, self.coordinates).to_numpy(dtype=float) - low) / np.where(high > low, high - low, 1.0)
+
+    def apart(self, points: pd.DataFrame, others: pd.DataFrame) -> np.ndarray:
+        """Largest difference of each of n points to each of m others, as a part of a coordinate's range, (n, m)."""
+        return np.abs(self.over_ranges(points)[:, None] - self.over_ranges(others)[None]).max(axis=2)
 
     # Statements and equations
 

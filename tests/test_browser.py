@@ -4,6 +4,7 @@ An idle sign on the page is shown before the kernel is there, so the server is a
 """
 import json
 import os
+import re
 import secrets
 import shutil
 import signal
@@ -16,6 +17,7 @@ import urllib.request
 import nbformat
 import pandas as pd
 import pytest
+from definitions import TERRACOTTA
 from nbformat.v4 import new_code_cell, new_notebook
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -179,37 +181,12 @@ def test_readings_typed_in_a_browser_reach_the_disk_as_they_were_meant(lab, page
                                                                            ["P01", "needle depth", "8", "2"]]
 
 
-WIDE = """[product]
-name = "Cheek and lip stick"
-[formula]
-"candelilla wax" = 12
-"shea butter" = 25
-"castor oil" = "to 100"
-"jojoba oil" = 20
-"red iron oxide" = 3
-"titanium dioxide" = 2
-[factors.wax]
-of = ["candelilla wax"]
-low = 0.08
-high = 0.16
-[factors.load]
-of = ["red iron oxide", "titanium dioxide"]
-low = 0.02
-high = 0.08
-[settings.pour_temperature]
-unit = "degC"
-low = 68
-high = 80
-[attributes.payoff]
-"""
-
-
 def test_a_form_wider_than_the_page_is_moved_under_the_names_of_its_rows(lab, page, tmp_path):
     """Without a pot every pour has all its ingredients: six weights, a setting and three columns of words."""
     import labkit
     folder = tmp_path / "wide"
     folder.mkdir()
-    (folder / "trial.toml").write_text(WIDE)
+    (folder / "trial.toml").write_text(re.sub(r"\[melt\]\n.*\n", "", TERRACOTTA))
     labkit.append_round(folder, labkit.plan_round(labkit.read_trial(folder), pours=4, seed=1))
     open_and_run(lab, page, tmp_path / "notebooks", f"from labkit import pours_form\npours_form({str(folder)!r})")
     note = page.locator(".pour-P04-note input")

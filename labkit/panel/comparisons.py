@@ -90,10 +90,11 @@ def power_row(reading: Reading) -> dict:
     asked, family = ASKED * reading.attribute.width, pours if pours > 1 else SITTING
     worth = max(reading.df - reading.cells.df, 0.0)
     sees, played = _seen(reading, worth) if testers > 1 < pours and noise > 0 else (np.nan, np.nan)
+    needed = testers_needed(asked, noise=noise, pours=family, worth=worth, size=SIZE) if noise > 0 else 2
     return {
         "attribute": reading.attribute.name, "testers": testers, "pours": family, "noise": noise, "sees": sees,
         "played": played, "asked": asked,
-        "testers_for_asked": testers_needed(asked, noise=noise, pours=family, worth=worth) if noise > 0 else 2,
+        "testers_for_asked": needed,
     }
 
 

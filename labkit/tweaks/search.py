@@ -13,6 +13,7 @@ import pandas as pd
 
 from labkit.checks import columns_of
 from labkit.errors import TweakError
+from labkit.handing import handed
 
 FIRST_STEP, LAST_STEP = 0.4, 0.02              # as parts of the difference between two points of the region
 
@@ -32,7 +33,7 @@ def held_at(recipe, points: pd.DataFrame, hold: Mapping[str, float]) -> pd.DataF
 
 def poured(trial) -> pd.DataFrame:
     """Coordinates of the pours within the limits, by pour; what a balance step carried over a bound is set back."""
-    return _poured(trial).copy()
+    return handed(_poured(trial))
 
 
 @lru_cache(maxsize=2)

@@ -124,9 +124,7 @@ def known_formulas(standing: Standing, apart: float) -> pd.DataFrame:
     made = poured(trial).drop(index=list(trial.failed), errors="ignore")
     if not len(made):
         return made
-    over = trial.recipe.over_ranges
-    gap = np.abs(over(made) - over(standing.settled)).max(axis=1)
-    return made[gap >= apart]
+    return made[trial.recipe.apart(made, standing.settled)[:, 0] >= apart]
 
 
 def better_known(standing: Standing, others: pd.DataFrame) -> tuple[pd.Series, tuple[str, float] | None]:

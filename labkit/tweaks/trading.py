@@ -155,8 +155,7 @@ def _only(standing: Standing) -> Cloud:
 
 def _joined(standing: Standing, cloud: Cloud, points: pd.DataFrame) -> Cloud:
     """With more formulas: their means in some draws, moved by what these are off by at the formula in question."""
-    over = standing.trial.recipe.over_ranges
-    apart = np.abs(over(points) - over(standing.settled)).max(axis=1)
+    apart = standing.trial.recipe.apart(points, standing.settled)[:, 0]
     drawn = standing.outlook(MEANS).scores(pd.concat([standing.settled, points], ignore_index=True))
     means = {name: np.append(values, values[0] + drawn[name][:, 1:].mean(axis=0) - drawn[name][:, 0].mean())
              for name, values in cloud.means.items()}

@@ -176,8 +176,7 @@ def _nearest(trial, points: pd.DataFrame) -> tuple[list[str], np.ndarray]:
     made = trial.made
     if not len(made):
         return [""] * len(points), np.full(len(points), np.nan)
-    over = trial.recipe.over_ranges
-    gap = np.abs(over(points)[:, None] - over(made)[None]).max(axis=2)
+    gap = trial.recipe.apart(points, made)
     return [str(made.index[j]) for j in gap.argmin(axis=1)], gap.min(axis=1)
 
 
