@@ -67,8 +67,8 @@ def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
     Oakley & Brennan 2014, Medical Decision Making 34:311-326); what is left of it stays uncertain. In each of
     `worlds` the choice follows the mean of D over `inner` draws of what is left and is paid by `paid` others of its
     own, so that choosing does not inflate the value (Raiffa & Schlaifer 1961, section 4.5: preposterior analysis).
-    Straight lines and one spread for what is left make it too high where little is known: by a quarter with one
-    attribute and few pours, beside drawn worlds weighed by the likelihood of what is seen.
+    Straight lines and one spread for what is left make it too high where little is known: with one attribute and few
+    pours by a third for one tester and a sixth for six, beside drawn worlds weighed by the likelihood of what is seen.
     Returns (worlds,).
     """
     pairs = [_learned(y, s) for y, s in zip(drawn, seen, strict=True)]
