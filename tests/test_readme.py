@@ -4,6 +4,8 @@ import re
 import subprocess
 import textwrap
 
+import labkit
+
 ROOT = pathlib.Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
@@ -41,6 +43,11 @@ def test_links_and_folders_exist():
     links = re.findall(r"\]\(([^)#:]+)\)", README) + re.findall(r"^\| `([^`]+)`", section("Where things are"), re.M)
     assert len(links) >= 6
     assert [link for link in links if not (ROOT / link).exists()] == []
+
+
+def test_every_public_name_is_told():
+    told = set(re.findall(r"\w+", README))
+    assert [name for name in labkit.__all__ if name not in told and not name.endswith("Error")] == []
 
 
 def test_every_caution_of_the_kit_is_there():
