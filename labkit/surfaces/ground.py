@@ -3,9 +3,9 @@
 A narrowed system has only the functions of some coordinates: the others play no part in what is scored.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from itertools import combinations
 
 import numpy as np
@@ -55,10 +55,19 @@ class System:
         """Its own functions among the columns of all systems, (n, q)."""
         return columns[:, self.places] @ self.lift if self.idle else columns[:, self.places]
 
+    @cached_property
+    def _direction_of(self) -> Mapping[str, np.ndarray]:
+        """The rows of `directions` by name."""
+        return dict(zip(self.directions.index, self.directions.to_numpy(), strict=True))
+
+    def expected_names(self, attribute: Attribute) -> tuple[str, ...]:
+        """Coordinates with an expected direction, but for those along which the region has no extent."""
+        return tuple(name for name in attribute.expect if np.linalg.norm(self._direction_of[name]) > 1e-9)
+
     def expected(self, attribute: Attribute) -> np.ndarray:
         """Expected directions (k, q) in the order of `expected_names`: of length one, zero where one plays no part."""
-        rows = [attribute.expect[name] * self.directions.loc[name].to_numpy() * (name not in self.idle)
-                for name in expected_names(attribute, self.directions)]
+        rows = [attribute.expect[name] * self._direction_of[name] * (name not in self.idle)
+                for name in self.expected_names(attribute)]
         rows = [row / np.linalg.norm(row) if row.any() else row for row in (row @ self.lift for row in rows)]
         return np.array(rows).reshape(-1, len(self.degrees))
 
@@ -73,11 +82,6 @@ def taken_to_turn(trial: Trial, attribute: Attribute) -> int:
     if attribute.expect or not any(a.expect for a in trial.attributes.values()):
         return 0
     return -1 if attribute.wanted is not None and attribute.wanted.kind == "falling" else 1
-
-
-def expected_names(attribute: Attribute, directions: pd.DataFrame) -> tuple[str, ...]:
-    """Coordinates with an expected direction, but for those along which the region has no extent."""
-    return tuple(name for name in attribute.expect if np.linalg.norm(directions.loc[name]) > 1e-9)
 
 
 @hands_out_copies

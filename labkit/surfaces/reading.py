@@ -12,7 +12,7 @@ from labkit.attributes import Attribute
 from labkit.core.importance import systematic, weighted_quantiles
 from labkit.core.links import Link, cut, normal_density
 from labkit.core.posterior import Mixture
-from labkit.surfaces.ground import Ground, System, expected_names, taken_to_turn
+from labkit.surfaces.ground import Ground, System, taken_to_turn
 
 SOURCES = ("round", "melt", "pour")
 OWN = 0.15  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
@@ -175,7 +175,7 @@ class Reading:
     @property
     def expected_names(self) -> tuple[str, ...]:
         """Coordinates with an expected direction, in the order of `trust`."""
-        return expected_names(self.attribute, self.ground.systems[0].directions)
+        return self.ground.systems[0].expected_names(self.attribute)
 
     def trust(self) -> np.ndarray:
         """Posterior probability of each expected direction, (k,)."""
