@@ -119,7 +119,7 @@ def _beside_expected(trial, confirmation: Confirmation, pours: list[str]) -> pd.
     """A row an attribute: result, where it was expected and where the choice turns, and how many told of it."""
     results = _results(trial, pours, list(confirmation.expected["attribute"]))
     judges = judges_of(trial).query("pour in @pours").groupby("attribute")["judges"]
-    counts, each = judges.size().to_dict(), (1 / judges.agg(lambda n: (1 / n).mean())).to_dict()
+    counts, each = judges.size().to_dict(), judges.agg(_equally_good).to_dict()
     forecast = confirmation.forecast.of_fewer(counts, each)
     as_planned = forecast is confirmation.forecast
     expected = confirmation.expected if as_planned else forecast.expected()
@@ -130,6 +130,11 @@ def _beside_expected(trial, confirmation: Confirmation, pours: list[str]) -> pd.
     table["finer"] = [trial.attributes[name].finer for name in table["attribute"]]
     table["usual"] = [confirmation.forecast.usual[name] for name in table["attribute"]]
     return table.assign(pours=table["attribute"].map(counts), judges=table["attribute"].map(each))
+
+
+def _equally_good(judges: pd.Series) -> float:
+    """The number that leaves as much to chance where it judges every pour: the harmonic mean, but for rounding."""
+    return round(float(1 / (1 / judges).mean()), 9)
 
 
 def _results(trial, pours: list[str], attributes: list[str]) -> dict[str, float]:

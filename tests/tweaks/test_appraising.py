@@ -7,6 +7,7 @@ import pytest
 
 import labkit
 from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
+from labkit.tweaks.confirmed import _equally_good
 from labkit.tweaks.confirming import _expected_words, measured, with_units
 from labkit.tweaks.foretold import Foretold
 
@@ -176,6 +177,25 @@ def test_one_tester_in_place_of_six_is_told_and_widens_the_interval(demo, planne
     assert found.advice.split("\n")[-1] == (
         "Of payoff, hardness, sheerness and shade only 1 tester a pour in place of 6 told, so that more may be chance: the "
         "result was expected in a wider interval than planned.")
+
+
+@pytest.mark.parametrize("judges, each", [([5] * 3, 5), ([6] * 10, 6), ([2, 3, 6], 3), ([1, 3], 1.5), ([4], 4)])
+def test_as_many_testers_as_were_counted_on_are_not_fewer(judges, each):
+    """1 / mean(1 / n) of three times five is 4.999999999999999, and five in place of five was told as fewer."""
+    assert _equally_good(pd.Series(judges)) == each
+
+
+def test_a_panel_of_five_tastes_three_pours_as_planned(demo):
+    tables = {name: demo.tables[name][demo.tables[name]["tester"] != "T06"] for name in ("scores", "servings")}
+    trial = labkit.Trial(definition=demo.definition, tables={**demo.tables, **tables})
+    planned = labkit.plan_confirmation(trial, pours=3, seed=2)
+    made = trial.with_round(planned.round).with_pours(planned.round.as_poured())
+    rows = [{"pour": pour, "tester": f"T0{k}", "session": "9", "attribute": name, "score": round(mean)}
+            for name, mean in planned.expected[["attribute", "mean"]].to_numpy() for pour in planned.round.pours
+            for k in range(1, 6)]
+    found = labkit.appraise_confirmation(made.with_scores(pd.DataFrame(rows)), planned, seed=2)
+    assert " in place of " not in found.advice
+    pd.testing.assert_frame_equal(found.attributes[["low", "high"]], planned.expected[["low", "high"]], check_exact=True)
 
 
 def test_where_all_pours_fail_nothing_is_to_be_tasted(demo, planned):
