@@ -100,6 +100,36 @@ def test_where_every_pour_was_dropped_nothing_tells(demo, confirmation):
         "Nothing tells of the formula. Pour it once more (plan_confirmation).\n")
 
 
+def test_a_pour_that_is_set_aside_without_having_failed_does_not_count_either(demo, confirmation, levels):
+    """As after a spill: without its scores it was asked for as if it had not been tasted."""
+    trial = scored(poured(demo, confirmation), confirmation, levels)
+    spilt = pd.DataFrame([{"action": "set aside", "pour": "P14", "reason": "mixed up at the table"}])
+    found = labkit.appraise_confirmation(trial.with_set_aside(spilt), confirmation)
+    alone = labkit.appraise_confirmation(scored(trial_of_one(demo, confirmation), confirmation, levels, pours=["P13"]),
+                                         confirmation)
+    assert found.verdict == alone.verdict == "confirmed" and found.advice.startswith(
+        "P14 is set aside, and not counted.\nThe formula did what was expected of it in everything that is wanted. Keep it.\n")
+    np.testing.assert_allclose(found.attributes[["low", "high"]], alone.attributes[["low", "high"]])
+    assert "1 pour in place of 2 told" in found.advice
+
+
+def trial_of_one(demo, confirmation):
+    """Of the two pours the second was dropped, and is set aside for that."""
+    dropped = pd.DataFrame([{"action": "set aside", "pour": "P14", "reason": "dropped"}])
+    return poured(demo, confirmation, "failed: dropped").with_set_aside(dropped)
+
+
+def test_what_is_wanted_and_was_never_scored_is_not_said_to_be_confirmed(demo, levels):
+    known = demo.scores[demo.scores["attribute"] != "shade"].reset_index(drop=True)
+    trial = labkit.Trial(definition=demo.definition, tables={**demo.tables, "scores": known})
+    plan = labkit.plan_confirmation(trial, pours=2, seed=2)
+    assert "shade has too few scores yet and plays no part in this." in plan.advice.split("\n")
+    found = labkit.appraise_confirmation(scored(poured(trial, plan), plan, levels), plan)
+    assert found.verdict == "confirmed" and found.advice.split("\n")[:2] == [
+        "The formula did what was expected of it in payoff, hardness and sheerness. Keep it.",
+        "Nothing was expected of shade: too little was known when this was planned."]
+
+
 @pytest.mark.parametrize("verdicts, other, failed, whole", [
     (["confirmed", "confirmed"], 0.5, [], "confirmed"),
     (["confirmed", "confirmed"], 0.603, [], "confirmed"),
