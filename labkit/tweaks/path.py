@@ -49,6 +49,7 @@ def rounds_of(trial) -> pd.Series:
     rounds = trial.plan.set_index("pour")["round"].reindex(pours.index).astype(float)
     planned = pours["melt"].where(rounds.notna() & (pours["melt"] != ""))
     by_melt = pours["melt"].map(rounds.groupby(planned).max())
+    by_melt = by_melt.fillna(pours["melt"].map(trial.plan[trial.plan["melt"] != ""].groupby("melt")["round"].max()))
     by_date = _by_date(pd.to_datetime(pours["date"], format="%Y-%m-%d", errors="coerce"), rounds)
     return rounds.fillna(by_melt).fillna(by_date).fillna(rounds.cummax().ffill()).fillna(0).astype(int)
 

@@ -108,6 +108,18 @@ class TestUnplanned:
         melt = trial.plan.query("round == 2")["melt"].iloc[0]
         assert rounds_of(with_unplanned(trial, melt=[melt]))["X-01"] == 2
 
+    def test_it_does_also_where_nothing_else_was_poured_from_that_melt(self, after):
+        """Recorded before the others of its round, of which the one that was planned from its melt was never poured."""
+        whole = after[-1]
+        plan = whole.plan.query("round == 3")
+        melt, gone = plan[["melt", "pour"]].iloc[0]
+        tables = {name: whole.tables[name][whole.tables[name]["pour"] != gone] for name in ("pours", "scores", "servings")}
+        early = labkit.Trial(definition=whole.definition, tables={**whole.tables, **tables, "pours": after[1].pours})
+        later = tables["pours"][tables["pours"]["pour"].isin(plan["pour"])]
+        trial = with_unplanned(early, melt=[melt]).with_tables({"pours": later}, files=True)
+        assert list(trial.pours["pour"].tail(4)) == ["X-01", *later["pour"]]
+        assert rounds_of(trial)["X-01"] == 3 and "X-01" not in set(as_of(trial, 2).pours["pour"])
+
     def test_else_to_the_last_round_begun_by_its_date(self, after):
         trial = after[-1]
         days = {1: "2026-02-06", 2: "2026-02-20", 3: "2026-03-06"}
