@@ -128,6 +128,27 @@ class TestUnplanned:
         found = rounds_of(with_unplanned(trial, date=["2026-02-01", "2026-02-06", "2026-02-25", "2026-04-01", "soon"]))
         assert found.filter(like="X-").to_list() == [0, 1, 2, 3, 3]
 
+    def test_melt_and_date_count_as_they_stand_corrected(self, after):
+        trial = after[-1]
+        days = {1: "2026-02-06", 2: "2026-02-20", 3: "2026-03-06"}
+        dated = trial.pours.assign(date=trial.made["round"].map(days).reindex(trial.pours["pour"]).to_numpy())
+        trial = labkit.Trial(definition=trial.definition, tables={**trial.tables, "pours": dated})
+        wrong = with_unplanned(trial, date=["2026-04-01", "2026-02-25", "2026-02-25"], melt=["", "M01", ""])
+        known = wrong.pours.set_index("pour")
+        right = known.loc[["X-01", "X-02", "X-03"]].assign(
+            date=["2026-02-07", "2026-02-25", "2026-02-25"], melt=["", "M05", "M01"], corrects="pours", reason="mistyped")
+        found = rounds_of(labkit.Trial(definition=trial.definition, tables={
+            **wrong.tables, "pours": pd.concat([wrong.pours, right.reset_index()], ignore_index=True)}))
+        assert rounds_of(wrong).filter(like="X-").to_list() == [3, 1, 2]
+        assert found.filter(like="X-").to_list() == [1, 2, 1] and found.index.is_unique
+
+    def test_a_pour_recorded_late_does_not_bring_an_older_round_back(self, after):
+        trial = after[1]
+        rows = trial.pours[trial.pours["pour"] != "P01"], trial.pours[trial.pours["pour"] == "P01"]
+        late = labkit.Trial(definition=trial.definition, tables={
+            **trial.tables, "pours": pd.concat(rows, ignore_index=True)})
+        assert rounds_of(with_unplanned(late, date=[""]))["X-01"] == 2
+
     def test_else_to_the_round_that_was_recorded_before_it(self, after):
         first = with_unplanned(labkit.Trial(definition=after[0].definition), date=[""])
         assert rounds_of(first).to_list() == [0]
