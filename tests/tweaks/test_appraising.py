@@ -166,6 +166,17 @@ def planned(demo):
     return labkit.plan_confirmation(demo, pours=2, seed=2)
 
 
+def test_fewer_pours_are_expected_as_if_they_had_been_planned_and_more_testers_as_planned(planned):
+    forecast, told = planned.forecast, planned.forecast.told
+    assert forecast.of_fewer({"payoff": 2}, {"payoff": 12.0}) is forecast
+    assert forecast.of_fewer({"payoff": 3}, {"payoff": 6.0}) is forecast
+    one = forecast.of_fewer({"payoff": 1}, {"payoff": 12.0})
+    assert one.told["payoff"].interval(2) == pytest.approx(told["payoff"].interval(1))
+    assert one.told["shade"] is told["shade"] and one.overturns().shape == planned.overturns.shape
+    half = forecast.of_fewer({"payoff": 9}, {"payoff": 3.0}).told["payoff"]
+    assert half.alone**2 == pytest.approx(told["payoff"].alone**2 + told["payoff"].tasting**2)
+
+
 def test_one_tester_in_place_of_six_is_told_and_widens_the_interval(demo, planned):
     assert "Mean of these pours (6 testers): expected nine times in ten" in str(planned)
     trial = demo.with_round(planned.round).with_pours(planned.round.as_poured())

@@ -10,6 +10,7 @@ from scipy.stats import norm
 import labkit
 from labkit.attributes import Attribute, Wanted
 from labkit.errors import TweakError
+from labkit.surfaces.reading import OWN
 from labkit.tweaks import overturning
 from labkit.tweaks.confirming import _misses_words, _percent, _turns_words, chance_to_tell, enough_pours
 from labkit.tweaks.foretold import Foretold, foretold
@@ -63,6 +64,19 @@ class TestForetold:
             stretch = sum(c.weight * c.mixture.weights @ c.mixture.scales.sampling**2 for c in surface.reading.candidates)
             pour = surface.predict_pour(points)["se"].iloc[0]
             assert told.seen(1).var() == pytest.approx(pour**2 + panel * stretch, rel=0.1)
+
+    def test_its_gaussians_hold_all_of_the_variance_of_the_formula(self, demo, surfaces):
+        """Total variance: that of the draws is that of the Gaussians' means and the mean of their own variances; what bends
+        as no function does, and what is a formula's own, are a tenth and more of it."""
+        points = demo.made[list(demo.recipe.coordinates)].iloc[[3, 0, 7]]
+        for surface in surfaces.values():
+            told = foretold(surface, points, seed=5, n=40_000)
+            assert told.long_run[:, 0].var() == pytest.approx(told.middle.var() + told.shared[:, 0].mean(), rel=0.05)
+            parts = [c.mixture.scales.sources**2 for c in surface.reading.candidates]            # round, melt, pour
+            shares = [c.weight * c.mixture.weights for c in surface.reading.candidates]
+            rounds, melts, pours = sum(share @ part for share, part in zip(shares, parts))
+            assert np.mean(told.together**2) == pytest.approx(rounds, rel=0.05)
+            assert np.mean(told.alone**2 - told.tasting**2) == pytest.approx(melts + (1 - OWN) * pours, rel=0.05)
 
     def test_bringing_up_to_date_is_weighing_the_draws_by_what_was_seen(self, demo, surfaces):
         """Against importance weights of the raw draws (no linear step): N(result; draw, noise of the draw)."""
