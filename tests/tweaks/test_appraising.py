@@ -100,6 +100,11 @@ def test_where_another_was_better_already_no_turning_point_counts():
         ("not clear", "8.9, where 4.3 to 8.1 was expected.")]
 
 
+@pytest.mark.parametrize("result, verdict", [(4.3, "confirmed"), (8.1, "confirmed"), (4.29, "not clear"), (8.11, "not clear")])
+def test_the_ends_of_an_interval_belong_to_it(result, verdict):
+    assert said([row(result, below=np.nan, above=np.nan)], known(P07=0.7))[0] == verdict
+
+
 def test_what_was_not_judged_yet_is_to_be_judged():
     rows = [row(np.nan, "payoff"), row(np.nan, "shade"), row(6.0, read=True, unit="mm")]
     whole, found, advice = said(rows, known(P07=0.7))

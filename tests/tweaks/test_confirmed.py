@@ -8,6 +8,7 @@ import pytest
 import labkit
 from labkit.errors import TweakError
 from labkit.tweaks.appraising import Known, whole_of
+from labkit.tweaks.confirmed import _known
 
 
 @pytest.fixture(scope="module")
@@ -72,6 +73,16 @@ def test_a_surprise_that_makes_nothing_better_is_not_clear(demo, confirmation, l
         "of itself that makes no known formula a better choice.")
     assert found.verdict == "not clear" and found.advice.startswith(
         "payoff came out otherwise than expected. Pour it once more, or ask suggest_next for another round.\n")
+
+
+def test_a_formula_is_not_held_against_its_own_pours(demo, confirmation, levels):
+    """Weighed a little off, they would be other formulas that may come out the better by chance."""
+    made = confirmation.round.as_poured()
+    made["pour_temperature"] = made["pour_temperature"] + [0.3, -0.3]
+    trial = demo.with_round(confirmation.round).with_pours(made)
+    found = _known(scored(trial, confirmation, levels), confirmation, 0)
+    assert len(found.others) > 5 and not {"P13", "P14"} & set(found.others.index)
+    assert list(found.chances.index) == list(found.others.index)
 
 
 def test_a_pour_that_fails_settles_nothing(demo, confirmation, levels):

@@ -147,6 +147,22 @@ class TestOverturns:
         row = overturns_of(linear("payoff", "shade"), told, ["P07"], 2, np.array([1.0, 0.995])).iloc[0]
         assert row["below" if root < 6 else "above"] == pytest.approx(root, abs=0.15)
 
+    def test_what_is_three_times_as_important_counts_three_times(self):
+        """d1^(3/4) d2^(1/4), with a chance of holding: the means cross where d1(x0) is 1.01^(1/3) .995^(4/3) of d1(x1)."""
+        told = {"payoff": normal(self.MEANS, self.COV), "shade": normal([0.0, 1.0], np.eye(2) * 1e-4)}
+        attributes = linear("payoff", "shade")
+        attributes["payoff"] = dataclasses.replace(attributes["payoff"], importance=3.0)
+        gain, rate = np.array([0.9, 0.3]) / (0.9 + 0.09 + 0.08), 1.01 ** (1 / 3) * 0.995 ** (4 / 3)
+        row = overturns_of(attributes, told, ["P07"], 2, np.array([1.0, 0.995])).iloc[0]
+        assert row["below"] == pytest.approx(6 + (rate * 105.5 - 106) / (gain[0] - rate * gain[1]), abs=0.15)
+
+    @pytest.mark.parametrize("means, holds, at_once", [([6.0, 9.0], [1.0, 1.0], True), ([6.0, 9.0], [1.0, 0.9], False),
+                                                       ([6.0, 5.0], [0.9, 1.0], True), ([6.0, 5.0], [1.0, 1.0], False)])
+    def test_whether_another_is_better_already_counts_whether_they_hold(self, means, holds, at_once):
+        """106 against 109 in 200, or against 105; where one of them holds nine times in ten it is the other."""
+        row = overturns_of(linear("payoff"), {"payoff": normal(means, self.COV)}, ["P07"], 2, np.array(holds)).iloc[0]
+        assert row["at once"] == at_once
+
     @pytest.mark.parametrize("below, above, there", [(-98.9, 99.1, [True, False]), (-99.1, 98.9, [False, True])])
     def test_the_very_end_of_the_scale_is_no_turning_point(self, monkeypatch, below, above, there):
         """On -100 to 100: what is within a two-hundredth of an end is in print that end, and nothing lies beyond it."""
