@@ -90,6 +90,10 @@ class TestNumbers:
         assert str(caught.value) == f"wait is {wait!r}. Give a number from 0 to 3600."
 
     def test_a_cost_below_nothing(self):
+        assert refused(labkit.Trial.from_toml, f"{TERRACOTTA}\n[cost]\nround = 0\nmelt = 0\npour = 0\n") == (
+            "[cost] is 0 for a round, a melt and a pour, but what a round brings is held against what it costs. Give one of "
+            "them a cost above 0.")
+        assert labkit.Trial.from_toml(f"{TERRACOTTA}\n[cost]\nround = 0\nmelt = 0\n").cost.pour == 0.5
         assert refused(labkit.Trial.from_toml, f"{TERRACOTTA}\n[cost]\nmelt = -2\n") == (
             "[cost] melt is -2, which is below 0. Give the cost of a round, melt, pour and tester, in one unit.")
 

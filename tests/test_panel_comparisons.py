@@ -217,6 +217,20 @@ class TestSittings:
         assert rows.loc["session", "says"] == "cannot be told from pours and testers"
         assert rows.loc["tester x session", ["df", "df2"]].tolist() == [7, 42]
 
+    def test_places_that_are_partly_those_of_the_pours_are_not_told_of_one_by_one(self):
+        """X-01 and X-02 always come first and second, and the others change places: of the four only third less fourth can
+        be told, and `+0.0 at 1` would be said of what nobody can know."""
+        rng, rows = np.random.default_rng(3), []
+        for t in range(8):
+            order = ["X-01", "X-02", *(["X-03", "X-04"] if t % 2 else ["X-04", "X-03"])]
+            rows += [{"pour": pour, "tester": f"T{t + 1:02d}", "session": "1", "position": str(place), "attribute": "payoff",
+                      "score": round(5 + 2 * (place == 3) + rng.normal(0, 0.4), 1)} for place, pour in enumerate(order, 1)]
+        panel = appraise_panel(trial_with(4).with_scores(pd.DataFrame(rows)))
+        row = panel.sittings.set_index("effect").loc["position"]
+        assert row["p"] < 0.001 and row["df"] == 1
+        assert row["says"] == "scores change with it, by how much at each cannot be told from pours and testers"
+        assert panel.flags["says"].tolist() == [f"payoff depends on the position in the sitting ({row['says']})"]
+
     def test_a_tester_who_drifts_is_seen(self):
         table = simulated(1, noise=0.4)[0]
         table[4:, 2] = np.clip(table[4:, 2] + 3, 0, 10)

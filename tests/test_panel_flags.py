@@ -1,9 +1,11 @@
 """What the panel flags: testers and scores that are odd, and how often it errs."""
 
 import numpy as np
+import pandas as pd
 import pytest
-from panels import TEN, panel_of, reading_of, scored, simulated
+from panels import TEN, panel_of, reading_of, scored, simulated, trial_with
 
+from labkit.panel import appraise_panel
 from labkit.panel.flags import verdict_on
 
 
@@ -45,6 +47,24 @@ class TestFlags:
         highest = int(np.argmax(table.mean(axis=1)))
         table[highest, 0] = 0.0
         assert panel_of(table).flags["kind"].tolist() == ["far from expectation"]
+
+    def twice(self, first, second):
+        both = pd.concat([scored(first), scored(second, session="2")], ignore_index=True)
+        return appraise_panel(trial_with(len(first)).with_scores(both)).flags["says"].tolist()
+
+    def test_scores_whose_means_are_the_same_are_not_one_score_for_everything(self):
+        """Tasted twice: 3 and 5, 4 and 4, 6 and 2 have the mean 4."""
+        first, second = simulated(1, pours=6, testers=6)[0], simulated(1, pours=6, testers=6)[0]
+        first[:, 2], second[:, 2] = [3, 4, 5, 6, 2, 4], [5, 4, 3, 2, 6, 4]
+        assert not any("to each of" in says for says in self.twice(first, second))
+        first[:, 2] = second[:, 2] = 4
+        assert self.twice(first, second)[0] == "T03 gave 4 to each of 6 pours for payoff"
+
+    def test_of_scores_that_were_given_twice_both_are_told(self):
+        first, second = simulated(1, pours=6, testers=6)[0], simulated(1, pours=6, testers=6)[0]
+        first[3, 2], second[3, 2] = 9, 8
+        says, = self.twice(first, second)
+        assert says.startswith("T03 gave X-04 9 and 8 for payoff, where 4.1 would be expected (")
 
     def test_nothing_is_dropped(self):
         table = simulated(1)[0]

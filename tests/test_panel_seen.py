@@ -67,3 +67,18 @@ def test_played_counts_missing_scores_and_repeats():
     se, df = np.sqrt(covariance[0, 0] + covariance[3, 3] - 2 * covariance[0, 3]), cells.df + 1
     found = seen.power_played(1.5, pair=(0, 3), count=count, noise=noise, worth=1, multiple=2.9, plays=20_000)
     assert found == pytest.approx(seen.power_of_pair(1.5, se=se, df=df, multiple=2.9), abs=0.012)
+
+
+def test_power_of_what_is_seen_for_certain_is_one():
+    """Where next to nothing is left the noncentral t underflows, in a band of differences to NaN (scipy 1.17)."""
+    away = np.arange(20.0, 70.0, 0.25)
+    for df, multiple in [(33, 3.0), (1000, 3.04), (7000, 3.04), (3000, 6.0)]:
+        found = [seen.power_of_pair(each, se=1.0, df=df, multiple=multiple) for each in away]
+        assert np.allclose(found, 1.0, rtol=0, atol=1e-4), df
+
+
+@pytest.mark.parametrize("pours", [4, 8, 12])
+def test_a_number_of_testers_is_found_at_any_noise(pours):
+    """A tenth of the scale: more noise takes no fewer testers, and 999 do at any of these."""
+    found = [seen.testers_needed(1.0, noise=noise, pours=pours, worth=2.0) for noise in np.arange(0.4, 1.2, 0.01)]
+    assert np.isfinite(found).all() and (np.diff(found) >= 0).all()

@@ -2,6 +2,7 @@
 import re
 
 import numpy as np
+import pandas as pd
 import pytest
 from conftest import DEMO
 from definitions import HAZEL
@@ -60,7 +61,6 @@ def test_values_are_told_in_these_decimals():
 
 
 def test_a_grid_takes_decimals_by_row():
-    import pandas as pd
     table = pd.DataFrame({"attribute": ["a", "b"], "mean": [0.4567, 456.7], "p": [0.05, 0.5]})
     assert report(grid_of(table, digits={"mean": [3, 1]})).as_text() == (
         "  attribute   mean     p\n"
@@ -115,7 +115,6 @@ def test_a_tweak_is_told_in_its_decimals(fine):
 
 
 def test_the_confirmation_of_it_is_told_in_its_decimals():
-    import pandas as pd
     expected = pd.DataFrame({"attribute": ["shine"], "mean": [0.5], "low": [0.4567], "high": [0.6543], "unit": [""]})
     turns = pd.DataFrame({"attribute": ["shine"], "below": [0.3219], "above": [np.nan], "better below": ["P07"],
                           "better above": [""], "at once": [False]})
@@ -125,7 +124,6 @@ def test_the_confirmation_of_it_is_told_in_its_decimals():
 
 
 def test_a_slip_moves_it_by_digits_that_can_be_read():
-    import pandas as pd
     table = pd.DataFrame({"what slips": ["0.03 g too little wax in the pot"], "moves": ["wax -0.01"], "shine": [-0.0123],
                           "desirability": [-0.05], "low": [-0.1]})
     assert slips_in_words(table, {"shine": Attribute(name="shine", high=1.0)}) == (
@@ -148,7 +146,8 @@ def test_a_trade_on_it_is_told_by_a_step_that_can_be_made(ends, unit, step, told
 def test_a_score_far_from_expectation_is_told_in_its_decimals():
     class Odd:
         attribute, testers, pours = Attribute(name="shine", high=1.0), ["T01"], ["P01"]
-    assert _far_row(Odd, 0, 0, 0.05, 0.634, 4.31)[-1] == (
+        scores = pd.DataFrame({"pour": ["P01", "P02"], "tester": "T01", "score": [0.05, 0.5]})
+    assert _far_row(Odd, 0, 0, 0.634, 4.31)[-1] == (
         "T01 gave P01 0.05 for shine, where 0.63 would be expected (4.3 standard deviations)")
 
 

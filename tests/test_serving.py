@@ -83,6 +83,15 @@ class TestPlan:
         assert serving.sessions == ("2",)
         assert labkit.plan_serving(later, pours=["P05"], testers=TESTERS, sessions=["spring"]).sessions == ("spring",)
 
+    def test_sessions_go_on_from_those_that_were_scored_without_a_plan(self, pot):
+        said = pd.DataFrame([{"pour": "P01", "tester": "T01", "session": "7", "attribute": "hardness", "score": 5.0}])
+        assert labkit.plan_serving(pot.with_scores(said), pours=["P05"], testers=TESTERS).sessions == ("8",)
+        assert "session '7' is already the name of another sitting." in refused(pot.with_scores(said), sessions=["7"])
+
+    def test_the_first_sittings_are_the_longer_ones(self, pot):
+        frame = labkit.plan_serving(pot, pours=[f"P{k:02d}" for k in range(1, 9)], testers=TESTERS, per_sitting=3).frame
+        assert frame.groupby("session")["position"].nunique().tolist() == [3, 3, 2]
+
     def test_same_seed_same_plan_and_another_seed_another(self, pot, four):
         asked = {"pours": ["P01", "P02", "P03", "P04"], "testers": TESTERS}
         assert labkit.plan_serving(pot, **asked, seed=3).frame.equals(four.frame)
@@ -114,6 +123,14 @@ class TestCodes:
             trial = trial.with_servings(serving)
         codes = trial.servings["code"]
         assert len(codes) == 72 and codes.is_unique and codes.str.fullmatch("[1-9][0-9]{2}").all()
+
+    def test_have_three_different_digits_while_there_are_any(self, pot):
+        """9 x 9 x 8 of the 900 have; the 73rd serving is the first that must do with another."""
+        used = [str(k) for k in range(100, 1000) if len(set(str(k))) == 3][72:]
+        trial = pot.with_servings(pd.DataFrame({"session": "0", "tester": "T99", "code": used, "pour": "P01"}))
+        testers = [f"T{k}" for k in range(10, 30)]
+        codes = labkit.plan_serving(trial, pours=["P01", "P02", "P03", "P04"], testers=testers).frame["code"]
+        assert len(used) == 648 - 72 and sum(len(set(code)) == 3 for code in codes) == 72 and len(codes) == 80
 
     def test_do_not_hint_at_the_order(self, pot):
         for seed in range(6):
@@ -158,6 +175,9 @@ class TestNotes:
         trial, asked = dated(pot, "2031-05-04 20:00"), {"pours": ["P01"], "testers": TESTERS}
         assert labkit.plan_serving(trial, **asked, dates=["2031-05-05 19:00"]).notes != ()
         assert labkit.plan_serving(trial, **asked, dates=["2031-05-05 20:00"]).notes == ()
+        for day in ("2031-05-05", "2031-05-05 00:00", "2031-05-05 00:00:00"):        # so a spreadsheet writes a day
+            assert labkit.plan_serving(trial, **asked, dates=[day]).notes == ()
+        assert labkit.plan_serving(dated(pot, "2031-05-04 00:00"), **asked, dates=["2031-05-04 23:00"]).notes != ()
 
     def test_says_when_a_sitting_comes_before_the_pour(self, pot):
         trial = dated(pot, "2031-05-04")
@@ -179,6 +199,12 @@ class TestNotes:
         assert serving.notes[0] == ("7 samples in one sitting tire lips: four to six are usual, with a wipe and 5 to 10 "
                                     "minutes between (common practice).")
         assert serving.notes[1] == f"{failed} failed. Serve what failed only if it is fit to be worn."
+
+
+    def test_six_samples_are_usual_and_a_warm_up_counts_as_one(self, pot):
+        asked = {"pours": [f"P{k:02d}" for k in range(1, 7)], "testers": TESTERS, "per_sitting": 6}
+        plain, warm = (labkit.plan_serving(pot, **asked, warm_up=pour).notes[0] for pour in ("", "P07"))
+        assert "tire lips" not in plain and warm.startswith("7 samples in one sitting tire lips: ")
 
 
 class TestRefusals:
@@ -223,6 +249,8 @@ class TestRefusals:
             "2 dates for 1 sitting. Give one date for each sitting.")
         assert refused(pot, dates=["next week"]) == (
             "date is 'next week'. Write it as 2031-05-04, or as 2031-05-04 19:30.")
+        assert refused(pot, sessions=["spring", "spring"], sittings=2) == (
+            "session 'spring' is already the name of another sitting. Give each sitting its own name.")
         assert refused(pot.with_servings(four), sessions=["1"]) == (
             "session '1' is already the name of another sitting. Give each sitting its own name.")
 

@@ -204,11 +204,10 @@ def _normal_score(t, df):
     return np.sign(t) * -ndtri(np.maximum(stdtr(df, -np.abs(t)), 1e-300))
 
 
-def without(cells, *, testers=(), pours=()):
-    """Cells without some testers and pours, and the pours (codes) that still have a score."""
+def without(cells, *, testers=()):
+    """Cells without some testers, and the pours (codes) that still have a score."""
     count = cells.count.copy()
     count[:, list(testers)] = 0
-    count[list(pours)] = 0
     kept, kept_testers = np.flatnonzero(count.sum(axis=1) > 0), np.flatnonzero(count.sum(axis=0) > 0)
     block = np.ix_(kept, kept_testers)
     return replace(cells, mean=cells.mean[block], count=count[block]), kept

@@ -113,7 +113,11 @@ def _cost(words: Mapping) -> Cost:
         if value < 0:
             raise TrialError(f"[cost] {key} is {value:g}, which is below 0. Give the cost of a round, melt, pour and "
                              "tester, in one unit.")
-    return Cost(**found)
+    cost = Cost(**found)
+    if not cost.of(rounds=1, melts=1, pours=1) > 0:
+        raise TrialError("[cost] is 0 for a round, a melt and a pour, but what a round brings is held against what it "
+                         "costs. Give one of them a cost above 0.")
+    return cost
 
 
 def _check_capitals(names: Iterable[str]) -> None:

@@ -75,6 +75,8 @@ def _effect_words(effect: str, found, names: list[str], scale: Attribute) -> str
         return "no sign of it"
     if effect != "position":
         return "scores change with it"
+    if found.df < len(names) - 1:
+        return "scores change with it, by how much at each cannot be told from pours and testers"
     shown = found.estimates - found.estimates.mean()
     return ", ".join(f"{scale.told(value, sign='+')} at {name}" for name, value in zip(names, shown, strict=True))
 

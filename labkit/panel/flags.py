@@ -26,7 +26,7 @@ from labkit.core import levels, scale_use
 from labkit.handing import hands_out_copies
 from labkit.panel.comparisons import sitting_row
 from labkit.panel.reading import Reading
-from labkit.wording import plural
+from labkit.wording import plural, words_joined
 
 ALARM = 0.05           # chance that a clean panel raises any flag; what these leave of it is spent on single scores
 WHOLE = 0.004          # of it for testers called reversed or constant (found: under .001 with 8 pours, .003 with 4)
@@ -87,8 +87,7 @@ def _noise(cells: levels.Cells, reading: Reading) -> levels.Noise:
 
 def _is_constant(reading: Reading, tester: int, attributes: int) -> bool:
     """All scores the same, where the pours' means by the others make that hard to believe."""
-    own = reading.table[:, tester][reading.cells.count[:, tester] > 0]
-    if len(own) < LEAST_SCORES or np.ptp(own) > 0:
+    if np.sum(reading.cells.count[:, tester] > 0) < LEAST_SCORES or np.ptp(_given(reading, tester)) > 0:
         return False
     rest, kept = scale_use.without(reading.cells, testers=[tester])
     noise = _noise(rest, reading)
@@ -97,6 +96,12 @@ def _is_constant(reading: Reading, tester: int, attributes: int) -> bool:
     means = np.where(np.isnan(means), np.nanmean(means), means)
     chance = scale_use.chance_of_constant(reading.cells, noise, tester, means=means, step=_step(reading))
     return chance * len(reading.testers) * attributes < CONSTANT
+
+
+def _given(reading: Reading, tester: int, pour: int | None = None) -> np.ndarray:
+    """The scores of a tester as they were given, repeats one by one: of all pours, or of one."""
+    rows = reading.scores[reading.scores["tester"] == reading.testers[tester]]
+    return (rows if pour is None else rows[rows["pour"] == reading.pours[pour]])["score"].to_numpy(float)
 
 
 def _step(reading: Reading) -> float:
@@ -163,7 +168,7 @@ def _far_rows(reading: Reading, left_out: list[int], chance: float) -> list[tupl
         p, t = np.unravel_index(np.argmax(np.abs(away)), away.shape)
         if not judged or abs(away[p, t]) <= -ndtri(chance / (2 * judged)):
             return rows
-        rows.append(_far_row(reading, testers[t], pours[p], cells.mean[p, t], expected[p, t], away[p, t]))
+        rows.append(_far_row(reading, testers[t], pours[p], expected[p, t], away[p, t]))
         count[pours[p], testers[t]] = 0
 
 
@@ -189,10 +194,11 @@ def _reversed_row(reading: Reading, tester: int, alike: float) -> tuple:
     return attribute, name, "", TURNED, says
 
 
-def _far_row(reading: Reading, tester: int, pour: int, score: float, expected: float, away: float) -> tuple:
+def _far_row(reading: Reading, tester: int, pour: int, expected: float, away: float) -> tuple:
     name, attribute, where = reading.testers[tester], reading.attribute.name, reading.pours[pour]
     scale = reading.attribute
     expected = scale.told(np.clip(expected, scale.low, scale.high))
-    says = (f"{name} gave {where} {score:g} for {attribute}, where {expected} would be expected "
+    scores = words_joined([f"{score:g}" for score in _given(reading, tester, pour)])
+    says = (f"{name} gave {where} {scores} for {attribute}, where {expected} would be expected "
             f"({abs(away):.1f} standard deviations)")
     return attribute, name, where, ODD, says

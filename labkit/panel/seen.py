@@ -24,8 +24,8 @@ def power_of_pair(difference, *, se, df, multiple):
     T = estimate / se, noncentral t with df degrees of freedom and noncentrality difference / se; a tester's level falls
     out of the difference. Source: Cohen (1988) Statistical Power Analysis, chapter 2.
     """
-    far_side = np.nan_to_num(nctdtr(df, difference / se, -multiple))   # next to nothing, and NaN where it underflows
-    return float(1 - nctdtr(df, difference / se, multiple) + far_side)
+    far, near = np.nan_to_num(nctdtr(df, difference / se, [-multiple, multiple]))       # NaN where nothing is left
+    return float(1 - near + far)
 
 
 def least_seen(*, se, df, multiple, power=POWER):

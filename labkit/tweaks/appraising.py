@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -107,18 +108,18 @@ def whole_of(table: pd.DataFrame, known: Known, failed: list[str]) -> str:
 
 
 def advice_on(whole: str, table: pd.DataFrame, known: Known, failed: list[str], pours: list[str],
-              aside: Sequence[str] = ()) -> str:
+              aside: Mapping[str, bool] = MappingProxyType({}), unforeseen: Sequence[str] = ()) -> str:
     """What to do, then the desirability it follows from, then where fewer told of it than were counted on.
 
-    failed, aside : of `pours`, those that failed, and those that did and are set aside.
+    failed : of `pours`, those that failed. aside : those that are set aside, and whether they failed. unforeseen : what
+    is wanted, but was too little known for the plan to expect anything of it.
     """
-    sentences = []
-    if aside:
-        sentences.append(f"{words_joined(aside)} failed, set aside, and not counted.")
+    sentences = _set_aside(aside)
     if failed:
         sentences.append(f"{words_joined(failed)} failed. A formula that fails is not settled: find out why first.")
     if whole == "confirmed":
-        sentences.append("The formula did what was expected of it in everything that is wanted. Keep it.")
+        what = words_joined(table["attribute"]) if unforeseen else "everything that is wanted"
+        sentences.append(f"The formula did what was expected of it in {what}. Keep it.")
     elif whole == "overturned":
         first = "" if "overturned" in set(table["verdict"]) else (
             f"{words_joined(_otherwise(table))} came out otherwise than expected, and with all scores counted "
@@ -126,7 +127,17 @@ def advice_on(whole: str, table: pd.DataFrame, known: Known, failed: list[str], 
         sentences.append(f"{first}Settle on {known.better}, or ask suggest_next for another round.")
     else:
         sentences += _not_clear(table, known, failed, [pour for pour in pours if pour not in aside])
+    if unforeseen:
+        sentences.append(f"Nothing was expected of {words_joined(unforeseen, last='or')}: too little was known when "
+                         "this was planned.")
     return "\n".join([*sentences, _numbers(whole, known), *_fewer(table, len(pours))])
+
+
+def _set_aside(aside: Mapping[str, bool]) -> list[str]:
+    """Which pours do not count: those that failed, and others."""
+    failed, others = ([pour for pour, broke in aside.items() if broke == kind] for kind in (True, False))
+    are = f"{words_joined(others)} {'is' if len(others) == 1 else 'are'} set aside, and not counted."
+    return [f"{words_joined(failed)} failed, set aside, and not counted."] * bool(failed) + [are] * bool(others)
 
 
 def _not_clear(table: pd.DataFrame, known: Known, failed: list[str], pours: list[str]) -> list[str]:

@@ -78,8 +78,8 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
     was not expected, and clearly so, at three to one, where it was. Else it is not clear. The whole is confirmed when
     every attribute is and no known formula is clearly better, overturned when an attribute is, or when one is better
     and something came out otherwise than expected. Where fewer testers, readings or pours told of them than were
-    counted on, more is expected to be off by chance. A pour that failed settles nothing, unless it is set aside as a
-    whole.
+    counted on, more is expected to be off by chance. A pour that failed settles nothing. A pour that is set aside as a
+    whole does not count, whether it failed or not.
     """
     check_trial(trial, error=TweakError)
     advice = "Give what plan_confirmation returned, or the number of its round."
@@ -91,12 +91,13 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
     pours = list(confirmation.round.pours)
     table = _beside_expected(trial, confirmation, pours)
     failed, known = [pour for pour in pours if pour in trial.failed], _known(trial, confirmation, seed)
-    aside = [pour for pour in failed if pour in pours_aside(trial.set_aside)]
+    aside = {pour: pour in failed for pour in pours if pour in pours_aside(trial.set_aside)}
     failed = [pour for pour in failed if pour not in aside]
+    unforeseen = [name for name, a in trial.attributes.items() if a.wanted and name not in set(table["attribute"])]
     rows = [verdict_on(row, known) for row in table.to_dict("records")]
     table["verdict"], table["why"] = [row[0] for row in rows], [row[1] for row in rows]
     whole = whole_of(table, known, failed)
-    advice = advice_on(whole, table, known, failed, pours, aside)
+    advice = advice_on(whole, table, known, failed, pours, aside, unforeseen)
     return Verdict(verdict=whole, desirability=known.formula, advice=advice, scales=trial.attributes,
                    attributes=table[["attribute", "result", "low", "high", "unit", "verdict", "why"]])
 
@@ -119,7 +120,7 @@ def _beside_expected(trial, confirmation: Confirmation, pours: list[str]) -> pd.
     """A row an attribute: result, where it was expected and where the choice turns, and how many told of it."""
     results = _results(trial, pours, list(confirmation.expected["attribute"]))
     judges = judges_of(trial).query("pour in @pours").groupby("attribute")["judges"]
-    counts, each = judges.size().to_dict(), (1 / judges.agg(lambda n: (1 / n).mean())).to_dict()
+    counts, each = judges.size().to_dict(), judges.agg(_equally_good).to_dict()
     forecast = confirmation.forecast.of_fewer(counts, each)
     as_planned = forecast is confirmation.forecast
     expected = confirmation.expected if as_planned else forecast.expected()
@@ -132,6 +133,11 @@ def _beside_expected(trial, confirmation: Confirmation, pours: list[str]) -> pd.
     return table.assign(pours=table["attribute"].map(counts), judges=table["attribute"].map(each))
 
 
+def _equally_good(judges: pd.Series) -> float:
+    """The number that leaves as much to chance where it judges every pour: the harmonic mean, but for rounding."""
+    return round(float(1 / (1 / judges).mean()), 9)
+
+
 def _results(trial, pours: list[str], attributes: list[str]) -> dict[str, float]:
     """Adjusted mean over the confirmation pours by attribute; nan where none of them was scored or read for it."""
     recorded = set(trial.pours["pour"])
@@ -140,7 +146,8 @@ def _results(trial, pours: list[str], attributes: list[str]) -> dict[str, float]
         raise TweakError(f"pour {missing[0]} of the confirmation is not recorded. "
                          "Record it with append_pours (or trial.with_pours) first.")
     judged = set(trial.judged["pour"])
-    missing = [pour for pour in pours if pour not in judged and pour not in trial.failed]
+    gone = {*trial.failed, *pours_aside(trial.set_aside)}
+    missing = [pour for pour in pours if pour not in judged and pour not in gone]
     if missing:
         raise TweakError(f"pour {missing[0]} of the confirmation has no standing score. "
                          "Have it tasted, and record the scores first.")

@@ -20,7 +20,7 @@ from labkit.tweaks.outlook import desirability_of, wanted_part
 from labkit.tweaks.slips import slips_at, slips_in_words
 from labkit.tweaks.standing import Standing, better_known, known_formulas, standing_of
 from labkit.tweaks.suggest import FAINT, _in_grams
-from labkit.tweaks.words import HOLDS
+from labkit.tweaks.words import HOLDS, missing
 from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
 
 MOST = 4                       # pours that are proposed; more may be asked for
@@ -142,8 +142,8 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
     grams = round_.frame.iloc[0][[grams_column(i) for i in trial.recipe.ingredients]]
     slips = slips_at(standing, grams.set_axis(trial.recipe.ingredients))
     advice = _advice(round_, trial.cost, why, _todays(standing, others),
-                     _expected_words(expected, overturns, trial.attributes), _misses_words(misses, all_met),
-                     slips_in_words(slips, trial.attributes))
+                     _expected_words(expected, overturns, trial.attributes), *missing(trial, standing.surfaces),
+                     _misses_words(misses, all_met), slips_in_words(slips, trial.attributes))
     return Confirmation(round=round_, misses=misses, all_met=all_met, expected=expected, overturns=overturns,
                         slips=slips, why=why, advice=advice, forecast=forecast)
 

@@ -43,8 +43,8 @@ class Efforts:
 
     table : a row an effort, by name (round, pour, melt, tester, repeat, tasting): effort in words, pours, melts,
     testers, cost, gain of desirability and that per unit of cost, difference to the suggested round and the standard
-    error of computing it, added cost, difference per unit of it, and whether it pays: it surely brings `worth`
-    for each unit that it adds, and the round with it does for all that it costs.
+    error of computing it, added cost, difference per unit of it, and whether it pays: it surely brings something, is
+    expected to bring `worth` for each unit that it adds, and the round with it does for all that it costs.
     rounds : by name, ready to pour. advice : plain words.
     """
 
@@ -178,7 +178,8 @@ def _table(trial, evenings: Mapping[str, Evening], base: float, paid: np.ndarray
 
 
 def _beside(row):
-    """Whether it surely brings enough for what it adds to the cost of a round that is poured anyway (a row, or all)."""
+    """Whether it surely brings something, and as expected enough for what it adds to the cost of a round that is poured
+    anyway (a row, or all)."""
     return (row["difference"] >= WORTH * row["added cost"]) & (row["difference"] > CLEAR * row["se"])
 
 

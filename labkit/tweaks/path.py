@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.errors import TweakError
+from labkit.pours import standing_pours
 from labkit.trial import check_trial
 from labkit.tweaks.standing import Standing, standing_of
 from labkit.tweaks.suggest import _scored_pours as scored_pours
@@ -20,8 +21,8 @@ def settled_by_round(trial, seed: int = 0) -> pd.DataFrame:
     The records are replayed: after a round counts what was poured up to it, and what was said in sittings whose
     latest pour is of it or of an earlier one; a reading counts with its pour. Corrections, and what is set aside,
     hold throughout as they stand today. A pour that no round planned belongs to the round of its melt; else, where
-    pours are dated (year-month-day), to the last round begun by its date; else to the round that was last recorded
-    before it (0: before the first).
+    pours are dated (year-month-day), to the last round begun by its date; else to the latest round recorded before it
+    (0: before the first).
 
     Returns a frame, a row a round: round, pours (judged by then), the coordinates, `mean: <attribute>` of what is
     wanted, desirability, low, high (90 %) as predicted then; today, today low, today high of the same formula as known
@@ -45,10 +46,11 @@ def _stood(trial, seed: int) -> tuple[object, Standing | None]:
 
 def rounds_of(trial) -> pd.Series:
     """By pour, in the order of recording: its round; for an unplanned one as told in `settled_by_round`."""
-    pours = trial.pours.drop_duplicates("pour").set_index("pour")
+    pours = standing_pours(trial.pours).set_index("pour")
     rounds = trial.plan.set_index("pour")["round"].reindex(pours.index).astype(float)
     planned = pours["melt"].where(rounds.notna() & (pours["melt"] != ""))
     by_melt = pours["melt"].map(rounds.groupby(planned).max())
+    by_melt = by_melt.fillna(pours["melt"].map(trial.plan[trial.plan["melt"] != ""].groupby("melt")["round"].max()))
     by_date = _by_date(pd.to_datetime(pours["date"], format="%Y-%m-%d", errors="coerce"), rounds)
     return rounds.fillna(by_melt).fillna(by_date).fillna(rounds.cummax().ffill()).fillna(0).astype(int)
 

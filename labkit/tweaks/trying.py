@@ -46,8 +46,8 @@ def seen_in(evening: Evening, drawn: np.ndarray, sd: dict, usual: float, luck: L
     """What an evening would score: drawn (n, pours) with the noise of one attribute, (n, pours).
 
     The mean of a pour over `usual` testers (0: an instrument reads it) has the standard error sd["panel"]. One tester
-    more brings a leaning that only these pours tell, so that it helps to compare them and not to set their level: the
-    variance of a pour becomes s^2 T / (T + 1), that of their common mean stays s^2 / k.
+    more brings a leaning that only these pours tell, so that it helps to compare them and not to set their level: what
+    k pours do not share has the variance s^2 T / (T + 1), and their common mean keeps s^2 / k.
     """
     k, more = drawn.shape[1], usual / (usual + evening.testers) if usual else 1.0
     tasted = sd["panel"] ** 2 * (1 - ANEW + ANEW / evening.tastings if usual else 1.0)

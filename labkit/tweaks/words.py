@@ -89,7 +89,7 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
 def advice(trial, asked, surfaces, gain: float, cost: float, stop: bool, known: float, close: bool) -> str:
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
     pay = _pay(gain, cost, asked.worth, stop, known) + " It is close: computed with another seed it may turn." * close
-    sentences = [pay, *_held(trial, asked, surfaces), *_missing(trial, surfaces)]
+    sentences = [pay, *_held(trial, asked, surfaces), *missing(trial, surfaces)]
     return "\n".join(sentences)
 
 
@@ -133,11 +133,12 @@ def _no_difference(trial, name: str, surfaces) -> str:
     return f"Nothing you score{or_read} ({words_joined(scored)}) can be told to depend on {name}"
 
 
-def _missing(trial, surfaces) -> list[str]:
-    missing = [name for name, a in trial.attributes.items() if a.wanted is not None and name not in surfaces]
-    return [f"{words_joined(missing)} {'has' if len(missing) == 1 else 'have'} too few "
-            f"{_what_lacks(trial, missing)} yet and "
-            f"{'plays' if len(missing) == 1 else 'play'} no part in this."] if missing else []
+def missing(trial, surfaces) -> list[str]:
+    """What is wanted of which too little is known, in a sentence where there is any."""
+    names = [name for name, a in trial.attributes.items() if a.wanted is not None and name not in surfaces]
+    return [f"{words_joined(names)} {'has' if len(names) == 1 else 'have'} too few "
+            f"{_what_lacks(trial, names)} yet and "
+            f"{'plays' if len(names) == 1 else 'play'} no part in this."] if names else []
 
 
 def _what_lacks(trial, names: list[str]) -> str:

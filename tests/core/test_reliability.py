@@ -1,4 +1,6 @@
 """The icc of tables with gaps: against the classical one where both exist, and simulated panels."""
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -29,6 +31,7 @@ def table(seed, pours=8, testers=8, share=0.0):
 @given(st.integers(0, 10_000), st.floats(0.1, 4), st.floats(0.1, 2), st.floats(0.2, 2), st.integers(1, 2))
 def test_likelihood_is_the_dense_one_but_for_a_constant(seed, pours_sd, tester_sd, score_sd, repeats):
     cells, _ = cells_and_noise(table(seed, 5, 4, share=0.2), repeats)
+    cells = replace(cells, within=3.0 * (repeats - 1))          # as if repeats had differed
     pour, tester = np.nonzero(cells.count)
     stays = 0.4 if repeats > 1 else 0.5
     weight = cells.count[pour, tester] / (cells.count[pour, tester] * stays + 1 - stays)
@@ -38,7 +41,7 @@ def test_likelihood_is_the_dense_one_but_for_a_constant(seed, pours_sd, tester_s
         whole = np.diag(s**2 / weight) + p**2 * (pour[:, None] == pour) + t**2 * (tester[:, None] == tester)
         inverse, one = np.linalg.inv(whole), np.ones(len(mean))
         left = mean - one @ inverse @ mean / (one @ inverse @ one)
-        within = cells.df_within * np.log(s**2)
+        within = cells.df_within * np.log(s**2) + cells.within / ((1 - stays) * s**2)
         return -0.5 * (np.linalg.slogdet(whole)[1] + np.log(one @ inverse @ one) + left @ inverse @ left + within)
 
     def ours(p, t, s):

@@ -82,3 +82,8 @@ def test_a_mixture_of_noises_is_weighed_by_how_far_each_foretold_the_result(resu
     expected = quad(lambda value: value * density(value), -3, 13, points=[result])[0] / whole
     assert found == pytest.approx(expected, abs=0.01)
     np.testing.assert_allclose(likelihoods([result, result], np.array([5.0, 4.0]), np.ones(2)).sum(axis=1), 1)
+
+
+def test_what_is_worth_the_same_does_not_lead():
+    results = np.linspace(0, 10, 11)
+    assert [who for _, who in turning_points(results, np.zeros((11, 2)), 5.0)] == [-1, -1]

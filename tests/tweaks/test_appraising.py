@@ -7,6 +7,7 @@ import pytest
 
 import labkit
 from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
+from labkit.tweaks.confirmed import _equally_good
 from labkit.tweaks.confirming import _expected_words, measured, with_units
 from labkit.tweaks.foretold import Foretold
 
@@ -99,6 +100,11 @@ def test_where_another_was_better_already_no_turning_point_counts():
         ("not clear", "8.9, where 4.3 to 8.1 was expected.")]
 
 
+@pytest.mark.parametrize("result, verdict", [(4.3, "confirmed"), (8.1, "confirmed"), (4.29, "not clear"), (8.11, "not clear")])
+def test_the_ends_of_an_interval_belong_to_it(result, verdict):
+    assert said([row(result, below=np.nan, above=np.nan)], known(P07=0.7))[0] == verdict
+
+
 def test_what_was_not_judged_yet_is_to_be_judged():
     rows = [row(np.nan, "payoff"), row(np.nan, "shade"), row(6.0, read=True, unit="mm")]
     whole, found, advice = said(rows, known(P07=0.7))
@@ -165,6 +171,17 @@ def planned(demo):
     return labkit.plan_confirmation(demo, pours=2, seed=2)
 
 
+def test_fewer_pours_are_expected_as_if_they_had_been_planned_and_more_testers_as_planned(planned):
+    forecast, told = planned.forecast, planned.forecast.told
+    assert forecast.of_fewer({"payoff": 2}, {"payoff": 12.0}) is forecast
+    assert forecast.of_fewer({"payoff": 3}, {"payoff": 6.0}) is forecast
+    one = forecast.of_fewer({"payoff": 1}, {"payoff": 12.0})
+    assert one.told["payoff"].interval(2) == pytest.approx(told["payoff"].interval(1))
+    assert one.told["shade"] is told["shade"] and one.overturns().shape == planned.overturns.shape
+    half = forecast.of_fewer({"payoff": 9}, {"payoff": 3.0}).told["payoff"]
+    assert half.alone**2 == pytest.approx(told["payoff"].alone**2 + told["payoff"].tasting**2)
+
+
 def test_one_tester_in_place_of_six_is_told_and_widens_the_interval(demo, planned):
     assert "Mean of these pours (6 testers): expected nine times in ten" in str(planned)
     trial = demo.with_round(planned.round).with_pours(planned.round.as_poured())
@@ -176,6 +193,25 @@ def test_one_tester_in_place_of_six_is_told_and_widens_the_interval(demo, planne
     assert found.advice.split("\n")[-1] == (
         "Of payoff, hardness, sheerness and shade only 1 tester a pour in place of 6 told, so that more may be chance: the "
         "result was expected in a wider interval than planned.")
+
+
+@pytest.mark.parametrize("judges, each", [([5] * 3, 5), ([6] * 10, 6), ([2, 3, 6], 3), ([1, 3], 1.5), ([4], 4)])
+def test_as_many_testers_as_were_counted_on_are_not_fewer(judges, each):
+    """1 / mean(1 / n) of three times five is 4.999999999999999, and five in place of five was told as fewer."""
+    assert _equally_good(pd.Series(judges)) == each
+
+
+def test_a_panel_of_five_tastes_three_pours_as_planned(demo):
+    tables = {name: demo.tables[name][demo.tables[name]["tester"] != "T06"] for name in ("scores", "servings")}
+    trial = labkit.Trial(definition=demo.definition, tables={**demo.tables, **tables})
+    planned = labkit.plan_confirmation(trial, pours=3, seed=2)
+    made = trial.with_round(planned.round).with_pours(planned.round.as_poured())
+    rows = [{"pour": pour, "tester": f"T0{k}", "session": "9", "attribute": name, "score": round(mean)}
+            for name, mean in planned.expected[["attribute", "mean"]].to_numpy() for pour in planned.round.pours
+            for k in range(1, 6)]
+    found = labkit.appraise_confirmation(made.with_scores(pd.DataFrame(rows)), planned, seed=2)
+    assert " in place of " not in found.advice
+    pd.testing.assert_frame_equal(found.attributes[["low", "high"]], planned.expected[["low", "high"]], check_exact=True)
 
 
 def test_where_all_pours_fail_nothing_is_to_be_tasted(demo, planned):

@@ -8,6 +8,7 @@ import pytest
 import labkit
 from labkit.errors import TweakError
 from labkit.tweaks.appraising import Known, whole_of
+from labkit.tweaks.confirmed import _known
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +75,16 @@ def test_a_surprise_that_makes_nothing_better_is_not_clear(demo, confirmation, l
         "payoff came out otherwise than expected. Pour it once more, or ask suggest_next for another round.\n")
 
 
+def test_a_formula_is_not_held_against_its_own_pours(demo, confirmation, levels):
+    """Weighed a little off, they would be other formulas that may come out the better by chance."""
+    made = confirmation.round.as_poured()
+    made["pour_temperature"] = made["pour_temperature"] + [0.3, -0.3]
+    trial = demo.with_round(confirmation.round).with_pours(made)
+    found = _known(scored(trial, confirmation, levels), confirmation, 0)
+    assert len(found.others) > 5 and not {"P13", "P14"} & set(found.others.index)
+    assert list(found.chances.index) == list(found.others.index)
+
+
 def test_a_pour_that_fails_settles_nothing(demo, confirmation, levels):
     trial = poured(demo, confirmation, "failed: broke on unmoulding")
     found = labkit.appraise_confirmation(scored(trial, confirmation, levels, pours=["P13"]), confirmation)
@@ -98,6 +109,36 @@ def test_where_every_pour_was_dropped_nothing_tells(demo, confirmation):
     assert found.verdict == "not clear" and found.advice.startswith(
         "P13 and P14 failed, set aside, and not counted.\n"
         "Nothing tells of the formula. Pour it once more (plan_confirmation).\n")
+
+
+def test_a_pour_that_is_set_aside_without_having_failed_does_not_count_either(demo, confirmation, levels):
+    """As after a spill: without its scores it was asked for as if it had not been tasted."""
+    trial = scored(poured(demo, confirmation), confirmation, levels)
+    spilt = pd.DataFrame([{"action": "set aside", "pour": "P14", "reason": "mixed up at the table"}])
+    found = labkit.appraise_confirmation(trial.with_set_aside(spilt), confirmation)
+    alone = labkit.appraise_confirmation(scored(trial_of_one(demo, confirmation), confirmation, levels, pours=["P13"]),
+                                         confirmation)
+    assert found.verdict == alone.verdict == "confirmed" and found.advice.startswith(
+        "P14 is set aside, and not counted.\nThe formula did what was expected of it in everything that is wanted. Keep it.\n")
+    np.testing.assert_allclose(found.attributes[["low", "high"]], alone.attributes[["low", "high"]])
+    assert "1 pour in place of 2 told" in found.advice
+
+
+def trial_of_one(demo, confirmation):
+    """Of the two pours the second was dropped, and is set aside for that."""
+    dropped = pd.DataFrame([{"action": "set aside", "pour": "P14", "reason": "dropped"}])
+    return poured(demo, confirmation, "failed: dropped").with_set_aside(dropped)
+
+
+def test_what_is_wanted_and_was_never_scored_is_not_said_to_be_confirmed(demo, levels):
+    known = demo.scores[demo.scores["attribute"] != "shade"].reset_index(drop=True)
+    trial = labkit.Trial(definition=demo.definition, tables={**demo.tables, "scores": known})
+    plan = labkit.plan_confirmation(trial, pours=2, seed=2)
+    assert "shade has too few scores yet and plays no part in this." in plan.advice.split("\n")
+    found = labkit.appraise_confirmation(scored(poured(trial, plan), plan, levels), plan)
+    assert found.verdict == "confirmed" and found.advice.split("\n")[:2] == [
+        "The formula did what was expected of it in payoff, hardness and sheerness. Keep it.",
+        "Nothing was expected of shade: too little was known when this was planned."]
 
 
 @pytest.mark.parametrize("verdicts, other, failed, whole", [

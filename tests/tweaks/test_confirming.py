@@ -10,6 +10,7 @@ from scipy.stats import norm
 import labkit
 from labkit.attributes import Attribute, Wanted
 from labkit.errors import TweakError
+from labkit.surfaces.reading import OWN
 from labkit.tweaks import overturning
 from labkit.tweaks.confirming import _misses_words, _percent, _turns_words, chance_to_tell, enough_pours
 from labkit.tweaks.foretold import Foretold, foretold
@@ -63,6 +64,19 @@ class TestForetold:
             stretch = sum(c.weight * c.mixture.weights @ c.mixture.scales.sampling**2 for c in surface.reading.candidates)
             pour = surface.predict_pour(points)["se"].iloc[0]
             assert told.seen(1).var() == pytest.approx(pour**2 + panel * stretch, rel=0.1)
+
+    def test_its_gaussians_hold_all_of_the_variance_of_the_formula(self, demo, surfaces):
+        """Total variance: that of the draws is that of the Gaussians' means and the mean of their own variances; what bends
+        as no function does, and what is a formula's own, are a tenth and more of it."""
+        points = demo.made[list(demo.recipe.coordinates)].iloc[[3, 0, 7]]
+        for surface in surfaces.values():
+            told = foretold(surface, points, seed=5, n=40_000)
+            assert told.long_run[:, 0].var() == pytest.approx(told.middle.var() + told.shared[:, 0].mean(), rel=0.05)
+            parts = [c.mixture.scales.sources**2 for c in surface.reading.candidates]            # round, melt, pour
+            shares = [c.weight * c.mixture.weights for c in surface.reading.candidates]
+            rounds, melts, pours = sum(share @ part for share, part in zip(shares, parts))
+            assert np.mean(told.together**2) == pytest.approx(rounds, rel=0.05)
+            assert np.mean(told.alone**2 - told.tasting**2) == pytest.approx(melts + (1 - OWN) * pours, rel=0.05)
 
     def test_bringing_up_to_date_is_weighing_the_draws_by_what_was_seen(self, demo, surfaces):
         """Against importance weights of the raw draws (no linear step): N(result; draw, noise of the draw)."""
@@ -132,6 +146,22 @@ class TestOverturns:
         root = 6 + (rate * 105.5 - 106) / (gain[0] - rate * gain[1])
         row = overturns_of(linear("payoff", "shade"), told, ["P07"], 2, np.array([1.0, 0.995])).iloc[0]
         assert row["below" if root < 6 else "above"] == pytest.approx(root, abs=0.15)
+
+    def test_what_is_three_times_as_important_counts_three_times(self):
+        """d1^(3/4) d2^(1/4), with a chance of holding: the means cross where d1(x0) is 1.01^(1/3) .995^(4/3) of d1(x1)."""
+        told = {"payoff": normal(self.MEANS, self.COV), "shade": normal([0.0, 1.0], np.eye(2) * 1e-4)}
+        attributes = linear("payoff", "shade")
+        attributes["payoff"] = dataclasses.replace(attributes["payoff"], importance=3.0)
+        gain, rate = np.array([0.9, 0.3]) / (0.9 + 0.09 + 0.08), 1.01 ** (1 / 3) * 0.995 ** (4 / 3)
+        row = overturns_of(attributes, told, ["P07"], 2, np.array([1.0, 0.995])).iloc[0]
+        assert row["below"] == pytest.approx(6 + (rate * 105.5 - 106) / (gain[0] - rate * gain[1]), abs=0.15)
+
+    @pytest.mark.parametrize("means, holds, at_once", [([6.0, 9.0], [1.0, 1.0], True), ([6.0, 9.0], [1.0, 0.9], False),
+                                                       ([6.0, 5.0], [0.9, 1.0], True), ([6.0, 5.0], [1.0, 1.0], False)])
+    def test_whether_another_is_better_already_counts_whether_they_hold(self, means, holds, at_once):
+        """106 against 109 in 200, or against 105; where one of them holds nine times in ten it is the other."""
+        row = overturns_of(linear("payoff"), {"payoff": normal(means, self.COV)}, ["P07"], 2, np.array(holds)).iloc[0]
+        assert row["at once"] == at_once
 
     @pytest.mark.parametrize("below, above, there", [(-98.9, 99.1, [True, False]), (-99.1, 98.9, [False, True])])
     def test_the_very_end_of_the_scale_is_no_turning_point(self, monkeypatch, below, above, there):

@@ -67,6 +67,20 @@ class TestReplay:
                                      "Record scores first.")
 
 
+def test_melts_that_were_there_are_those_of_the_plan_and_of_the_pours(demo):
+    """M04 was melted and nothing poured of it; X-09 had a melt of its own, in the second round by its place."""
+    gone, rows = {"P07", "P08"}, demo.pours[demo.pours["pour"].isin(demo.plan.query("round < 3")["pour"])]
+    tables = {name: demo.tables[name][~demo.tables[name]["pour"].isin(gone)]
+              for name in ("scores", "servings", "readings")}
+    later = demo.pours[~demo.pours["pour"].isin(rows["pour"])]
+    own = rows.iloc[[4]].assign(pour="X-09", melt="M99", date="")
+    melts = pd.concat([demo.melts, demo.melts.iloc[[2]].assign(melt="M99")], ignore_index=True)
+    pours = pd.concat([rows[~rows["pour"].isin(gone)], own, later], ignore_index=True)
+    trial = labkit.Trial(definition=demo.definition, tables={**demo.tables, **tables, "pours": pours, "melts": melts})
+    assert [sorted(as_of(trial, number).melts["melt"]) for number in (1, 2)] == [
+        ["M01", "M02"], ["M01", "M02", "M03", "M04", "M99"]]
+
+
 class TestSittings:
     def test_an_old_pour_tasted_again_counts_from_the_round_it_was_tasted_with(self, after):
         again = pd.DataFrame({"pour": ["P01"], "tester": ["T01"], "session": ["3"], "position": ["9"],
@@ -84,6 +98,16 @@ class TestSittings:
         start = trial.recipe.starting_factors
         assert list(found["pours"]) == [0, 7] and np.isnan(found["desirability"].iloc[0])
         assert found.iloc[0][list(start.columns)].to_list() == pytest.approx(start.iloc[0].to_list(), abs=1e-3)
+
+    def test_a_session_of_one_name_on_two_days_is_two_sittings(self, after):
+        trial = after[-1]
+        scores = trial.scores.assign(session="1", position=[str(k) for k in range(len(trial.scores))])
+        served = scores[["session", "tester", "position", "pour"]].assign(code=[str(100 + k) for k in range(len(scores))])
+        days = trial.made["round"].map({1: "2026-02-07", 2: "2026-02-21", 3: "2026-03-07"})
+        for dates, counts in ((served["pour"].map(days), [3, 7, 11]), ("", [0, 0, 11])):
+            tables = {**trial.tables, "scores": scores, "servings": served.assign(date=dates)[list(trial.servings)]}
+            moved = labkit.Trial(definition=trial.definition, tables=tables)
+            assert [as_of(moved, number).scores["pour"].nunique() for number in (1, 2, 3)] == counts
 
     def test_scores_without_a_session_go_with_their_pour(self, after):
         scores = after[-1].scores.assign(session="")
@@ -108,6 +132,18 @@ class TestUnplanned:
         melt = trial.plan.query("round == 2")["melt"].iloc[0]
         assert rounds_of(with_unplanned(trial, melt=[melt]))["X-01"] == 2
 
+    def test_it_does_also_where_nothing_else_was_poured_from_that_melt(self, after):
+        """Recorded before the others of its round, of which the one that was planned from its melt was never poured."""
+        whole = after[-1]
+        plan = whole.plan.query("round == 3")
+        melt, gone = plan[["melt", "pour"]].iloc[0]
+        tables = {name: whole.tables[name][whole.tables[name]["pour"] != gone] for name in ("pours", "scores", "servings")}
+        early = labkit.Trial(definition=whole.definition, tables={**whole.tables, **tables, "pours": after[1].pours})
+        later = tables["pours"][tables["pours"]["pour"].isin(plan["pour"])]
+        trial = with_unplanned(early, melt=[melt]).with_tables({"pours": later}, files=True)
+        assert list(trial.pours["pour"].tail(4)) == ["X-01", *later["pour"]]
+        assert rounds_of(trial)["X-01"] == 3 and "X-01" not in set(as_of(trial, 2).pours["pour"])
+
     def test_else_to_the_last_round_begun_by_its_date(self, after):
         trial = after[-1]
         days = {1: "2026-02-06", 2: "2026-02-20", 3: "2026-03-06"}
@@ -115,6 +151,36 @@ class TestUnplanned:
         trial = labkit.Trial(definition=trial.definition, tables={**trial.tables, "pours": dated})
         found = rounds_of(with_unplanned(trial, date=["2026-02-01", "2026-02-06", "2026-02-25", "2026-04-01", "soon"]))
         assert found.filter(like="X-").to_list() == [0, 1, 2, 3, 3]
+
+    def test_melt_and_date_count_as_they_stand_corrected(self, after):
+        trial = after[-1]
+        days = {1: "2026-02-06", 2: "2026-02-20", 3: "2026-03-06"}
+        dated = trial.pours.assign(date=trial.made["round"].map(days).reindex(trial.pours["pour"]).to_numpy())
+        trial = labkit.Trial(definition=trial.definition, tables={**trial.tables, "pours": dated})
+        wrong = with_unplanned(trial, date=["2026-04-01", "2026-02-25", "2026-02-25"], melt=["", "M01", ""])
+        known = wrong.pours.set_index("pour")
+        right = known.loc[["X-01", "X-02", "X-03"]].assign(
+            date=["2026-02-07", "2026-02-25", "2026-02-25"], melt=["", "M05", "M01"], corrects="pours", reason="mistyped")
+        found = rounds_of(labkit.Trial(definition=trial.definition, tables={
+            **wrong.tables, "pours": pd.concat([wrong.pours, right.reset_index()], ignore_index=True)}))
+        assert rounds_of(wrong).filter(like="X-").to_list() == [3, 1, 2]
+        assert found.filter(like="X-").to_list() == [1, 2, 1] and found.index.is_unique
+
+    def test_a_round_begins_with_the_first_of_its_pours_and_a_melt_is_of_the_latest_that_drew_from_it(self, after):
+        """The second round takes two days, and a pour of the first is drawn from a melt of the second."""
+        trial = after[-1]
+        days = trial.made["round"].map({1: "2026-02-06", 2: "2026-02-20", 3: "2026-03-06"}).reindex(trial.pours["pour"])
+        melts = trial.pours["melt"].where(trial.pours["pour"] != "P01", "M05")
+        pours = trial.pours.assign(date=days.where(days.index != "P08", "2026-02-23").to_numpy(), melt=melts)
+        trial = labkit.Trial(definition=trial.definition, tables={**trial.tables, "pours": pours})
+        assert rounds_of(with_unplanned(trial, date=["2026-02-21", ""], melt=["", "M05"])).filter(like="X-").to_list() == [2, 2]
+
+    def test_a_pour_recorded_late_does_not_bring_an_older_round_back(self, after):
+        trial = after[1]
+        rows = trial.pours[trial.pours["pour"] != "P01"], trial.pours[trial.pours["pour"] == "P01"]
+        late = labkit.Trial(definition=trial.definition, tables={
+            **trial.tables, "pours": pd.concat(rows, ignore_index=True)})
+        assert rounds_of(with_unplanned(late, date=[""]))["X-01"] == 2
 
     def test_else_to_the_round_that_was_recorded_before_it(self, after):
         first = with_unplanned(labkit.Trial(definition=after[0].definition), date=[""])

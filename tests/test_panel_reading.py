@@ -1,0 +1,122 @@
+"""What a reading and its report say in cases that can be counted by hand: who leans, what is linked, what is not noise."""
+import types
+
+import numpy as np
+import pandas as pd
+import pytest
+from panels import TEN, reading_of, scored, simulated, trial_with
+
+from labkit.attributes import Attribute
+from labkit.panel import appraise_panel, contrasts, seen
+from labkit.panel.comparisons import _pairs, pairs_of, power_row, sitting_row
+from labkit.panel.report import _leaning
+
+
+def test_reliability_counts_what_the_pours_do_not_share():
+    """Half of the differences' variance between pours: what testers who missed some pours add to all of the others alike
+    is no noise of differences. v / (v + mean of var(mean_i - mean_j) / 2)."""
+    table = simulated(3, pours=5, testers=4)[0]
+    table[:3, 0] = table[2:, 3] = np.nan
+    reading = reading_of(scored(table))
+    pairs = pairs_of(reading)
+    noise = np.mean(pairs["se"] ** 2) / 2
+    assert reading.reliability == pytest.approx(reading.spread**2 / (reading.spread**2 + noise))
+
+
+def test_pours_that_are_linked_by_a_chain_of_testers_are_one_island():
+    """T01 scored the first and second, T02 the second and third, and so on; the last two are linked to each other alone."""
+    table = np.full((8, 6), np.nan)
+    for t, pair in enumerate([(0, 1), (1, 2), (2, 3), (3, 4), (4, 5), (6, 7)]):
+        table[list(pair), t] = 5.0, 6.0
+    assert reading_of(scored(table)).islands() == [TEN[:6], TEN[6:8]]
+
+
+def test_concordance_is_of_two_testers_and_two_pours_at_least():
+    table = simulated(3, pours=4, testers=3)[0]
+    table[0, 1:] = np.nan
+    w, testers = reading_of(scored(table)).concordance()
+    assert np.isnan(w) and testers == 1
+
+
+def leaning(levels, ses, widths=(10.0, 10.0)):
+    names = ["payoff", "shade"]
+    frame = pd.DataFrame([{"attribute": name, "tester": tester, "level": level, "level_se": se}
+                          for tester in levels for name, level, se in zip(names, levels[tester], ses)])
+    readings = {name: types.SimpleNamespace(attribute=Attribute(name=name, high=width)) for name, width in zip(names, widths)}
+    return _leaning(types.SimpleNamespace(testers=frame, readings=readings, attributes=names))
+
+
+def test_who_leans_does_so_by_two_standard_errors_and_a_twentieth_of_the_scale():
+    assert leaning({"T01": [0.6, 0.0]}, [0.2, 0.2]) == {"T01": ["high on payoff (+0.6)"]}
+    assert leaning({"T01": [0.6, 0.0]}, [0.31, 0.2]) == {}                             # not two standard errors
+    assert leaning({"T01": [-0.45, 0.0]}, [0.1, 0.1]) == {}                            # not worth a word
+    assert leaning({"T01": [0.45, -0.45]}, [0.1, 0.1], widths=(10.0, 4.0)) == {"T01": ["low on shade (-0.5)"]}
+
+
+def test_who_leans_most_as_a_part_of_the_scale_comes_first():
+    """1.2 in 4 is more than 2 in 10."""
+    found = leaning({"T01": [2.0, 0.0], "T02": [0.0, -1.2]}, [0.1, 0.1], widths=(10.0, 4.0))
+    assert list(found.items()) == [("T02", ["low on shade (-1.2)"]), ("T01", ["high on payoff (+2.0)"])]
+
+
+def test_a_p_value_by_draws_is_never_nothing():
+    """(1 + as far) / (1 + draws), which is the chance itself under the hypothesis (Davison & Hinkley 1997, section 4.3)."""
+    found = contrasts.all_pairs(np.array([0.0, 50.0]), 0.01 * np.eye(2), df=30)
+    assert found.p.tolist() == [1 / (contrasts.DRAWS + 1)]
+
+
+def test_what_is_fitted_exactly_tells_no_chance():
+    """Pours and places give every score to the last digit: there is nothing to hold an effect against."""
+    base, places = np.tile(np.eye(3), (4, 1)), np.repeat(np.eye(4)[:, :2], 3, axis=0)
+    found = contrasts.added_effect(base @ [1.0, 5.0, 7.0] + places @ [0.3, 0.7], base, places)
+    assert np.isnan(found.p) and found.df == 2 and found.df2 > 0
+
+
+def test_the_place_in_a_sitting_is_compared_within_sessions():
+    """All scores of the second session are two points lower, and its sitting is longer: places 4 to 6 stand there alone."""
+    rng, rows = np.random.default_rng(5), []
+    for session, pours, shift in (("1", [0, 1, 2], 0.0), ("2", [0, 1, 2, 3, 4, 5], -2.0)):
+        for t in range(8):
+            rows += [{"pour": TEN[p], "tester": f"T{t + 1:02d}", "session": session, "position": str(place + 1),
+                      "attribute": "payoff", "score": round(6 + p / 3 + shift + rng.normal(0, 0.5), 1)}
+                     for place, p in enumerate(rng.permutation(pours))]
+    found = sitting_row(reading_of(pd.DataFrame(rows)), "position")
+    import statsmodels.formula.api as smf
+    from statsmodels.stats.anova import anova_lm
+    table = anova_lm(smf.ols("score ~ pour + tester + session + position", pd.DataFrame(rows)).fit(), typ=2)
+    assert found["f"] == pytest.approx(table.at["position", "F"]) and found["p"] == pytest.approx(
+        table.at["position", "PR(>F)"]) and found["p"] > 0.05
+
+
+def test_places_are_told_about_their_mean():
+    """Six testers, three pours in every order: the mean of a place less that of all."""
+    orders = [(0, 1, 2), (1, 2, 0), (2, 0, 1), (2, 1, 0), (0, 2, 1), (1, 0, 2)]
+    add, rows = np.array([2.0, 0.5, 0.2]), []
+    for t, order in enumerate(orders):
+        rows += [{"pour": TEN[p], "tester": f"T{t + 1:02d}", "session": "1", "position": str(place + 1), "attribute": "payoff",
+                  "score": 3 + p + add[place] + 0.1 * ((t + p) % 2)} for place, p in enumerate(order)]
+    says = sitting_row(reading_of(pd.DataFrame(rows)), "position")["says"]
+    means = pd.DataFrame(rows).groupby("position")["score"].mean()
+    assert says == ", ".join(f"{value:+.1f} at {place}" for place, value in (means - means.mean()).items())
+
+
+def test_power_of_one_pour_is_that_of_a_sitting_of_four():
+    row = power_row(reading_of(scored([[3, 4, 6, 7]])))
+    assert row["pours"] == 4 and np.isnan(row["sees"])
+    assert row["testers_for_asked"] == seen.testers_needed(1.0, noise=row["noise"], pours=4, worth=reading_of(
+        scored([[3, 4, 6, 7]])).df)
+
+
+def test_the_difference_that_is_seen_is_of_the_middle_one_of_all_pairs():
+    table = simulated(1, pours=6, testers=6)[0]
+    table[0, :5] = table[1, :3] = np.nan
+    reading = reading_of(scored(table))
+    pairs = _pairs(reading)
+    assert np.ptp(pairs.se) > 0.5 * np.median(pairs.se)
+    assert power_row(reading)["sees"] == pytest.approx(
+        seen.least_seen(se=np.median(pairs.se), df=reading.df, multiple=pairs.multiple))
+
+
+def test_where_there_is_no_noise_two_testers_show_all():
+    panel = appraise_panel(trial_with(4).with_scores(scored(np.full((4, 5), 6.0))), prior="flat")
+    assert panel.power[["noise", "testers_for_asked"]].to_numpy().tolist() == [[0.0, 2.0]]
