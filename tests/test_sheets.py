@@ -92,10 +92,11 @@ def test_colour_by_the_base_drawn_defects_to_tick_and_labels_to_cut_out():
     assert "to about 85\u00a0°C (common practice): candelilla wax melts up to 73\u00a0°C." in page
 
 
-def test_carnauba_wants_more_heat():
+@pytest.mark.parametrize("name", ["carnauba wax", "Carnauba Wax"])
+def test_carnauba_wants_more_heat(name):
     """Melting range of carnauba 80 to 86 degC: OCL (2022), article ocl210097, Table 1."""
-    page = bench_sheet(*planned(STICK.replace("candelilla wax", "carnauba wax")))
-    assert "to about 90\u00a0°C (common practice): carnauba wax melts up to 86\u00a0°C." in page
+    page = bench_sheet(*planned(STICK.replace("candelilla wax", name)))
+    assert f"to about 90\u00a0°C (common practice): {name} melts up to 86\u00a0°C." in page
 
 
 def test_without_a_pot_every_pour_lists_all_it_holds():

@@ -4,7 +4,7 @@ from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import check_share
 from labkit.errors import PlanError
 from labkit.formula import Recipe
-from labkit.ingredients import PANTRY
+from labkit.ingredients import known_as
 from labkit.planning import round_of
 from labkit.rounds import ALLOWANCE, Round
 from labkit.sheets.ballot import ballot_book, ballots
@@ -41,7 +41,7 @@ def bench_sheet(trial: Trial, round_: Round | int, *, allowance: float = ALLOWAN
 def _heat(recipe: Recipe) -> str:
     """To what the pot is heated: above the highest melting range known, as common practice has it."""
     things = recipe.pot or recipe.ingredients
-    known = {name: PANTRY[name].melting[1] for name in things if name in PANTRY and PANTRY[name].melting}
+    known = {name: found.melting[1] for name in things if (found := known_as(name)) and found.melting}
     if not known:
         return f"Heat until clear, to about {USUAL_HEAT} °C (common practice)."
     last = max(known, key=known.get)

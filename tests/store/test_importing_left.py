@@ -54,6 +54,11 @@ class TestLeft:
             ["header", "Timestamp", "Timestamp", "the column 'Timestamp' is not known. Say what it is with "
              "columns={'Timestamp': ...}, or leave it out with drop=['Timestamp']."]]
 
+    def test_a_sitting_is_a_session_and_no_position(self, read):
+        found = read("Name,Sitting,Sample,payoff\nT01,1,417,7\n", columns={"Name": "tester", "Sample": "code"})
+        assert self.left(found) == [["header", "Sitting", "Sitting", "the column 'Sitting' is not known. Say what it is with "
+                                     "columns={'Sitting': 'session'}, or leave it out with drop=['Sitting']."]]
+
     def test_a_pour_that_was_served_twice_needs_a_session(self, read, served):
         again = served.with_servings(pd.DataFrame([("2", "", "T01", "1", "600", "P01")], columns=list(servings())))
         found = read("tester,pour,payoff\nT01,P01,7\n", again)
