@@ -171,8 +171,10 @@ def _beside(trial: Trial) -> list[Block]:
     others = [method for method in dict.fromkeys(readings["method"]) if method not in methods]
     told = words_joined([f"{method} ({plural(counts[method], 'reading')})" for method in others])
     fresh = [method for method in methods if method not in counts]
-    near = [(other, there) for other in others if (there := near_to(other, fresh))]
-    advice = f' Where {near[0][1]!r} is the same, write reading = "{near[0][0]}" in trial.toml.' if near else ""
+    named = {a.name: a.reading for a in trial.read_attributes.values() if a.reading in fresh}
+    near = {there: other for other in others if (there := named.get(other) or near_to(other, fresh))}
+    advice = "".join(f' Where {there!r} is the same as {other!r}, write reading = "{other}" in trial.toml.'
+                     for there, other in near.items())
     slips = [(other, there) for other in others if (there := meant_method(other, methods)) and there not in fresh]
     advice += "".join(f" {meant(there, f' by {other}')} Take it back with correct_readings, and record it as that."
                       for other, there in slips)

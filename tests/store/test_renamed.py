@@ -230,8 +230,14 @@ def test_readings_whose_method_is_no_longer_named(tmp_path, capsys):
         assert kept in capsys.readouterr().out
     define(folder, ("depth of needle", "needle-depth"))
     main(["check", str(folder)])
-    assert (f"{kept} Where 'needle-depth' is the same, write reading = \"needle depth\" in trial.toml."
-            in " ".join(capsys.readouterr().out.split()))
+    advice = "Where 'needle-depth' is the same as 'needle depth', write reading = \"needle depth\" in trial.toml."
+    assert f"{kept} {advice}" in " ".join(capsys.readouterr().out.split())
+    path = folder / "readings.csv"
+    path.write_text(path.read_text().replace("needle depth", "softness"))
+    main(["check", str(folder)])
+    assert ("for no attribute: softness (2 readings). Where 'needle-depth' is the same as 'softness', write reading = "
+            "\"softness\" in trial.toml.") in " ".join(capsys.readouterr().out.split())
+    path.write_text(path.read_text().replace("softness", "needle depth"))
     define(folder, (r"\[attributes.softness\]\n(\w[^\n]*\n)+", ""))
     main(["check", str(folder)])
     assert kept in capsys.readouterr().out
