@@ -13,6 +13,7 @@ from labkit.errors import LabkitError
 from labkit.planning.given import planned_round
 from labkit.readings import last_readings, meant_method
 from labkit.rounds import Round
+from labkit.served import ballots_missing
 from labkit.store.missing import doubts_on_files
 from labkit.store.reading import OnDisk, file_of, read_folder
 from labkit.trial import Trial
@@ -263,7 +264,15 @@ def _waiting(trial: Trial) -> list[Block]:
     """Planned and not poured, poured and not scored: each in one line."""
     poured = set(trial.pours["pour"])
     late = [pour for pour in trial.plan["pour"] if pour not in poured]
-    return [line(f"Planned and not recorded as poured: {words_joined(late)}.")] * bool(late) + _unjudged(trial)
+    unpoured_yet = [line(f"Planned and not recorded as poured: {words_joined(late)}.")] * bool(late)
+    return unpoured_yet + _unjudged(trial) + _ballots(trial)
+
+
+def _ballots(trial: Trial) -> list[Block]:
+    """Servings that nobody wrote a score of, of sittings that were held."""
+    told = ballots_missing(trial.servings, trial.scores)
+    return [line(f"Served and not scored: {words_joined(told)}. Look for the ballot; what was not judged plays no "
+                 "part.")] * bool(told)
 
 
 def _unjudged(trial: Trial) -> list[Block]:
