@@ -13,6 +13,7 @@ from labkit.errors import LabkitError
 from labkit.planning.given import planned_round
 from labkit.readings import last_readings, meant_method
 from labkit.rounds import Round
+from labkit.served import ballots_missing
 from labkit.store.missing import doubts_on_files
 from labkit.store.reading import OnDisk, file_of, read_folder
 from labkit.trial import Trial
@@ -171,8 +172,10 @@ def _beside(trial: Trial) -> list[Block]:
     others = [method for method in dict.fromkeys(readings["method"]) if method not in methods]
     told = words_joined([f"{method} ({plural(counts[method], 'reading')})" for method in others])
     fresh = [method for method in methods if method not in counts]
-    near = [(other, there) for other in others if (there := near_to(other, fresh))]
-    advice = f' Where {near[0][1]!r} is the same, write reading = "{near[0][0]}" in trial.toml.' if near else ""
+    named = {a.name: a.reading for a in trial.read_attributes.values() if a.reading in fresh}
+    near = {there: other for other in others if (there := named.get(other) or near_to(other, fresh))}
+    advice = "".join(f' Where {there!r} is the same as {other!r}, write reading = "{other}" in trial.toml.'
+                     for there, other in near.items())
     slips = [(other, there) for other in others if (there := meant_method(other, methods)) and there not in fresh]
     advice += "".join(f" {meant(there, f' by {other}')} Take it back with correct_readings, and record it as that."
                       for other, there in slips)
@@ -261,7 +264,15 @@ def _waiting(trial: Trial) -> list[Block]:
     """Planned and not poured, poured and not scored: each in one line."""
     poured = set(trial.pours["pour"])
     late = [pour for pour in trial.plan["pour"] if pour not in poured]
-    return [line(f"Planned and not recorded as poured: {words_joined(late)}.")] * bool(late) + _unjudged(trial)
+    unpoured_yet = [line(f"Planned and not recorded as poured: {words_joined(late)}.")] * bool(late)
+    return unpoured_yet + _unjudged(trial) + _ballots(trial)
+
+
+def _ballots(trial: Trial) -> list[Block]:
+    """Servings that nobody wrote a score of, of sittings that were held."""
+    told = ballots_missing(trial.servings, trial.scores)
+    return [line(f"Served and not scored: {words_joined(told)}. Look for the ballot; what was not judged plays no "
+                 "part.")] * bool(told)
 
 
 def _unjudged(trial: Trial) -> list[Block]:

@@ -5,6 +5,7 @@ flag of an ingredient is read (what testers are told of allergies), which overru
 waxes: OCL (2022), article ocl210097, Table 1; the others are from memory.
 """
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -75,6 +76,31 @@ PANTRY = _known(
     ("red 7 lake", "CI 15850", "colorant", (1.5, 1.8), None, "US: certified batch only"),
     ("annatto", "CI 75120", "colorant", (0.92, 0.92), None, "fades in light"),
 )
+
+
+# Words in a name that tell what testers may be allergic to. Nuts, peanut, sesame, soya, wheat and milk: Regulation (EU)
+# 1169/2011, Annex II, from memory; the others: common practice.
+ALLERGENS = (
+    (r"bee|bees|bee'?s ?wax|honey|propolis|cera alba", "bee products"),
+    (r"almonds?|hazelnuts?|walnuts?|cashews?|pecans?|brazil nuts?|pistachios?|macadamias?|shea", "tree nut"),
+    (r"peanuts?|groundnuts?|arachis", "peanut"), (r"sesame", "sesame"), (r"soya?|soya? ?beans?", "soya"),
+    (r"wheat", "wheat"), (r"milk", "milk"), (r"coconuts?", "coconut"), (r"carmine|cochineal", "carmine; insect"),
+    (r"lanolin|wool wax", "lanolin"), (r"fragrances?|perfumes?|parfum|flavou?rs?|aromas?|essential oils?", "fragrance"),
+)
+_BY_NAME = {name.casefold(): ingredient for name, ingredient in PANTRY.items()}
+
+
+def known_as(name: str) -> Ingredient | None:
+    """The known ingredient of that name in capital or small letters, or nothing."""
+    return _BY_NAME.get(name.casefold())
+
+
+def flag_of(name: str) -> str:
+    """What to watch of an ingredient: its flag where it is known, else the allergens that its name tells."""
+    if known := known_as(name):
+        return known.flag
+    words = name.replace("_", " ")
+    return "; ".join(told for pattern, told in ALLERGENS if re.search(rf"\b(?:{pattern})\b", words, re.IGNORECASE))
 
 
 def role_of(name: str) -> str:

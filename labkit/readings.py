@@ -7,11 +7,14 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import check_choice, check_columns, is_blank, near_to, parse_id, parse_number
+from labkit.checks import check_columns, is_blank, near_to, parse_id, parse_number
 from labkit.errors import PourError
 from labkit.pours import CORRECTION, FedAgain, check_correction, texts
+from labkit.wording import unit_text
 
 DIRECTIONS = ("up", "down")
+WAYS = ("Write up where a higher value is more of what is read, as for every attribute of trial.toml, and down where "
+        "it is less.")
 READING_KEY = ("pour", "method", "repeat")
 SLIP = 0.85  # of 1: a slip of a letter or two in the name of a method
 _GAPS = re.compile(r"[\W_]+")
@@ -29,6 +32,8 @@ def typed_readings(
     Such a row without a value takes the reading back: it no longer counts, nor tells which way its method runs.
     `whole` : refuses too a method that is new and but for a letter or two that of an attribute.
     """
+    if "direction" not in frame and {"pour", "method", "value"} <= set(frame):
+        raise PourError(f"{table} lacks the column 'direction'. {WAYS}")
     check_columns(frame, allowed=READING_COLUMNS, required=READING_COLUMNS[:4], what=table, error=PourError)
     by_method = {a.reading.casefold(): a for a in attributes.values() if a.is_read}
     rows = recorded.to_dict("records")
@@ -64,7 +69,8 @@ def _typed_reading(cells: pd.Series, where: str, pours: set[str]) -> dict:
         raise PourError(
             f"{where}: method is empty. Name the method: readings of different methods are never pooled."
         )
-    check_choice(row["direction"], DIRECTIONS, name=f"{where}: direction", error=PourError)
+    if row["direction"] not in DIRECTIONS:
+        raise PourError(f"{where}: direction is {row['direction']!r}. {WAYS}")
     row["value"] = parse_number(cells["value"], where=f"{where}: value", error=PourError)
     if is_blank(row["value"]) and not row["corrects"]:
         raise PourError(f"{where}: value is empty. Leave the row out if nothing was read.")
@@ -141,7 +147,7 @@ def _check_method(row: Mapping, attribute: Attribute | None, ways: Mapping[str, 
         )
     if attribute is None:
         return
-    if row["unit"] and row["unit"] != attribute.unit:
+    if row["unit"] and unit_text(row["unit"]) != unit_text(attribute.unit):
         raise PourError(
             f"{where}: {attribute.name} is in {row['unit']}, but in trial.toml it is in {attribute.unit}. "
             "Convert the value, or correct the unit."

@@ -46,6 +46,20 @@ def out_of_place(row: Mapping, served: Mapping[tuple[str, str, str], set[str]]) 
     return ""
 
 
+def ballots_missing(servings: pd.DataFrame, scores: pd.DataFrame) -> list[str]:
+    """What a tester was served in a sitting and has no row about in scores.csv, where somebody scored that sitting.
+
+    A row without a score tells that the pour was not judged; a row without a session is about any.
+    """
+    said = set(zip(*(scores[c] for c in ("tester", "session", "pour"))))
+    held = {session for _, session, _ in said}
+    missing: dict[tuple[str, str], dict[str, None]] = {}
+    for tester, session, pour in zip(*(servings[c] for c in ("tester", "session", "pour"))):
+        if session in held and not {(tester, session, pour), (tester, "", pour)} & said:
+            missing.setdefault((session, tester), {})[pour] = None
+    return [f"{tester} in session {session} ({words_joined(pours)})" for (session, tester), pours in missing.items()]
+
+
 def is_served_once(row: Mapping, served: Mapping[tuple[str, str, str], set[str]]) -> bool:
     """Whether the tester of a score was served its pour once in all sessions together."""
     return sum(len(there) for (tester, _, pour), there in served.items()

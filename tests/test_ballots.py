@@ -109,10 +109,10 @@ class TestAllergens:
         assert allergen_statement(labkit.Trial.from_toml(own))[0] == "The samples may hold mango butter (kin to cashew)."
 
     def test_what_nothing_is_known_about_is_named(self):
-        text = HAZEL.replace("cocoa butter", "hazelnut butter")
+        text = HAZEL.replace("cocoa butter", "plum butter")
         assert allergen_statement(labkit.Trial.from_toml(text))[:2] == (
             "No ingredient is flagged here for an allergy that is common.",
-            "Nothing is known here about allergies to hazelnut butter.")
+            "Nothing is known here about allergies to plum butter.")
 
     def test_a_paste_counts_by_what_it_is_made_of(self):
         text = TERRACOTTA.replace('"red iron oxide"', '"carmine"')

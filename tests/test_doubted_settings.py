@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from definitions import HAZEL
-from recorded import MELTS, POURS, changed, planned_trial
+from definitions import HAZEL, TERRACOTTA
+from recorded import MELTS, POURS, changed, planned_trial, two_melts
 
 from labkit import Trial, correct_pours, read_trial
 from labkit.errors import PourError
@@ -23,6 +23,19 @@ STIRRED = HAZEL + '\n[settings.stir_time]\nunit = "min"\nlow = 1\nhigh = 5\n'
 def melted():
     """Three pours are planned at 70 degC, within 68 to 80."""
     return planned_trial().with_melts(MELTS)
+
+
+def test_what_is_set_once_a_melt_and_differs_between_its_pours_is_named():
+    text = TERRACOTTA.replace("high = 80\n", "high = 80\nper_melt = true\n", 1)
+    trial = Trial.from_toml(text)
+    trial = trial.with_round(two_melts(trial)).with_melts(MELTS)
+    told = trial.with_pours(changed(POURS, 3, "pour_temperature", 79)).doubts
+    assert told == ("pours.csv pour P02: pour_temperature is 79, but 70 for P01 of the same melt M01, and trial.toml has it "
+                    "per melt. Correct one of them, or write 'really so' in the note.",)
+    honest = changed(POURS.assign(note=""), 3, "pour_temperature", 79)
+    assert trial.with_pours(changed(honest, 3, "note", "really so")).doubts == ()
+    assert trial.with_pours(changed(POURS, 3, "pour_temperature", 71)).doubts == ()         # read off a little otherwise
+    assert planned_trial().with_melts(MELTS).with_pours(changed(POURS, 3, "pour_temperature", 79)).doubts == ()
 
 
 def stirred(planned=3.64):

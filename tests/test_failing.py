@@ -55,6 +55,11 @@ def cold(sound):
 
 
 class TestSaid:
+    def test_each_factor_has_the_decimals_that_its_range_asks_for(self, soft):
+        rows = [line.split() for line in str(labkit.fit_failing(soft)).splitlines() if line.startswith("  P")]
+        decimals = [[len(cell.partition(".")[2]) for cell in row[1:5]] for row in rows if len(row) > 5]
+        assert len(decimals) == len(soft.made) and all(row == [3, 3, 4, 1] for row in decimals)
+
     def test_a_factor_that_does_not_vary_drives_nothing(self):
         fixed = poured(TERRACOTTA.replace("low = 68\nhigh = 80", "low = 74\nhigh = 74"), rounds=1)
         failing = labkit.fit_failing(with_outcomes(fixed, lambda made: pd.Series(made.index == "P01", made.index)))

@@ -114,6 +114,8 @@ class TestReadings:
          "depth'. Write both alike, or give another method another name."),
         ([("P01", 5), ("P02", 6)], {"unit": ["mm", "cm"]}, "readings row 1: softness is in cm, but in trial.toml it is in "
          "mm. Convert the value, or correct the unit."),
+        ([("P01", 5)], {"direction": ["higher"]}, "readings row 0: direction is 'higher'. Write up where a higher value is more "
+         "of what is read, as for every attribute of trial.toml, and down where it is less."),
         ([("P01", 5), ("P02", 6)], {"direction": ["up", "down"]}, "readings row 1: direction of needle depth is 'down', "
          "but in trial.toml a higher one is more softness. Write up, or name the attribute after what rises with its "
          "reading."),
@@ -126,6 +128,16 @@ class TestReadings:
     ])
     def test_what_cannot_be_is_refused_with_file_row_and_value(self, trial, rows, change, told):
         assert refused(PourError, trial.with_readings, readings(*rows).assign(**change)) == told
+
+    def test_a_missing_direction_is_explained(self, trial):
+        assert refused(PourError, trial.with_readings, readings(("P01", 5)).drop(columns="direction")) == (
+            "readings lacks the column 'direction'. Write up where a higher value is more of what is read, as for every "
+            "attribute of trial.toml, and down where it is less.")
+
+    def test_a_unit_may_be_written_as_the_sheets_print_it(self, trial):
+        warm = labkit.Trial.from_toml(BOTH.replace('unit = "mm"', 'unit = "degC"'))
+        warm = warm.with_round(round_ := labkit.plan_round(warm, pours=2, melts=1, seed=1)).with_pours(round_.as_poured())
+        assert len(warm.with_readings(readings(("P01", 5)).assign(unit="\u00b0C")).standing_readings) == 1
 
     def test_rows_that_were_recorded_before_count_as_well(self, trial):
         before = trial.with_readings(readings(("P01", 5)).assign(method="force"))

@@ -92,10 +92,18 @@ def test_colour_by_the_base_drawn_defects_to_tick_and_labels_to_cut_out():
     assert "to about 85\u00a0°C (common practice): candelilla wax melts up to 73\u00a0°C." in page
 
 
-def test_carnauba_wants_more_heat():
+@pytest.mark.parametrize("name", ["carnauba wax", "Carnauba Wax"])
+def test_carnauba_wants_more_heat(name):
     """Melting range of carnauba 80 to 86 degC: OCL (2022), article ocl210097, Table 1."""
-    page = bench_sheet(*planned(STICK.replace("candelilla wax", "carnauba wax")))
-    assert "to about 90\u00a0°C (common practice): carnauba wax melts up to 86\u00a0°C." in page
+    page = bench_sheet(*planned(STICK.replace("candelilla wax", name)))
+    assert f"to about 90\u00a0°C (common practice): {name} melts up to 86\u00a0°C." in page
+
+
+@pytest.mark.parametrize(("hours", "said"), [("", "Wait a day at"), ("wait_h = 96", "Wait 4 days at"), ("wait_h = 12", "Wait 12\u00a0h at")])
+def test_it_waits_as_long_as_the_trial_does(hours, said):
+    page = bench_sheet(*planned(STICK.replace("balance_step_g", f"{hours}\nbalance_step_g", 1)))
+    assert f"{said} about 20\u00a0°C before anything is judged (common practice: a day, and four days with carnauba)." in page
+    assert "Wait" not in bench_sheet(*planned(STICK.replace("balance_step_g", "wait_h = 0\nbalance_step_g", 1)))
 
 
 def test_without_a_pot_every_pour_lists_all_it_holds():

@@ -1,6 +1,7 @@
 """The shelf and what varies: [formula], [made_of], [melt], [factors], [blends], [settings], [[limits]]."""
 
 import math
+import re
 from collections.abc import Mapping
 
 from labkit.checks import meant_or
@@ -11,6 +12,10 @@ from labkit.statements import TO_100, Blend, Limit, Setting, Share, Shelf
 from labkit.wording import words_joined
 
 ALL_BUT_NOTHING = 0.01  # g/g: what a formula may hold beside the ingredient that fills it to 100
+# What a recipe by the spoon says for a weight; a weight itself is no percent either.
+_MEASURE = re.compile(r"(?<![a-z])(tsps?|tbsps?|(tea|table)? ?spoons?|spoonfuls?|drops?|pinch(es)?|dash(es)?|cups?|"
+                      r"parts?|ml|g|grams?|oz)\b", re.IGNORECASE)
+_PERCENT = re.compile(r"\s*\d+([.,]\d+)?\s*%?\s*")
 
 
 def recipe_of(said: Mapping) -> Recipe:
@@ -104,7 +109,12 @@ def _starting(percent: Mapping, slack: list[str]) -> dict[str, float]:
 
 
 def _no_text(name: str, value: str) -> float:
-    raise FormulaError(f'[formula] {name} is {value!r}. Give a percent as a bare number, or "to 100".')
+    advice = 'Give a percent as a bare number, or "to 100".'
+    if _MEASURE.search(value):
+        advice = "Weigh what that is, and give 100 times its grams over the grams of all, as a bare number."
+    elif _PERCENT.fullmatch(value):
+        advice = f"Write {value.replace('%', '').strip().replace(',', '.')}, without quotes."
+    raise FormulaError(f"[formula] {name} is {value!r}. {advice}")
 
 
 def _parts(name: str, words: Mapping, starting: Mapping) -> dict[str, float]:

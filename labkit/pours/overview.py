@@ -13,7 +13,7 @@ from labkit.pours.meant import meant_rows
 from labkit.pours.melts import standing_melts
 from labkit.pours.poured import standing_pours
 from labkit.pours.rows import is_day, not_a_day
-from labkit.pours.settings import doubt_of_settings
+from labkit.pours.settings import doubt_of_settings, set_otherwise
 from labkit.pours.weights import BASE
 from labkit.rounds import Batch, grams_column
 
@@ -56,7 +56,7 @@ def _of_pours(
                    doubt_of_pour(row, recipe, batch, planned, where)
                    or scant(row, plan_of_pour(row, recipe, planned), batch, where))
         why = (_day(row, where), drawn_otherwise(row, planned, where), weights,
-               doubt_of_settings(row, recipe, planned, where),
+               doubt_of_settings(row, recipe, planned, where) or set_otherwise(row, pours[:k], recipe, where),
                pot_of_another(row, pours[:k], recipe, meant, where),
                before_its_melt(row, melted, where))
         found += [(row["melt"], text) for text in why if text]

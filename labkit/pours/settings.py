@@ -3,7 +3,7 @@
 As with weights it is refused in new rows, and in a file it stands and is named; see `doubts`.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from labkit.checks import is_blank
 from labkit.formula import Recipe
@@ -12,6 +12,7 @@ from labkit.statements import Setting
 from labkit.wording import unit_text
 
 ABOUT = 0.1  # of what was planned: as near to it is a value whose point has moved by one place
+APART = 0.1  # of the range: what is set once a melt may be read off a little otherwise at each of its pours
 PART = 0.5   # of the largest value of the range or plan: a narrow range is missed by more than its width in all honesty
 
 
@@ -24,6 +25,19 @@ def doubt_of_settings(row: Mapping, recipe: Recipe, planned: Mapping[str, float]
         meant = None if is_blank(meant) else meant
         if not is_blank(value) and _is_doubtful(value, meant, setting, failed=row["outcome"] != "ok"):
             return _words(value, meant, setting, where)
+    return ""
+
+
+def set_otherwise(row: Mapping, others: Iterable[Mapping], recipe: Recipe, where: str) -> str:
+    """The same of what cannot change within one pot, and was set otherwise for another of `others` from that pot."""
+    pot = [other for other in others if recipe.pot and row["melt"] and other["melt"] == row["melt"]]
+    for setting in [s for s in recipe.setting_list if s.per_melt and not is_meant(row)]:
+        for other in pot:
+            one, two = row[setting.name], other[setting.name]
+            if not is_blank(one) and not is_blank(two) and abs(one - two) > APART * (setting.high - setting.low):
+                return (f"{where}: {setting.name} is {one:g}, but {two:g} for {other['pour']} of the same melt "
+                        f"{row['melt']}, and trial.toml has it per melt. Correct one of them, or write '{REALLY_SO}' "
+                        "in the note.")
     return ""
 
 

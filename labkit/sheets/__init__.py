@@ -4,13 +4,13 @@ from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import check_share
 from labkit.errors import PlanError
 from labkit.formula import Recipe
-from labkit.ingredients import PANTRY
+from labkit.ingredients import known_as
 from labkit.planning import round_of
 from labkit.rounds import ALLOWANCE, Round
 from labkit.sheets.ballot import ballot_book, ballots
 from labkit.sheets.page import page
 from labkit.trial import Trial, check_trial
-from labkit.wording import number_text, unit_text
+from labkit.wording import number_text, plural, unit_text
 
 __all__ = ["ballot_book", "ballots", "bench_sheet"]
 
@@ -18,6 +18,7 @@ __all__ = ["ballot_book", "ballots", "bench_sheet"]
 DEFECTS = ("sweating", "bleeding", "bloom", "streaks", "seams", "laddering", "out of shape", "craters", "mushy core",
            "sink hole", "grainy")
 PLACES = 3              # on the sheet for readings of one pour; more where the trial has more of one already
+USUAL_WAIT = "a day, and four days with carnauba"
 USUAL_HEAT, HOT_HEAT = 85, 90   # degC: common practice; waxes that melt near 86, such as carnauba, want the second
 
 
@@ -35,18 +36,25 @@ def bench_sheet(trial: Trial, round_: Round | int, *, allowance: float = ALLOWAN
                  step=f"{trial.batch.balance_step_g:g}", allowance=f"{100 * allowance:g}", defects=DEFECTS,
                  cautions={name: CAUTIONS[name] for name in AT_THE_BENCH}, notes=round_.notes, heat=_heat(trial.recipe),
                  melts=_melts(round_, allowance), pours=_pours(round_, trial.recipe), by_base=_by_base(round_),
-                 instruments=_instruments(trial))
+                 instruments=_instruments(trial), wait=_wait(trial.batch.wait_h), usual_wait=USUAL_WAIT)
 
 
 def _heat(recipe: Recipe) -> str:
     """To what the pot is heated: above the highest melting range known, as common practice has it."""
     things = recipe.pot or recipe.ingredients
-    known = {name: PANTRY[name].melting[1] for name in things if name in PANTRY and PANTRY[name].melting}
+    known = {name: found.melting[1] for name in things if (found := known_as(name)) and found.melting}
     if not known:
         return f"Heat until clear, to about {USUAL_HEAT} °C (common practice)."
     last = max(known, key=known.get)
     target = HOT_HEAT if known[last] > USUAL_HEAT else USUAL_HEAT
     return f"Heat until clear, to about {target} °C (common practice): {last} melts up to {known[last]:g} °C."
+
+
+def _wait(hours: float) -> str:
+    """How long this trial waits, in days where they are whole; nothing where it does not wait."""
+    if hours % 24 or not hours:
+        return f"{hours:g} h" if hours else ""
+    return "a day" if hours == 24 else plural(int(hours // 24), "day")
 
 
 def _instruments(trial: Trial) -> list[dict]:

@@ -8,7 +8,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import check_choice, check_columns, check_frame, parse_id
 from labkit.errors import ScoreError
-from labkit.ingredients import PANTRY
+from labkit.ingredients import flag_of, known_as
 from labkit.scores import SERVING_COLUMNS, nothing_scored
 from labkit.serving import Serving
 from labkit.sheets.page import page
@@ -58,7 +58,7 @@ def allergen_statement(trial: Trial) -> tuple[str, ...]:
     names = _constituents(trial)
     flags = {name: _flag(trial, name) for name in names}
     told = [f"{name} ({flag})" for name, flag in flags.items() if flag]
-    unknown = [name for name, flag in flags.items() if not flag and name not in PANTRY]
+    unknown = [name for name, flag in flags.items() if not flag and not known_as(name)]
     sentences = [f"The samples may hold {words_joined(told)}." if told else
                  "No ingredient is flagged here for an allergy that is common."]
     if unknown:
@@ -73,9 +73,9 @@ def _constituents(trial: Trial) -> list[str]:
 
 def _flag(trial: Trial, name: str) -> str:
     """What testers are told about an ingredient; a text of the trial's own pantry overrules ours."""
-    own, known = trial.definition.pantry.get(name), PANTRY[name].flag if name in PANTRY else ""
+    own = trial.definition.pantry.get(name)
     said = own.get("flag") if isinstance(own, Mapping) else own
-    flag = said if isinstance(said, str) and said.strip() else known
+    flag = said if isinstance(said, str) and said.strip() else flag_of(name)
     parts = [part.strip() for part in flag.split(";")]
     return "; ".join(part for part in parts if part and not part.startswith(BENCH_NOTES))
 

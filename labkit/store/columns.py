@@ -17,6 +17,9 @@ KEYS = ("tester", "pour", "code", "session", "position", "attribute")
 ROLES = (*KEYS, "score")
 HEADER = "header"              # stands for the row where a column is not understood
 WARM_UP = "W"                  # the letter of the warm-up on ballots: what is marked there is not kept
+# What people call a column: advised, never taken for granted.
+USUAL_WORDS = {"sitting": "session", "person": "tester", "name": "tester", "judge": "tester", "sample": "code",
+               "order": "position", "place": "position", "rating": "score", "mark": "score", "points": "score"}
 _CODE = re.compile(r"[1-9]\d\d")
 
 
@@ -217,7 +220,7 @@ def _said(row, cells: Mapping[str, str], column: str, meaning, keys: Mapping[str
 
 
 def _unknown_column(column: str, words: Words) -> str:
-    near = near_to(column.casefold(), [*ROLES, *words.trial.attributes])
+    near = USUAL_WORDS.get(column.casefold()) or near_to(column.casefold(), [*ROLES, *words.trial.attributes])
     meant = repr(near) if near else "..."
     return (f"the column {column!r} is not known. Say what it is with columns={{{column!r}: {meant}}}, "
             f"or leave it out with drop=[{column!r}].")

@@ -15,6 +15,8 @@ from labkit.store.scales import Scales
 from labkit.trial import Trial
 from labkit.wording import plural, words_joined
 
+SUMS = ("mean", "means", "average", "averages", "avg", "median", "sum", "sums", "total", "totals")  # rows of no person
+
 
 class Misunderstood(Exception):
     """A key of an entry cannot be understood: which one, and why."""
@@ -76,15 +78,26 @@ class Reader:
         if not tester:
             raise Misunderstood("tester", "no tester is named, and no serving tells one. Fill in the tester.")
         if pour not in self._made:
-            what = f"pour {pour!r} is not in pours.csv. Record the pour first, or check its name."
-            raise Misunderstood("code" if x.code else "pour", what)
+            raise Misunderstood("code" if x.code else "pour", self._not_made(x, pour))
         session, position = (getattr(x, key) or serving.get(key, "") for key in ("session", "position"))
-        if other := other_spelling(session, self._sessions):
+        if other := other_spelling(session, self._ids["session"]):
             raise Misunderstood("session", spelled_twice("session", session, other))
         return {"row": x.row, "column": x.column, "cell": x.cell, "pour": pour, "tester": tester, "session": session,
                 "position": position, "attribute": attribute, "score": score}
 
+    def _not_made(self, x: Said, pour: str) -> str:
+        """Fact and advice about a pour that nobody recorded; a code may stand where a pour is meant."""
+        coded = self._served["code", pour] if not x.code else []
+        if not coded:
+            return f"pour {pour!r} is not in pours.csv. Record the pour first, or check its name."
+        column = x.columns.get("pour", "")
+        advice = f"Say so with columns={{{column!r}: 'code'}}." if column else f"Write {coded[0]['pour']}."
+        return f"{pour} is no pour, but the code under which {coded[0]['pour']} was served. {advice}"
+
     def _tester(self, x: Said) -> str:
+        if x.tester.casefold() in SUMS and x.tester not in self._ids["tester"]:
+            raise Misunderstood("tester", f"tester {x.tester!r} reads like no person, but what a spreadsheet makes of "
+                                          "the scores. Take it out, or give the tester another name.")
         try:
             return self.people.id_of(x.tester) if x.tester else ""
         except ScoreError as problem:
@@ -94,8 +107,9 @@ class Reader:
         return x.pour or next((s["pour"] for s in self._served["code", x.code]), "")
 
     @cached_property
-    def _sessions(self) -> dict[str, None]:
-        return known_ids(self.trial.servings, self.trial.scores)["session"]
+    def _ids(self) -> dict[str, dict[str, None]]:
+        """Testers and sessions that the trial knows."""
+        return known_ids(self.trial.servings, self.trial.scores)
 
     @cached_property
     def _made(self) -> dict[str, None]:
@@ -114,7 +128,8 @@ class Reader:
         """The one serving that an entry is about; nothing when it names a pour and the servings do not tell."""
         key = "code" if x.code else "pour"
         if not x.code and not x.pour:
-            raise Misunderstood("pour", "no pour and no code is named. Fill one in.")
+            raise Misunderstood("pour", "no pour and no code is named. Fill one in, or take the row out where it is "
+                                        "no score, such as a mean.")
         found = self._served[key, getattr(x, key)]
         if x.code and not found:
             raise Misunderstood("code", f"code {x.code} belongs to no pour: servings.csv does not have it. "

@@ -37,10 +37,23 @@ def _ingredient(blank: Trial, frames: Frames) -> LabkitError | None:
             name, fact = column.removesuffix(" [g]"), _has(frames, table, column)
             if table == "melts" and name in recipe.ingredients:
                 return _not_in_the_pot(blank, frames, name, fact)
+            if other := _called_otherwise(blank, frames, table, name):
+                return ERRORS[table](
+                    f"{fact}, and none named {grams_column(other)!r}. If it is the same, give it that name; only where "
+                    f"it is another ingredient, name {name!r} in [formula].")
             return ERRORS[table](
                 f"{fact}, but {name!r} is not in [formula]. {_meant(name, fresh)}Name it there as it is recorded, with "
                 "0 percent if it is no longer used: what is recorded stays.")
     return None
+
+
+def _called_otherwise(blank: Trial, frames: Frames, table: str, name: str) -> str:
+    """The ingredient that the table has to name and does not, while another table does; the nearest of several."""
+    recipe, beside = blank.recipe, {c for other, frame in frames.items() if other != table for c in frame}
+    of_table = {"plan": recipe.ingredients, "melts": recipe.pot,
+                "pours": [i for i in recipe.ingredients if i not in recipe.pot]}[table]
+    lacking = [i for i in of_table if grams_column(i) not in frames[table] and grams_column(i) in beside]
+    return "" if grams_column(name) in beside else near_to(name, lacking, cutoff=0)
 
 
 def _not_in_the_pot(blank: Trial, frames: Frames, name: str, fact: str) -> LabkitError:

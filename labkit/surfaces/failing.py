@@ -97,7 +97,8 @@ class Failing:
                  "Failed, set aside, and not counted": aside}
         return report(heading("What fails"), line(f"{told[0].upper()}{told[1:]}."),
                       *[line(f"{note}: {words_joined(pours)}.") for note, pours in notes.items() if pours],
-                      grid_of(self.effects, index="low to high", title=EFFECTS), grid_of(self.to_frame()))
+                      grid_of(self.effects, index="low to high", title=EFFECTS),
+                      grid_of(self.to_frame(), digits=_digits(self.ground.trial.recipe.bounds)))
 
     def __str__(self) -> str:
         return self._report().as_text()
@@ -151,6 +152,12 @@ def linear_functions(ground: Ground, frame: pd.DataFrame) -> np.ndarray:
     """The linear functions of the trial's own coordinates, orthonormal over the region, (m, P)."""
     system = ground.systems[0]
     return system.basis.evaluate(ground.trial.region.coded(frame))[:, ground.linear]
+
+
+def _digits(bounds: pd.DataFrame) -> dict[str, int]:
+    """By coordinate, the decimals that tell a hundredth of its range."""
+    return {name: max(0, 2 - int(np.floor(np.log10(high - low)))) if high > low else 2
+            for name, low, high in zip(bounds.index, bounds["low"], bounds["high"], strict=True)}
 
 
 def _split(made: pd.DataFrame, name: str, more: bool) -> str:

@@ -206,6 +206,15 @@ def _numbers(frame: pd.DataFrame, what: str) -> pd.DataFrame:
     return points
 
 
+class Surfaces(dict):
+    """Surfaces by attribute; a name that has none is told with those that have one."""
+
+    def __missing__(self, name: object):
+        known = words_joined([repr(other) for other in self], last="or")
+        raise SurfaceError(f"there is no surface of {name!r}, but of what was scored or read in this trial. Choose "
+                           f"{known}.")
+
+
 def fit_surfaces(trial: Trial, panel: Panel | None = None) -> dict[str, Surface]:
     """A surface for every attribute that has a scored or read pour, in the order of trial.toml.
 
@@ -220,7 +229,7 @@ def fit_surfaces(trial: Trial, panel: Panel | None = None) -> dict[str, Surface]
         raise SurfaceError(_nothing_to_fit(trial))
     _check_within_reach(trial)
     panel = appraise_panel(trial) if panel is None and judged & set(trial.scored_attributes) else panel
-    return dict(_fitted(trial, panel))
+    return Surfaces(_fitted(trial, panel))
 
 
 @lru_cache(maxsize=2)

@@ -190,8 +190,8 @@ def enough_pours(told: Mapping[str, Foretold], attributes) -> tuple[int, str]:
     chance, score = chances[hardest][count - 1]
     why = _why(hardest, count, chance, f"{score:g} {unit_of(attributes[hardest])}".strip())
     if hopeless:
-        why += (f" Not even {MOST} would do for {words_joined(hopeless)}: too little is known, or too much changes "
-                "from round to round.")
+        why += (f" That is not said of {words_joined(hopeless)}, for which not even {MOST} would do: too little is "
+                "known, or too much changes from round to round.")
     return count, why
 
 

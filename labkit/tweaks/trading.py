@@ -280,7 +280,8 @@ def _says(row: Mapping, side: tuple[int, int], unit: str, of_other: str = "", fi
 
 
 def _span(low: float, high: float, form: str) -> str:
-    """`0.4 to 1.3`; an end that no draw bounds is left out."""
+    """`0.4 to 1.3`; an end that no draw bounds is left out, and nothing is no -0.0."""
+    low, high = (float(f"{end:{form}}") + 0.0 for end in (low, high))
     if np.isinf(low) and np.isinf(high):
         return "anything"
     if np.isinf(low):

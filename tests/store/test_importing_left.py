@@ -54,6 +54,26 @@ class TestLeft:
             ["header", "Timestamp", "Timestamp", "the column 'Timestamp' is not known. Say what it is with "
              "columns={'Timestamp': ...}, or leave it out with drop=['Timestamp']."]]
 
+    def test_a_sitting_is_a_session_and_no_position(self, read):
+        found = read("Name,Sitting,Sample,payoff\nT01,1,417,7\n", columns={"Name": "tester", "Sample": "code"})
+        assert self.left(found) == [["header", "Sitting", "Sitting", "the column 'Sitting' is not known. Say what it is with "
+                                     "columns={'Sitting': 'session'}, or leave it out with drop=['Sitting']."]]
+
+    def test_codes_in_a_column_of_pours_and_a_row_of_means(self, read):
+        found = read("tester,Pour,payoff\nT01,417,7\nT02,,6.5\n")
+        assert self.left(found) == [
+            [2, "Pour", "417", "417 is no pour, but the code under which P01 was served. Say so with columns={'Pour': 'code'}."],
+            [3, "Pour", "", "no pour and no code is named. Fill one in, or take the row out where it is no score, such as "
+                                 "a mean."]]
+        assert not self.left(read("tester,Pour,payoff\nT01,417,7\n", columns={"Pour": "code"}))
+
+    @pytest.mark.parametrize("word", ["Mean", "average", "TOTAL"])
+    def test_a_row_of_means_is_no_tester(self, read, word):
+        found = read(f"tester,P01 payoff,P02 payoff\nT01,7,4\n{word},7,4\n")
+        why = (f"tester '{word}' reads like no person, but what a spreadsheet makes of the scores. Take it out, or give the "
+               "tester another name.")
+        assert self.left(found) == [[3, "tester", word, why]] and set(found.scores["tester"]) == {"T01"}
+
     def test_a_pour_that_was_served_twice_needs_a_session(self, read, served):
         again = served.with_servings(pd.DataFrame([("2", "", "T01", "1", "600", "P01")], columns=list(servings())))
         found = read("tester,pour,payoff\nT01,P01,7\n", again)

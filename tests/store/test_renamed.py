@@ -142,6 +142,16 @@ class TestIngredient:
         define(demo_copy, ('"jojoba oil"]\n\n', '"jojoba oil", "vitamin E"]\n\n'))
         pd.testing.assert_frame_equal(labkit.read_trial(demo_copy).made, before)
 
+    @pytest.mark.parametrize(("table", "rows", "ingredient", "otherwise"), [
+        ("melts", 6, "mango butter", "mango"), ("melts", 6, "jojoba oil", "golden oil"), ("pours", 12, "red paste", "red"),
+        ("plan", 12, "red paste", "colour")])
+    def test_one_table_calls_it_otherwise_and_no_second_ingredient_is_advised(self, demo_copy, table, rows, ingredient, otherwise):
+        path = demo_copy / f"{table}.csv"
+        path.write_text(path.read_text(encoding="utf-8").replace(f"{ingredient} [g]", f"{otherwise} [g]"), encoding="utf-8")
+        assert told(demo_copy) == (
+            f"{table}.csv has a column '{otherwise} [g]', filled in {rows} rows, and none named '{ingredient} [g]'. If it is the "
+            f"same, give it that name; only where it is another ingredient, name '{otherwise}' in [formula].")
+
     def test_no_pot_any_more(self, demo_copy):
         define(demo_copy, (r"\[melt\]\npot[^\n]*\n", ""))
         assert told(demo_copy) == (
@@ -220,8 +230,14 @@ def test_readings_whose_method_is_no_longer_named(tmp_path, capsys):
         assert kept in capsys.readouterr().out
     define(folder, ("depth of needle", "needle-depth"))
     main(["check", str(folder)])
-    assert (f"{kept} Where 'needle-depth' is the same, write reading = \"needle depth\" in trial.toml."
-            in " ".join(capsys.readouterr().out.split()))
+    advice = "Where 'needle-depth' is the same as 'needle depth', write reading = \"needle depth\" in trial.toml."
+    assert f"{kept} {advice}" in " ".join(capsys.readouterr().out.split())
+    path = folder / "readings.csv"
+    path.write_text(path.read_text().replace("needle depth", "softness"))
+    main(["check", str(folder)])
+    assert ("for no attribute: softness (2 readings). Where 'needle-depth' is the same as 'softness', write reading = "
+            "\"softness\" in trial.toml.") in " ".join(capsys.readouterr().out.split())
+    path.write_text(path.read_text().replace("softness", "needle depth"))
     define(folder, (r"\[attributes.softness\]\n(\w[^\n]*\n)+", ""))
     main(["check", str(folder)])
     assert kept in capsys.readouterr().out

@@ -95,6 +95,11 @@ BAD_POURS = [
     ("pour", "", "pours.csv row 3: pour is empty. Every row names its pour."),
     (
         "melt",
+        "m01",
+        "pours.csv row 3: base [g] is drawn from melt 'm01', which melts.csv does not have. Did you mean 'M01'?",
+    ),
+    (
+        "melt",
         "M07",
         "pours.csv row 3: base [g] is drawn from melt 'M07', which melts.csv does not have. Record the melt first, or check "
         "its name.",
@@ -157,7 +162,9 @@ def test_readings_keep_their_direction(poured):
     assert poured.with_readings(pd.DataFrame([row])).readings["value"].tolist() == [38.5]
     with pytest.raises(PourError) as problem:
         poured.with_readings(pd.DataFrame([row | {"direction": "softer"}]))
-    assert str(problem.value) == "readings row 0: direction is 'softer'. Choose 'up' or 'down'."
+    assert str(problem.value) == (
+            "readings row 0: direction is 'softer'. Write up where a higher value is more of what is read, as for every "
+            "attribute of trial.toml, and down where it is less.")
 
 
 def test_tables_are_copies_and_a_trial_never_changes(poured):

@@ -117,8 +117,8 @@ class TestHowMany:
         wanted = Wanted(kind="rising", points=(4.0, 8.0))
         attributes = {name: Attribute(name=name, wanted=wanted) for name in ("payoff", "shade")}
         count, why = enough_pours({"payoff": normal([9.0], [[0.25]]), "shade": normal([4.5], [[0.25]])}, attributes)
-        assert count == 1 and why.endswith(" Not even 4 would do for shade: too little is known, or too much changes from "
-                                           "round to round.")
+        assert count == 1 and why.endswith(" That is not said of shade, for which not even 4 would do: too little is "
+                                           "known, or too much changes from round to round.")
 
 
 def linear(*names):

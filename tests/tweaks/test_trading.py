@@ -223,6 +223,7 @@ def test_surfaces_that_are_none(trial, surfaces, message):
 @pytest.mark.parametrize("low, high, of_other, words", [
     (0.4, 1.3, "", "0.8 of softness, up to 7.0 (90 %: 0.4 to 1.3)."),
     (0.4, np.inf, "mm ", "0.8 mm of softness, up to 7.0 (90 %: 0.4 or more)."),
+    (-0.01, np.inf, "", "0.8 of softness, up to 7.0 (90 %: 0.0 or more); as little is known, it may cost nothing."),
     (-np.inf, 1.3, "", "0.8 of softness, up to 7.0 (90 %: 1.3 or less); as little is known, it may cost nothing."),
     (-np.inf, np.inf, "", "0.8 of softness, up to 7.0 (90 %: anything); as little is known, it may cost nothing."),
 ])
