@@ -48,7 +48,7 @@ def gains(draws, floor):
     n, m = draws.shape
     step = max(1, BLOCK // n)
     parts = [np.maximum(draws[:, i:i + step] - floor[:, None], 0.0).sum(axis=0) for i in range(0, m, step)]
-    return np.concatenate(parts) / n
+    return np.concatenate([*parts, np.zeros(0)]) / n
 
 
 def value_of_seeing(drawn, seen, worth, **sizes):

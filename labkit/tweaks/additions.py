@@ -104,14 +104,14 @@ class Around:
             out = tuple(k for k, name in enumerate(self.melts) if name == melt)
             kept = np.maximum(self.settled, np.delete(draws, out, axis=1).max(axis=1, initial=-np.inf))
             rest = self._in_pot_of_best(best, kept, len(out) - 1)
-            found.append(self._replaced(out, pd.concat([best, *rest], ignore_index=True), NEW_MELT))
+            if len(rest) == len(out) - 1:
+                found.append(self._replaced(out, pd.concat([best, *rest], ignore_index=True), NEW_MELT))
         return found
 
     def _in_pot_of_best(self, best: pd.DataFrame, floor: np.ndarray, count: int) -> list[pd.DataFrame]:
-        """The pours of the best pour's pot that promise most together."""
-        looked = self.bench.crossed(best, self.colours) if count else None
-        found = []
-        for _ in range(count):
+        """The pours of the best pour's pot that promise most together; none where the limits let nothing in."""
+        looked, found = self.bench.crossed(best, self.colours) if count else None, []
+        for _ in range(count if count and len(looked.points) else 0):
             j = int(np.argmax(improvement.gains(looked.draws, floor)))
             found.append(looked.points.iloc[[j]])
             floor = np.maximum(floor, looked.draws[:, j])

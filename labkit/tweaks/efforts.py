@@ -26,6 +26,7 @@ from labkit.tweaks.suggest import (
     shown_worth,
 )
 from labkit.tweaks.trying import Evening, paid_by_evenings
+from labkit.tweaks.words import missing
 from labkit.tweaks.worth import jury_of
 from labkit.wording import Report, grid_of, heading, line, report, words_joined
 
@@ -94,7 +95,8 @@ def compare_efforts(trial, pours: int | None = 4, melts: int | None = 2, seed: i
     table = _table(trial, evenings, compared.gain, paid, compared.usual, words)
     rounds = {name: round_ if name in ("round", "tester", "tasting") else _round_of(trial, evening)
               for name, evening in evenings.items()}
-    return Efforts(table=table, rounds=rounds, worth=WORTH, advice=_advice(table))
+    advice = "\n".join([_advice(table), *missing(trial, compared.standing.surfaces)])
+    return Efforts(table=table, rounds=rounds, worth=WORTH, advice=advice)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -13,8 +13,8 @@ from labkit.tweaks.looking import Looked
 class Bench:
     """Formulas are a pot and a colour; `pays` : both together -> the worlds of ten in which that formula pays."""
 
-    def __init__(self, pays, pot=True, failed=()):
-        self.pays, self.outlook = pays, self
+    def __init__(self, pays, pot=True, failed=(), forbidden=()):
+        self.pays, self.outlook, self.forbidden = pays, self, forbidden
         self.trial = types.SimpleNamespace(recipe=types.SimpleNamespace(pot=pot), failed=failed)
 
     def draws(self, points):
@@ -26,6 +26,7 @@ class Bench:
 
     def crossed(self, pots, colours):
         points = pots[["pot"]].reset_index(names="which").merge(colours[["colour"]].drop_duplicates(), how="cross")
+        points = points[~(points["pot"] + points["colour"]).isin(self.forbidden)].reset_index(drop=True)
         return Looked(points=points[["pot", "colour"]], pots=points["which"].to_numpy(), draws=self.draws(points))
 
 
@@ -90,3 +91,14 @@ def test_the_repeat_is_of_the_best_that_held_and_fills_its_melt_with_what_pays_e
 def test_before_a_pour_has_held_there_is_nothing_to_repeat(monkeypatch):
     monkeypatch.setattr(additions, "poured", lambda trial: formulas("Dw").set_axis(["P01"]))
     assert around(Bench({"Ax": "1"}, failed=("P01",)), ["Ax"], ("M1",), ["Ax"]).with_repeat() == []
+
+
+def test_where_the_limits_let_nothing_else_into_a_pot_nothing_is_offered_of_it(monkeypatch):
+    """Nothing fits pot D but its own pour, so that it takes the place of a pour alone; and nothing new fits A or B."""
+    monkeypatch.setattr(additions, "poured", lambda trial: formulas("Dw").set_axis(["P01"]))
+    bench = Bench({"Dw": "01"}, forbidden=("Dx", "Dy", "Ax", "Ay", "Bx", "By"))
+    it = around(bench, ["Ax", "Ay", "Bx"], ("M1", "M1", "M2"), ["Ax"])
+    repeated, = it.with_repeat()
+    assert names_of(repeated) == ["Ax", "Ay", "Dw"] and repeated.melts == ("M1", "M1", NEW_MELT)
+    again, = it.with_pour()
+    assert names_of(again) == ["Ax", "Ay", "Bx", "Ax"]
