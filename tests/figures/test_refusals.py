@@ -46,9 +46,9 @@ OTHER = ("varies load, base: sunflower wax, base: cocoa butter and base: castor 
 
 
 @pytest.mark.parametrize("draw, message", [
-    (lambda demo, surfaces, panel: draw_surface(surfaces, along=PAIR), f"surface is of type dict. {SURFACE}"),
+    (lambda demo, surfaces, panel: draw_surface(surfaces, along=PAIR), f"surface is of type Surfaces. {SURFACE}"),
     (lambda demo, surfaces, panel: draw_along("payoff", "wax"), f"surface is of type str. {SURFACE}"),
-    (lambda demo, surfaces, panel: draw_triangle(surfaces), f"surface is of type dict. {SURFACE}"),
+    (lambda demo, surfaces, panel: draw_triangle(surfaces), f"surface is of type Surfaces. {SURFACE}"),
     (lambda demo, surfaces, panel: draw_surface(surfaces["payoff"], along=PAIR, at=5),
      "`at` is of type int. Give one row with every coordinate, such as tweak.best."),
     (lambda demo, surfaces, panel: draw_surface(surfaces["payoff"], along=5),
