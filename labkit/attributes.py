@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 from labkit.checks import check_choice, meant_or
 from labkit.errors import TrialError
-from labkit.wording import words_joined
+from labkit.wording import unit_text, words_joined
 
 WANTED_POINTS = MappingProxyType({"rising": 2, "falling": 2, "peak": 3})
 EXPECTED = MappingProxyType({"up": 1, "down": -1})
@@ -98,9 +98,14 @@ class Attribute:
         return bool(self.reading)
 
     @property
+    def shown_unit(self) -> str:
+        """The unit as it is printed; empty where testers score."""
+        return unit_text(self.unit) if self.is_read else ""
+
+    @property
     def measure(self) -> str:
         """What one value of it is: `score`, or `needle depth [mm]`."""
-        return f"{self.reading} [{self.unit}]" if self.is_read else "score"
+        return f"{self.reading} [{self.shown_unit}]" if self.is_read else "score"
 
     def check_expected(self, coordinates: tuple[str, ...]) -> None:
         """Every expectation is about something that varies."""

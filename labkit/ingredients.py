@@ -41,7 +41,7 @@ def _known(*rows: tuple) -> Mapping[str, Ingredient]:
 PANTRY = _known(
     ("beeswax", "Cera Alba", "wax", (0.95, 0.97), (62, 64), "bee products; not vegan"),
     ("candelilla wax", "Euphorbia Cerifera (Candelilla) Wax", "wax", (0.98, 0.99), (68, 73), ""),
-    ("carnauba wax", "Copernicia Cerifera (Carnauba) Wax", "wax", (0.99, 1.00), (80, 86), "needs heat near 90 degC"),
+    ("carnauba wax", "Copernicia Cerifera (Carnauba) Wax", "wax", (0.99, 1.00), (80, 86), "needs heat near 90 °C"),
     ("rice bran wax", "Oryza Sativa (Rice) Bran Wax", "wax", None, (75, 82), ""),
     ("sunflower wax", "Helianthus Annuus (Sunflower) Seed Wax", "wax", None, (74, 77), ""),
     (

@@ -311,7 +311,7 @@ def _age_notes(trial: Trial, frame: pd.DataFrame, wait_h: float) -> tuple[str, .
     if (frame["date"] == "").any() or unknown:
         why = "the day of a sitting is not given" if (frame["date"] == "").any() else (
             f"pours.csv has no date for {words_joined(unknown)}")
-        notes.append(f"No age could be checked where {why}: let pours stand {wait_h:g} h at 20 degC before they are "
+        notes.append(f"No age could be checked where {why}: let pours stand {wait_h:g} h at 20 °C before they are "
                      "judged, four days with carnauba wax (common practice).")
     return tuple(notes)
 

@@ -7,6 +7,7 @@ from definitions import TERRACOTTA
 from invented import poured
 
 import labkit
+from labkit.attributes import Attribute
 from labkit.errors import PourError, ScoreError, TrialError
 
 NEEDLE = """[attributes.softness]
@@ -286,3 +287,9 @@ def test_a_file_of_readings_is_no_file_of_scores(trial, tmp_path):
         assert refused(ScoreError, labkit.read_scores, tmp_path / "needle.csv", trial) == (
             "needle.csv holds no scores: softness is read by needle depth, not scored. Record its values with "
             "append_readings.")
+
+
+def test_a_unit_is_printed_as_people_write_it_and_kept_as_it_was_typed():
+    melting = Attribute(name="melting", low=50, high=80, reading="drop point", unit="degC")
+    assert (melting.unit, melting.shown_unit, melting.measure) == ("degC", "°C", "drop point [°C]")
+    assert Attribute(name="payoff").shown_unit == ""

@@ -186,7 +186,7 @@ class TestNotes:
 
     def test_says_when_no_age_is_known(self, pot):
         asked = {"pours": ["P01", "P02"], "testers": TESTERS}
-        end = ("let pours stand 24 h at 20 degC before they are judged, four days with carnauba wax (common practice).")
+        end = ("let pours stand 24 h at 20 °C before they are judged, four days with carnauba wax (common practice).")
         assert labkit.plan_serving(pot, **asked).notes == (
             f"No age could be checked where the day of a sitting is not given: {end}",)
         assert labkit.plan_serving(pot, **asked, dates=["2031-05-05"]).notes == (

@@ -104,7 +104,7 @@ def wanted_range(scale) -> tuple[float, float, float]:
 def _frame(ax, trial: Trial, name: str, scale, slice_: Slice) -> None:
     ax.set(xlim=room_for(trial, name, slice_),
            ylim=(scale.low - 0.03 * scale.width, scale.high + 0.03 * scale.width),
-           xlabel=words_of(trial.recipe, name), ylabel=f"{scale.name} [{scale.unit if scale.is_read else 'score'}]")
+           xlabel=words_of(trial.recipe, name), ylabel=f"{scale.name} [{scale.shown_unit or 'score'}]")
 
 
 def _draw_line(ax, surface: Surface, slice_: Slice) -> None:

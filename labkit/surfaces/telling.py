@@ -160,7 +160,7 @@ def typical_half_width(surface) -> float:
 def _unit(surface) -> str:
     """` mm` where an instrument reads in mm, nothing for scores."""
     attribute = surface.reading.attribute
-    return f" {attribute.unit}" if attribute.is_read else ""
+    return f" {attribute.shown_unit}".rstrip()
 
 
 def _pours(surface) -> str:
@@ -175,7 +175,7 @@ def in_digits(more: int, *columns: str, digits: int = 2) -> dict[str, int]:
 def report_of(surface) -> Report:
     """Anything? The shape? A new pour? Which pour decides?"""
     scale = surface.reading.attribute
-    by = f" {scale.unit} of {scale.reading}" if scale.is_read else ""
+    by = f" {scale.shown_unit} of {scale.reading}" if scale.is_read else ""
     judged = "read" if scale.is_read else "scored"
     top = heading(f"{surface.attribute}, {scale.low:g} to {scale.high:g}{by}: {_pours(surface)} {judged}")
     checked = polynomial_blocks(surface.classical, scale)

@@ -14,7 +14,7 @@ from labkit.checks import check_size
 from labkit.errors import TweakError
 from labkit.handing import hands_out_copies
 from labkit.rounds import Cost, Round, grams_column, small_portions
-from labkit.tweaks.forecast import Forecast, unit_of, usual_judges
+from labkit.tweaks.forecast import Forecast, usual_judges
 from labkit.tweaks.foretold import Foretold, foretold
 from labkit.tweaks.outlook import desirability_of, wanted_part
 from labkit.tweaks.slips import slips_at, slips_in_words
@@ -188,7 +188,7 @@ def enough_pours(told: Mapping[str, Foretold], attributes) -> tuple[int, str]:
     count = max(n for n in needed.values() if n is not None)
     hardest = min((name for name, n in needed.items() if n == count), key=lambda name: chances[name][count - 1][0])
     chance, score = chances[hardest][count - 1]
-    why = _why(hardest, count, chance, f"{score:g} {unit_of(attributes[hardest])}".strip())
+    why = _why(hardest, count, chance, f"{score:g} {attributes[hardest].shown_unit}".strip())
     if hopeless:
         why += (f" That is not said of {words_joined(hopeless)}, for which not even {MOST} would do: too little is "
                 "known, or too much changes from round to round.")

@@ -41,7 +41,7 @@ class Forecast:
 
     def expected(self) -> pd.DataFrame:
         """A row an attribute: mean of the pours as expected, where it should fall nine times in ten, and the unit."""
-        rows = [(name, t.expected(self.pours), *t.interval(self.pours), unit_of(self.attributes[name]))
+        rows = [(name, t.expected(self.pours), *t.interval(self.pours), self.attributes[name].shown_unit)
                 for name, t in self.told.items()]
         return pd.DataFrame(rows, columns=["attribute", "mean", "low", "high", "unit"])
 
@@ -62,11 +62,6 @@ class Forecast:
         told = {name: t.thinner(judges=times[name][0], pours=times[name][1]) if name in times else t
                 for name, t in self.told.items()}
         return replace(self, told=told)
-
-
-def unit_of(attribute) -> str:
-    """The unit of what an instrument reads; scores have none."""
-    return attribute.unit if attribute.is_read else ""
 
 
 def judges_of(trial) -> pd.DataFrame:

@@ -9,6 +9,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.rounds import ALLOWANCE
 from labkit.tweaks.standing import Standing
+from labkit.wording import unit_text
 
 HAND_G = 0.02                  # how near a hand comes with a spatula or a dropper [g], our own figure, as in rehearsals
 KETTLE = 0.05                  # how far a setting may be off, as a part of its range: our own figure
@@ -77,7 +78,7 @@ def _settings(trial, planned: np.ndarray) -> list[Slip]:
     found = []
     for s in trial.recipe.setting_list:
         amount = KETTLE * (s.high - s.low)
-        found += [Slip(text=f"{s.name} {amount:g}{f' {s.unit}' if s.unit else ''} too {word}", grams=planned,
+        found += [Slip(text=f"{s.name} {amount:g}{f' {unit_text(s.unit)}' if s.unit else ''} too {word}", grams=planned,
                        off={s.name: sign * amount}) for sign, word in ((1, "high"), (-1, "low")) if amount > 0]
     return found
 
@@ -117,8 +118,7 @@ def slips_in_words(slips: pd.DataFrame, scales: Mapping[str, Attribute]) -> str:
         return (f"No slip of hand, balance or kettle costs more than {HARMLESS:g} of desirability; the largest is "
                 f"{worst['what slips']}, {worst['desirability']:+.3f}.")
     most = max(scores, key=lambda name: abs(worst[name]) / scales[name].width)
-    unit = f" {scales[most].unit}" if scales[most].is_read else ""
-    moved = scales[most].told(worst[most], 2, "+") + unit
+    moved = f"{scales[most].told(worst[most], 2, '+')} {scales[most].shown_unit}".strip()
     remedy = (" Weigh the base that has arrived, and stir in for each gram of it as the round's sheet says."
               if worst["what slips"].endswith(BEAKER) else "")
     return (f"The slip to guard against: {worst['what slips']}. It moves {most} by {moved} and costs "

@@ -212,7 +212,7 @@ def _with_words(row: dict, ends: pd.Series, side: tuple[int, int], attributes: M
     """From where to where of the first attribute the trade goes, and the sentence about it."""
     first, other = attributes[row["attribute"]], attributes[row["other"]]
     row = row | {"from": float(ends.iloc[0]), "to": float(ends.iloc[1])}
-    finer, unit = (first.finer, other.finer), f"{other.unit} " * other.is_read
+    finer, unit = (first.finer, other.finer), f"{other.shown_unit} " * other.is_read
     return row | {"says": _says(row, side, _step(first), unit, finer=finer)}
 
 
@@ -220,8 +220,8 @@ def _step(attribute: Attribute) -> str:
     """`point`, `mm`; on a scale from 0 to 1 `0.1`, on one from 0 to 1000 mm `10 mm`."""
     size = f"{10.0 ** -attribute.finer:g}"
     if not attribute.finer:
-        return attribute.unit if attribute.is_read else "point"
-    return f"{size} {attribute.unit}" if attribute.is_read else size if attribute.finer > 0 else f"{size} points"
+        return attribute.shown_unit if attribute.is_read else "point"
+    return f"{size} {attribute.shown_unit}" if attribute.is_read else size if attribute.finer > 0 else f"{size} points"
 
 
 def _places(table: pd.DataFrame, scales: Mapping[str, Attribute]) -> dict[str, list[int]]:

@@ -59,7 +59,7 @@ def test_base_that_stays_in_the_beaker_makes_the_load_higher(slips):
 
 
 def test_a_setting_is_off_by_a_twentieth_of_its_range_and_vitamin_e_changes_nothing(slips):
-    assert moved(slips, "pour_temperature 0.6 degC too high") == {"pour_temperature": 0.6}
+    assert moved(slips, "pour_temperature 0.6 °C too high") == {"pour_temperature": 0.6}
     row = slips.set_index("what slips").loc["0.03 g too much vitamin E in the pot"]
     assert row["moves"] == "nothing that varies" and row["desirability"] == pytest.approx(0, abs=1e-9)
 
@@ -94,7 +94,7 @@ def test_scales_are_compared_by_their_widths_and_what_is_read_has_its_unit():
     assert slips_in_words(table, scales) == (
         "The slip to guard against: x. It moves payoff by -0.50 and costs 0.050 of desirability.")
     assert slips_in_words(table.assign(melting=3.0, payoff=-0.2), scales) == (
-        "The slip to guard against: x. It moves melting by +3.00 degC and costs 0.050 of desirability.")
+        "The slip to guard against: x. It moves melting by +3.00 °C and costs 0.050 of desirability.")
 
 
 def test_where_each_pour_has_its_own_pot_everything_is_weighed_into_the_pour():
