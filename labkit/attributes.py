@@ -102,6 +102,10 @@ class Attribute:
         """The unit as it is printed; empty where testers score."""
         return unit_text(self.unit) if self.is_read else ""
 
+    def with_unit(self, told: str) -> str:
+        """`8.1 mm`: what is told of it with its unit, and of a score as it is."""
+        return f"{told} {self.shown_unit}".rstrip()
+
     @property
     def measure(self) -> str:
         """What one value of it is: `score`, or `needle depth [mm]`."""

@@ -78,8 +78,8 @@ PANTRY = _known(
 )
 
 
-# Words in a name that tell what testers may be allergic to. Nuts, peanut, sesame, soya, wheat and milk: Regulation (EU)
-# 1169/2011, Annex II, from memory; the others: common practice.
+# Words in a name that tell what testers may be allergic to. Nuts but for shea, peanut, sesame, soya, wheat and milk:
+# Regulation (EU) 1169/2011, Annex II, from memory; the others: common practice.
 ALLERGENS = (
     (r"bee|bees|bee'?s ?wax|honey|propolis|cera alba", "bee products"),
     (r"almonds?|hazelnuts?|walnuts?|cashews?|pecans?|brazil nuts?|pistachios?|macadamias?|shea", "tree nut"),

@@ -12,7 +12,7 @@ from labkit.errors import FormulaError, PlanError
 from labkit.formula import Recipe
 from labkit.handing import hands_out_copies
 from labkit.statements import Setting
-from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
+from labkit.wording import Report, digits_of_range, grid_of, heading, line, plural, report, words_joined
 
 LEAST_STEPS = 20  # a portion below this many balance steps is advised against
 POCKET_STEP = 0.01  # g, of a pocket balance; what reads no finer is the first thing to change
@@ -191,8 +191,7 @@ def as_set(setting: Setting, values: np.ndarray) -> np.ndarray:
     """Values as a hand sets them: to a power of ten near a hundredth of the range, never beyond an end it kept."""
     if setting.high <= setting.low:
         return values
-    digits = -int(np.floor(np.log10((setting.high - setting.low) / 99)))
-    rounded = np.round(values, digits)
+    rounded = np.round(values, digits_of_range(setting.low, setting.high))
     within = (values >= setting.low) & (values <= setting.high)
     return np.where(within, np.clip(rounded, setting.low, setting.high), rounded)
 

@@ -142,6 +142,11 @@ def unit_text(unit: str) -> str:
     return unit.replace("degC", "°C")
 
 
+def digits_of_range(low: float, high: float) -> int:
+    """Decimals of the power of ten next to a hundredth of a range; below 0 for tens and more."""
+    return -math.floor(math.log10((high - low) / 99))
+
+
 def _block_text(block: Block, width: int) -> str:
     import textwrap
 

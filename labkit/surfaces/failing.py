@@ -16,7 +16,7 @@ from labkit.surfaces.ground import Ground
 from labkit.surfaces.surface import check_level, check_points
 from labkit.surfaces.telling import POINTS, moved_by_each
 from labkit.trial import Trial, check_trial
-from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
+from labkit.wording import Report, digits_of_range, grid_of, heading, line, plural, report, words_joined
 
 # Before anything is known, one pour in twenty fails in the middle of the region (19 of 20 trials between 0.3 % and
 # half), and the logit changes over the region with a root mean square of 2.5: the scale of Gelman, Jakulin, Pittau &
@@ -156,7 +156,7 @@ def linear_functions(ground: Ground, frame: pd.DataFrame) -> np.ndarray:
 
 def _digits(bounds: pd.DataFrame) -> dict[str, int]:
     """By coordinate, the decimals that tell a hundredth of its range."""
-    return {name: max(0, 2 - int(np.floor(np.log10(high - low)))) if high > low else 2
+    return {name: max(0, digits_of_range(low, high)) if high > low else 2
             for name, low, high in zip(bounds.index, bounds["low"], bounds["high"], strict=True)}
 
 

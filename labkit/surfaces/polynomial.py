@@ -106,10 +106,9 @@ def blending(classical: Classical, scale: Attribute) -> list[str]:
     for row in table[table["p"] < SURE].itertuples():
         words = words_joined([name.split(": ")[-1] for name in (row.first, row.second)])
         low, high = sorted(abs(end) for end in (row.low, row.high))
-        unit = f" {scale.shown_unit}".rstrip()
-        sentences.append(f"{words} together {'read' if scale.is_read else 'score'} "
-                         f"{scale.told(abs(row.apart))}{unit} {'higher' if row.apart > 0 else 'lower'} than their "
-                         f"average (90 %: {scale.told(low)} to {scale.told(high)}), exchanged as far as in "
+        apart, side = scale.with_unit(scale.told(abs(row.apart))), "higher" if row.apart > 0 else "lower"
+        sentences.append(f"{words} together {'read' if scale.is_read else 'score'} {apart} {side} than their average "
+                         f" (90 %: {scale.told(low)} to {scale.told(high)}), exchanged as far as in "
                          "these pours.")
     return sentences
 

@@ -146,7 +146,8 @@ def moved_by(effects: pd.DataFrame, scale: Attribute) -> str:
 def one_line(surface) -> str:
     """`payoff: load +3.1 and wax -1.4 from low to high; a formula's mean is known to 0.8 (90 %) after 12 pours`."""
     told = standing(surface) or "nothing that varies can be told from nothing yet"
-    known = surface.reading.attribute.told(typical_half_width(surface)) + _unit(surface)
+    scale = surface.reading.attribute
+    known = scale.with_unit(scale.told(typical_half_width(surface)))
     return f"{surface.attribute}: {told}; a formula's mean is known to {known} (90 %) after {_pours(surface)}"
 
 
@@ -155,12 +156,6 @@ def typical_half_width(surface) -> float:
     ground = surface.reading.ground
     spread = surface.reading.moments(ground.columns(ground.sample.iloc[:POINTS]))[1]
     return normal_multiple(0.9) * float(np.sqrt(np.mean(spread**2)))
-
-
-def _unit(surface) -> str:
-    """` mm` where an instrument reads in mm, nothing for scores."""
-    attribute = surface.reading.attribute
-    return f" {attribute.shown_unit}".rstrip()
 
 
 def _pours(surface) -> str:
@@ -263,10 +258,10 @@ def _expectations(surface) -> list:
 def _new_pour(surface) -> list:
     mean_half = typical_half_width(surface)
     pour_half = float(np.hypot(mean_half, normal_multiple(0.9) * math.sqrt(surface.reading.variance_of_pour())))
-    unit, scale = _unit(surface), surface.reading.attribute
-    told = (f"At a formula of the region the long-run mean is known to {scale.told(mean_half)}{unit} and one new "
-            f"pour falls within {scale.told(pour_half)}{unit} of it, were it judged many times (half of a 90 % "
-            "interval, typical).")
+    scale = surface.reading.attribute
+    mean, pour = (scale.with_unit(scale.told(half)) for half in (mean_half, pour_half))
+    told = (f"At a formula of the region the long-run mean is known to {mean} and one new pour falls within "
+            f"{pour} of it, were it judged many times (half of a 90 % interval, typical).")
     shapes = surface.classical.shapes
     left_out = shapes.iloc[0]["predicted"]
     checked = "Some pour cannot be left out, because it alone decides a term of the classical reading."

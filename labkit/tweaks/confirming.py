@@ -188,7 +188,7 @@ def enough_pours(told: Mapping[str, Foretold], attributes) -> tuple[int, str]:
     count = max(n for n in needed.values() if n is not None)
     hardest = min((name for name, n in needed.items() if n == count), key=lambda name: chances[name][count - 1][0])
     chance, score = chances[hardest][count - 1]
-    why = _why(hardest, count, chance, f"{score:g} {attributes[hardest].shown_unit}".strip())
+    why = _why(hardest, count, chance, attributes[hardest].with_unit(f"{score:g}"))
     if hopeless:
         why += (f" That is not said of {words_joined(hopeless)}, for which not even {MOST} would do: too little is "
                 "known, or too much changes from round to round.")

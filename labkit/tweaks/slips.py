@@ -118,7 +118,7 @@ def slips_in_words(slips: pd.DataFrame, scales: Mapping[str, Attribute]) -> str:
         return (f"No slip of hand, balance or kettle costs more than {HARMLESS:g} of desirability; the largest is "
                 f"{worst['what slips']}, {worst['desirability']:+.3f}.")
     most = max(scores, key=lambda name: abs(worst[name]) / scales[name].width)
-    moved = f"{scales[most].told(worst[most], 2, '+')} {scales[most].shown_unit}".strip()
+    moved = scales[most].with_unit(scales[most].told(worst[most], 2, "+"))
     remedy = (" Weigh the base that has arrived, and stir in for each gram of it as the round's sheet says."
               if worst["what slips"].endswith(BEAKER) else "")
     return (f"The slip to guard against: {worst['what slips']}. It moves {most} by {moved} and costs "

@@ -260,15 +260,13 @@ def _weighed_best(asked: Asked, point: pd.DataFrame) -> pd.DataFrame:
 
 
 def _in_grams(trial, points: pd.DataFrame, melts: list[str], pours: list[str]) -> Round:
-    """The formulas in whole balance steps within the limits, settings as finely as a hundredth of their range."""
+    """The formulas in whole balance steps within the limits, settings within their ranges as a hand sets them."""
     from labkit.planning.points import Points
     from labkit.planning.weigh import weighed
 
     points = points.reset_index(drop=True)
     for setting in trial.recipe.setting_list:
-        width = setting.high - setting.low
-        decimals = max(0, math.ceil(-math.log10(width / 100))) if width > 0 else 9
-        points[setting.name] = points[setting.name].round(decimals).clip(setting.low, setting.high)
+        points[setting.name] = points[setting.name].clip(setting.low, setting.high)
     return weighed(trial, Points.at(trial.recipe, points), melts, pours)
 
 
