@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 from labkit.checks import check_choice, meant_or
 from labkit.errors import TrialError
+from labkit.handing import fixed
 from labkit.wording import unit_text, words_joined
 
 WANTED_POINTS = MappingProxyType({"rising": 2, "falling": 2, "peak": 3})
@@ -56,7 +57,7 @@ class Attribute:
 
     def __post_init__(self):
         for name in ("expect", "noise"):
-            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
+            object.__setattr__(self, name, fixed(getattr(self, name)))
         if not self.low < self.high:
             raise TrialError(
                 f"the scale of {self.name} runs from {self.low:g} to {self.high:g}. Give the lower end first."

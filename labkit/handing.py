@@ -2,10 +2,13 @@
 
 Whoever holds a result may write into a table of it; that must not change what the result, or anything that reads it,
 says later. A shallow copy is enough: pandas copies what two tables share as soon as one of them is written into.
+Mappings that cannot be written into Python can neither copy deeply nor pickle; here it learns how.
 """
 
+import copyreg
 import functools
 from collections.abc import Iterator, Mapping
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -41,6 +44,14 @@ def hands_out_copies(kind: type) -> type:
 
     kind.__init__, kind.__getattribute__ = make, ask
     return kind
+
+
+def fixed(words: Mapping) -> MappingProxyType:
+    """A mapping of its own that cannot be written into."""
+    return MappingProxyType(dict(words))
+
+
+copyreg.pickle(MappingProxyType, lambda words: (fixed, (dict(words),)))
 
 
 class Tables(Mapping):

@@ -7,12 +7,12 @@ the whole batch form a tree; `rest_rules` says what the members do that no state
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 
 from labkit.checks import meant_or
 from labkit.errors import FormulaError
+from labkit.handing import fixed
 from labkit.ingredients import role_of
 from labkit.wording import words_joined
 
@@ -78,10 +78,8 @@ class Shelf:
     slack: str = ""
 
     def __post_init__(self):
-        object.__setattr__(self, "starting", MappingProxyType(dict(self.starting)))
-        object.__setattr__(
-            self, "made_of", MappingProxyType({k: MappingProxyType(dict(v)) for k, v in self.made_of.items()})
-        )
+        object.__setattr__(self, "starting", fixed(self.starting))
+        object.__setattr__(self, "made_of", fixed({thing: fixed(of) for thing, of in self.made_of.items()}))
 
     @property
     def things(self) -> tuple[str, ...]:

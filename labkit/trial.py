@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from types import MappingProxyType
 
 import pandas as pd
 
@@ -13,7 +12,7 @@ from labkit.checks import check_frame, check_type
 from labkit.definition import NOISE, READ_NOISE, Definition, doubts_on_what_is_written, read_definition
 from labkit.errors import LabkitError, PlanError, TrialError
 from labkit.formula import Recipe
-from labkit.handing import Tables
+from labkit.handing import Tables, fixed
 from labkit.pours import doubts_on_what_was_made, melt_columns, pour_columns, standing_pours, typed_melts, typed_pours
 from labkit.readings import READING_COLUMNS, standing_readings, typed_readings
 from labkit.region import Region
@@ -97,12 +96,12 @@ class Trial:
     @property
     def scored_attributes(self) -> Mapping[str, Attribute]:
         """What testers score."""
-        return MappingProxyType({name: a for name, a in self.attributes.items() if not a.is_read})
+        return fixed({name: a for name, a in self.attributes.items() if not a.is_read})
 
     @property
     def read_attributes(self) -> Mapping[str, Attribute]:
         """What an instrument reads."""
-        return MappingProxyType({name: a for name, a in self.attributes.items() if a.is_read})
+        return fixed({name: a for name, a in self.attributes.items() if a.is_read})
 
     def noise_of(self, attribute: str) -> dict[str, float]:
         """Stated prior standard deviations of the sources of noise, in units of the attribute's scale.

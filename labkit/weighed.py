@@ -2,14 +2,13 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
 from labkit.checks import is_blank
 from labkit.formula import Recipe
-from labkit.handing import hands_out_copies
+from labkit.handing import fixed, hands_out_copies
 from labkit.pours import (
     BASE,
     own_columns,
@@ -60,7 +59,7 @@ def weighed_pours(tables: Mapping[str, pd.DataFrame], recipe: Recipe, region: Re
     points = _points(recipe, pours, formulas)
     rows = _bookkeeping(tables["plan"], pours).assign(inside=_are_inside(region, points, tolerance))
     return Weighed(made=_typed(pd.concat([rows, points], axis=1)), formulas=formulas,
-                   left_out=MappingProxyType(left_out), places=MappingProxyType(places))
+                   left_out=fixed(left_out), places=fixed(places))
 
 
 def round_labels(pours: pd.DataFrame) -> np.ndarray:

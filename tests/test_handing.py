@@ -1,5 +1,9 @@
 """What a caller writes into a table that he was handed changes nothing of what is said later."""
+import copy
 import dataclasses
+import pickle
+import subprocess
+import sys
 
 import numpy as np
 import pandas as pd
@@ -136,3 +140,19 @@ def test_what_a_result_is_made_of_is_taken_in_as_a_copy():
     given["a"] = 2.0
     assert made.table["a"].tolist() == tables["a"]["a"].tolist() == [1.0]
     assert repr(tables) == "<Tables: a>" and len(tables) == 1
+
+
+ELSEWHERE = "import pickle, sys; print(*map(repr, pickle.load(sys.stdin.buffer)), sep='\\n')"
+
+
+def test_what_is_kept_in_memory_can_be_copied_deeply_and_sent_to_another_process(demo, surfaces):
+    tweak = labkit.suggest_next(demo, pours=2, melts=1, seed=3)
+    held = [demo, labkit.appraise_panel(demo), dict(surfaces), tweak, tweak.round]
+    for copied in (copy.deepcopy(held), pickle.loads(pickle.dumps(held))):
+        assert [str(one) for one in copied] == [str(one) for one in held]
+        again = labkit.suggest_next(copied[0], pours=2, melts=1, seed=3)
+        pd.testing.assert_frame_equal(again.round.to_frame(), tweak.round.to_frame(), check_exact=True)
+        with pytest.raises(TypeError):
+            copied[0].attributes["payoff"] = None
+    told = subprocess.run([sys.executable, "-c", ELSEWHERE], input=pickle.dumps(held), capture_output=True, check=True)
+    assert told.stdout.decode().splitlines() == [line for one in held for line in repr(one).splitlines()]

@@ -1,10 +1,10 @@
 """What the maker knows of single ingredients: [prices] and [pantry]. Each entry is about something in the formula."""
 
 from collections.abc import Mapping
-from types import MappingProxyType
 
 from labkit.definition.words import KEYS, check_keys, number_of, points_of
 from labkit.errors import TrialError
+from labkit.handing import fixed
 from labkit.statements import Shelf
 from labkit.wording import words_joined
 
@@ -15,7 +15,7 @@ def prices_of(words: Mapping, shelf: Shelf) -> Mapping[str, float]:
         shelf.pieces(name, where="[prices]")
         if number_of(value, f"[prices] {name}") < 0:
             raise TrialError(f"[prices] {name} is {value:g}. Give a price of 0 or more.")
-    return MappingProxyType({name: float(value) for name, value in words.items()})
+    return fixed({name: float(value) for name, value in words.items()})
 
 
 def pantry_of(words: Mapping, shelf: Shelf) -> Mapping[str, Mapping | str]:
@@ -26,7 +26,7 @@ def pantry_of(words: Mapping, shelf: Shelf) -> Mapping[str, Mapping | str]:
             parts = words_joined(shelf.made_of[name])
             raise TrialError(f"[pantry] names {name!r}, which is made of others. Name what it is made of: {parts}.")
         _check_said(name, said)
-    return MappingProxyType(dict(words))
+    return fixed(words)
 
 
 def _check_said(name: str, said: object) -> None:

@@ -13,6 +13,7 @@ from labkit.definition.recipe import recipe_of
 from labkit.definition.words import BESIDE_ATTRIBUTES, KEYS, check_keys, check_shapes, markets_of, number_of, points_of
 from labkit.errors import TrialError
 from labkit.formula import Recipe
+from labkit.handing import fixed
 from labkit.region import Region
 from labkit.rounds import Batch, Cost
 from labkit.wording import words_joined
@@ -83,7 +84,7 @@ def read_definition(text: str) -> Definition:
         batch=batch,
         recipe=recipe,
         region=region,
-        attributes=MappingProxyType(attributes),
+        attributes=fixed(attributes),
         noise=_noise(said.get("noise", {})),
         cost=_cost(said.get("cost", {})),
         prices=prices_of(said.get("prices", {}), recipe.shelf),
@@ -103,7 +104,7 @@ def _noise(words: Mapping) -> Mapping[str, float]:
             raise TrialError(
                 f"[noise] {source} is {value:g}. Give a standard deviation above 0, in units of the scale."
             )
-    return MappingProxyType({source: float(value) for source, value in words.items()})
+    return fixed({source: float(value) for source, value in words.items()})
 
 
 def _cost(words: Mapping) -> Cost:

@@ -11,6 +11,7 @@ import pandas as pd
 from labkit.checks import check_choice
 from labkit.core.levels import SPREAD
 from labkit.errors import PanelError
+from labkit.handing import fixed
 from labkit.panel.comparisons import SITTING_COLUMNS, pairs_of, power_row, sitting_rows
 from labkit.panel.flags import Verdict, verdict_on
 from labkit.panel.ordinal import OrdinalReading, read_as_order
@@ -37,7 +38,7 @@ class Panel:
     @cached_property
     def verdicts(self) -> Mapping[str, Verdict]:
         """What looks odd, by attribute: found when it is first asked for, since surfaces do without."""
-        return MappingProxyType({name: verdict_on(reading, attributes=len(self.readings))
+        return fixed({name: verdict_on(reading, attributes=len(self.readings))
                                  for name, reading in self.readings.items()})
 
     @property
@@ -176,7 +177,7 @@ def _appraised(trial, prior: str) -> Panel:
     }
     there = set(scores["pour"])
     return Panel(
-        trial_name=trial.name, readings=MappingProxyType(readings),
+        trial_name=trial.name, readings=fixed(readings),
         unscored=tuple(pour for pour in made.index[made["ok"]] if pour not in there),
         by_instrument=tuple(trial.read_attributes),
     )

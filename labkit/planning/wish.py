@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from types import MappingProxyType
 
 import pandas as pd
 
@@ -17,6 +16,7 @@ from labkit.checks import (
 )
 from labkit.core.terms import MODELS
 from labkit.errors import FormulaError, PlanError, RegionError
+from labkit.handing import fixed
 from labkit.planning.points import Points
 from labkit.pours import never_weighed
 from labkit.region import Region
@@ -53,7 +53,7 @@ class Wish:
         for name in ("pours", "melts"):
             if getattr(self, name) is not None:
                 check_size(getattr(self, name), name=name, error=PlanError)
-        object.__setattr__(self, "hold", MappingProxyType(check_hold(self.hold, error=PlanError)))
+        object.__setattr__(self, "hold", fixed(check_hold(self.hold, error=PlanError)))
         if self.control is not None and not isinstance(self.control, str):
             raise PlanError(f"control is {self.control!r}. Give the name of one pour, {STARTING!r} or {NOTHING!r}.")
         if self.pours is not None and self.melts is not None and self.melts > self.pours:

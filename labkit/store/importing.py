@@ -7,13 +7,12 @@ mapping or conversion, or it is listed with its row, its column and the reason.
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from types import MappingProxyType
 
 import pandas as pd
 
 from labkit.checks import check_type
 from labkit.errors import ScoreError
-from labkit.handing import hands_out_copies
+from labkit.handing import fixed, hands_out_copies
 from labkit.scores import SCORE_KEY
 from labkit.store.columns import Words, check_words, said_in
 from labkit.store.entries import Reader, notes_on
@@ -42,7 +41,7 @@ class ScoreImport:
     notes: tuple[str, ...] = ()
 
     def __post_init__(self):
-        object.__setattr__(self, "testers", MappingProxyType(dict(self.testers)))
+        object.__setattr__(self, "testers", fixed(self.testers))
 
     @property
     def ready(self) -> pd.DataFrame:

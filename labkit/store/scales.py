@@ -2,11 +2,11 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 
 from labkit.attributes import Attribute
 from labkit.checks import NOT_JUDGED, parse_number
 from labkit.errors import ScoreError
+from labkit.handing import fixed
 from labkit.wording import words_joined
 
 USUAL = ((1.0, 5.0), (1.0, 7.0), (1.0, 9.0), (0.0, 10.0))       # scales that ballots often have (common practice)
@@ -33,7 +33,7 @@ class Scales:
             if name not in attributes:
                 raise ScoreError(f"scale names {name!r}, which is not in trial.toml. "
                                  f"Choose {words_joined(map(repr, attributes), last='or')}.")
-        return cls(attributes=attributes, stated_ends=MappingProxyType(ends), file=file)
+        return cls(attributes=attributes, stated_ends=fixed(ends), file=file)
 
     def converted(self, attribute: str, cell: str) -> float:
         """The score on the trial's scale: low + (s - a) / (b - a) x (high - low), for a file's scale from a to b."""

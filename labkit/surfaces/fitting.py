@@ -23,6 +23,7 @@ from labkit.core.posterior import (
     integrate,
     log_likelihoods_at,
 )
+from labkit.handing import fixed
 from labkit.surfaces.ground import Ground, System, taken_to_turn
 from labkit.surfaces.reading import SOURCES, Candidate, Reading
 from labkit.weighed import round_labels
@@ -173,7 +174,7 @@ def _passed_over(foretold: Mapping[System, float], counted: Sequence[System]) ->
     for system, weight in foretold.items():
         if system not in counted:
             found[system.idle] += float(np.exp(weight - whole))
-    return MappingProxyType(found)
+    return fixed(found)
 
 
 def _seen(scales: Scales, model: Model) -> float:

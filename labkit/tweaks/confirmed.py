@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -11,7 +10,7 @@ from labkit.aside import pours_aside
 from labkit.attributes import Attribute, digits_of
 from labkit.checks import check_type
 from labkit.errors import TweakError
-from labkit.handing import hands_out_copies
+from labkit.handing import fixed, hands_out_copies
 from labkit.planning.given import planned_round
 from labkit.rounds import grams_column
 from labkit.trial import check_trial
@@ -42,7 +41,7 @@ class Verdict:
     scales: Mapping[str, Attribute] = field(default_factory=dict)
 
     def __post_init__(self):
-        object.__setattr__(self, "scales", MappingProxyType(dict(self.scales)))
+        object.__setattr__(self, "scales", fixed(self.scales))
 
     def to_frame(self) -> pd.DataFrame:
         """A row an attribute."""

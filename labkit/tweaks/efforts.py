@@ -2,12 +2,11 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
-from labkit.handing import hands_out_copies
+from labkit.handing import fixed, hands_out_copies
 from labkit.planning.question import usual_testers
 from labkit.rounds import Round, small_portions
 from labkit.tweaks.additions import Around
@@ -55,7 +54,7 @@ class Efforts:
     advice: str
 
     def __post_init__(self):
-        object.__setattr__(self, "rounds", MappingProxyType(dict(self.rounds)))
+        object.__setattr__(self, "rounds", fixed(self.rounds))
 
     def to_frame(self) -> pd.DataFrame:
         """A row an effort."""

@@ -2,11 +2,11 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
+from labkit.handing import fixed
 from labkit.tweaks.foretold import Foretold
 from labkit.tweaks.overturning import overturns_of
 from labkit.wording import about
@@ -29,7 +29,7 @@ class Forecast:
 
     def __post_init__(self):
         for name in ("attributes", "told", "usual"):
-            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
+            object.__setattr__(self, name, fixed(getattr(self, name)))
 
     def judged_by(self) -> str:
         """` (6 testers)`: by how many testers what is scored is taken to be tasted."""

@@ -2,12 +2,11 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
 
 import pandas as pd
 
 from labkit.attributes import Attribute, digits_of
-from labkit.handing import hands_out_copies
+from labkit.handing import fixed, hands_out_copies
 from labkit.rounds import Round
 from labkit.wording import Report, grid_of, heading, line, plural, report
 
@@ -39,7 +38,7 @@ class Tweak:
     scales: Mapping[str, Attribute] = field(default_factory=dict)
 
     def __post_init__(self):
-        object.__setattr__(self, "scales", MappingProxyType(dict(self.scales)))
+        object.__setattr__(self, "scales", fixed(self.scales))
 
     def to_frame(self) -> pd.DataFrame:
         """The round, with the reason for each pour: a row a pour."""

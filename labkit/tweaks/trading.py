@@ -3,14 +3,13 @@
 import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
 from labkit.core.frontier import along, best_attainable, slopes
-from labkit.handing import Tables, hands_out_copies
+from labkit.handing import Tables, fixed, hands_out_copies
 from labkit.tweaks.search import starting_points, steps_from
 from labkit.tweaks.standing import Standing, standing_of
 from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
@@ -43,7 +42,7 @@ class Tradeoffs:
     scales: Mapping[str, Attribute]
 
     def __post_init__(self):
-        object.__setattr__(self, "scales", MappingProxyType(dict(self.scales)))
+        object.__setattr__(self, "scales", fixed(self.scales))
         object.__setattr__(self, "paths", Tables(self.paths))
 
     def to_frame(self) -> pd.DataFrame:
