@@ -10,22 +10,33 @@ def rising(values, low, high, weight=1.0):
     """d = ((y - low) / (high - low))^weight, 0 below low and 1 above high.
 
     values : array of any shape; low < high : float; weight : float > 0 (above 1: only the upper end is worth
-    much). Returns an array of the same shape. Derringer & Suich (1980), one-sided transformation.
+    much). Returns an array of the same shape, in single precision where the values are. Derringer & Suich (1980),
+    one-sided transformation.
     """
-    return _between(np.subtract(values, low, dtype=float), high - low, weight)
+    return _between(_numbers(values) - float(low), high - low, weight)
 
 
 def falling(values, low, high, weight=1.0):
     """d = ((high - y) / (high - low))^weight, 1 below low and 0 above high: `rising` seen in a mirror."""
-    return _between(np.subtract(high, values, dtype=float), high - low, weight)
+    return _between(float(high) - _numbers(values), high - low, weight)
+
+
+def _numbers(values):
+    """An array of floats, of the precision that they have."""
+    values = np.asarray(values)
+    return values if values.dtype.kind == "f" else values.astype(float)
 
 
 def _between(risen, width, weight):
     """(risen / width)^weight, kept within 0..1; in place, as simulations ask for millions."""
     part = np.asarray(risen)
-    part /= width
-    np.clip(part, 0.0, 1.0, out=part)
-    return (part if weight == 1 else part**weight)[()]
+    part /= float(width)
+    return (_cut(part) if weight == 1 else _cut(part) ** weight)[()]
+
+
+def _cut(part):
+    """What is below 0 or above 1 is the end, in place."""
+    return np.clip(part, 0.0, 1.0, out=part)
 
 
 def peak(values, low, target, high, weight_below=1.0, weight_above=1.0):
@@ -34,7 +45,12 @@ def peak(values, low, target, high, weight_below=1.0, weight_above=1.0):
     values : array; low <= target <= high : float; a target on one of the ends makes that side a wall.
     Returns an array of the same shape. Derringer & Suich (1980), two-sided transformation.
     """
-    values = np.asarray(values, dtype=float)
+    values = _numbers(values)
+    if low < target < high and weight_below == weight_above == 1:       # what lies outside is cut once
+        below, above = np.asarray(values - float(low)), np.asarray(float(high) - values)
+        below /= float(target - low)
+        above /= float(high - target)
+        return _cut(np.minimum(below, above, out=below))[()]
     below = rising(values, low, target, weight_below) if target > low else (values >= low) + 0.0 * values
     above = falling(values, target, high, weight_above) if high > target else (values <= high) + 0.0 * values
     return np.minimum(below, above, out=below if below.ndim else None)[()]
@@ -50,7 +66,7 @@ def overall(each, importance=None):
     shares = importance / importance.sum()
     if np.all(shares == shares[0]):
         return _root(_product(each), len(each))
-    return _weighted(each, shares)
+    return _weighted(each, shares.tolist())
 
 
 def _root(values, k):
@@ -68,7 +84,7 @@ def _weighted(each, shares):
 
 
 def _product(each):
-    found = np.array(each[0], dtype=float)
+    found = _numbers(each[0]).copy()
     for value in each[1:]:
         found *= value
     return found[()]

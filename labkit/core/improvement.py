@@ -3,6 +3,8 @@
 Draws are arrays (n, m): n joint draws of a quantity (larger is better) at m candidates.
 """
 
+import math
+
 import numpy as np
 
 from labkit.core.posterior import BLOCK
@@ -56,7 +58,7 @@ def value_of_seeing(drawn, seen, worth, **sizes):
     return max(float(paid_by_world(drawn, seen, worth, **sizes).mean()), 0.0)
 
 
-def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
+def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64, precision=float):
     """max_j E(D_j | seen) - max_j E D_j: what one would settle on after seeing, against what one settles on now.
 
     drawn : k arrays (n, m), joint draws of k properties at m things to settle on; seen : k arrays (n, q), what would be
@@ -69,9 +71,10 @@ def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
     own, so that choosing does not inflate the value (Raiffa & Schlaifer 1961, section 4.5: preposterior analysis).
     Straight lines and one spread for what is left make it too high where little is known: with one attribute and few
     pours by a third for one tester and a sixth for six, beside drawn worlds weighed by the likelihood of what is seen.
+    precision : of what `worth` is asked for in the simulation; with np.float32 let the properties lie about 0.
     Returns (worlds,).
     """
-    pairs = [_learned(y, s) for y, s in zip(drawn, seen, strict=True)]
+    pairs = [tuple(part.astype(precision) for part in _learned(y, s)) for y, s in zip(drawn, seen, strict=True)]
     known = [fit[:worlds] for fit, _ in pairs]
     first = np.arange(worlds, worlds + inner)
     others = np.resize(np.delete(np.arange(len(drawn[0])), first), (worlds, paid))
@@ -84,14 +87,14 @@ def paid_by_world(drawn, seen, worth, *, worlds=256, inner=16, paid=64):
     def payment(columns):
         rows = np.arange(len(columns))
         return worth([fit[rows, columns][:, None] + left[others, columns[:, None]]
-                      for fit, (_, left) in zip(known, pairs, strict=True)]).mean(axis=1)
+                      for fit, (_, left) in zip(known, pairs, strict=True)]).mean(axis=1, dtype=float)
 
     return payment(chosen) - payment(np.full(len(chosen), now))
 
 
 def _centred(left):
     """Residuals of a few draws less their mean, with their spread kept: over all draws the mean is nothing."""
-    return (left - left.mean(axis=0)) * np.sqrt(len(left) / (len(left) - 1))
+    return (left - left.mean(axis=0)) * math.sqrt(len(left) / (len(left) - 1))
 
 
 def _learned(drawn, seen):

@@ -1,6 +1,6 @@
 """What is known today about overall desirability: joint draws of all attributes, at any formula."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,13 +20,20 @@ def desirability_of(attributes: Mapping[str, Attribute], values: Mapping[str, np
     values : attribute -> array (a frame will do); attributes without values or wants play no part.
     """
     names = [name for name, a in attributes.items() if a.wanted is not None and name in values]
-    each = [wanted_part(attributes[name].wanted, np.asarray(values[name], dtype=float)) for name in names]
+    each = [wanted_part(attributes[name].wanted, np.asarray(values[name])) for name in names]
     return desirability.overall(each, [attributes[name].importance for name in names])
 
 
 def wanted_part(wanted: Wanted, values: np.ndarray) -> np.ndarray:
     """Desirability of one attribute's scores."""
     return getattr(desirability, wanted.kind)(values, *wanted.points)
+
+
+def _in_half_widths(attribute: Attribute, middle: float, half: float) -> Attribute:
+    """The same attribute on a scale from -1 to 1; what is expected of it plays no part."""
+    points = [min(max((p - middle) / half, -1.0), 1.0) for p in attribute.wanted.points] if attribute.wanted else []
+    wanted = Wanted(kind=attribute.wanted.kind, points=tuple(points)) if attribute.wanted else None
+    return Attribute(name=attribute.name, low=-1.0, high=1.0, wanted=wanted, importance=attribute.importance)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -81,6 +88,17 @@ class Outlook:
         """Overall desirability of arrays like those of `known`, times the chance of holding where that is known."""
         desired = desirability_of(self.attributes, dict(zip(self.surfaces, known)))
         return desired if self.failing is None else desired * np.clip(known[-1], 0.0, 1.0)
+
+    def in_half_widths(self, known: list[np.ndarray]) -> tuple[list[np.ndarray], Callable]:
+        """Arrays like those of `known` in half widths about the middle of each scale, and what `worth` is of such.
+
+        So single precision loses as little on a scale far from zero as on any other.
+        """
+        each = [self.attributes[name] for name in self.surfaces]
+        middles = [((a.low + a.high) / 2, a.width / 2) for a in each]
+        moved = [(y - middle) / half for y, (middle, half) in zip(known, middles)]
+        about = {a.name: _in_half_widths(a, *ends) for a, ends in zip(each, middles, strict=True)}
+        return [*moved, *known[len(each):]], replace(self, attributes=about).worth
 
     def draws(self, points: pd.DataFrame) -> np.ndarray:
         """Draws of overall desirability, (n, rows)."""

@@ -64,7 +64,7 @@ def paid_by_evenings(outlook: Outlook, jury: Jury, usual: float, evenings: Seque
     ends = np.cumsum([len(e.points) for e in evenings])
     unique = ~points.duplicated()
     known = outlook.known(points)
-    kept = [drawn[:, unique.to_numpy()] for drawn in known]
+    kept, worth = outlook.in_half_widths([drawn[:, unique.to_numpy()] for drawn in known])
     luck = Luck(n=outlook.n, seed=outlook.seed)
     rows = []
     for evening, end in zip(evenings, ends, strict=True):
@@ -73,5 +73,5 @@ def paid_by_evenings(outlook: Outlook, jury: Jury, usual: float, evenings: Seque
                 for k, (name, drawn) in enumerate(zip(outlook.surfaces, there))]
         if outlook.failing is not None:
             seen = with_failures(seen, ndtr(luck.of(len(seen), 5, evening.places)) < there[-1])
-        rows.append(improvement.paid_by_world(kept, seen, outlook.worth, **sizes))
+        rows.append(improvement.paid_by_world(kept, seen, worth, precision=np.float32, **sizes))
     return np.array(rows)

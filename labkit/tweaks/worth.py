@@ -66,7 +66,8 @@ def worth_of(outlook: Outlook, jury: Jury, pours: pd.DataFrame, melts: np.ndarra
     seen = jury.seen(dict(zip(outlook.surfaces, there)), melts, outlook.seed)
     if outlook.failing is not None:
         seen = with_failures(seen, np.random.default_rng([outlook.seed, 43]).uniform(size=there[-1].shape) < there[-1])
-    inner, gain = outlook.worth(there), improvement.value_of_seeing(known, seen, outlook.worth, **sizes)
+    known, worth = outlook.in_half_widths(known)
+    inner, gain = outlook.worth(there), improvement.value_of_seeing(known, seen, worth, precision=np.float32, **sizes)
     return Worth(gain=gain, before=inner.std(axis=0, ddof=1),
                  after=improvement.spread_after(inner, np.column_stack(seen)))
 

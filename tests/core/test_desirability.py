@@ -112,3 +112,25 @@ def test_of_equals_it_is_the_geometric_mean_and_nothing_given_is_changed(k):
     for low, target, high in ((4, 6, 8), (4, 4, 8), (4, 8, 8)):
         desirability.peak(values, low, target, high)
         np.testing.assert_array_equal(values, np.linspace(3.0, 9.0, 20))
+
+
+@pytest.mark.parametrize("kind, points", [("rising", (-0.2, 0.6)), ("falling", (-0.2, 0.6)), ("peak", (-0.4, 0.1, 0.7)),
+                                          ("peak", (-0.4, -0.4, 0.7))])
+def test_single_precision_stays_single_and_near(kind, points):
+    """Numpy's own type promotion would make doubles of it, and lose what single precision is for."""
+    values = np.append(np.random.default_rng(1).normal(0, 0.6, 400), [-1.0, 1.0, np.nan])
+    points = tuple(np.float64(p) for p in points)                          # as they come out of a computation
+    single = getattr(desirability, kind)(values.astype(np.float32), *points)
+    assert single.dtype == np.float32
+    np.testing.assert_allclose(single, getattr(desirability, kind)(values.astype(np.float32).astype(float), *points),
+                               atol=3e-7)
+    whole = desirability.overall([single, single**2], [np.float64(3), 1])
+    assert whole.dtype == np.float32 and desirability.overall([single] * 4).dtype == np.float32
+
+
+def test_a_peak_is_the_lesser_of_two_ramps():
+    """min(min(max((y - 3) / 2, 0), 1), min(max((9 - y) / 4, 0), 1)), written out with numpy's clip."""
+    values = np.linspace(-2, 14, 801)
+    ramps = np.clip((values - 3) / 2, 0, 1), np.clip((9 - values) / 4, 0, 1)
+    np.testing.assert_array_equal(desirability.peak(values, 3, 5, 9), np.minimum(*ramps))
+    assert desirability.peak(4.0, 3, 5, 9) == 0.5

@@ -245,3 +245,21 @@ def test_what_is_seen_counts_in_any_unit():
     design = np.column_stack([np.ones(200), seen])
     np.testing.assert_allclose(improvement._learned(drawn, seen)[0],
                                design @ np.linalg.lstsq(design, drawn, rcond=None)[0], rtol=1e-6, atol=1e-9)
+
+
+def test_single_precision_pays_the_same():
+    rng = np.random.default_rng(6)
+    drawn = rng.normal(0, 0.4, (900, 12)) + rng.normal(0, 0.3, (900, 1))
+    seen = drawn[:, :3] + rng.normal(0, 0.1, (900, 3))
+    asked = []
+
+    def worth(arrays):
+        asked.append(arrays[0].dtype)
+        return np.clip(arrays[0], -1, 1)
+
+    double = improvement.paid_by_world([drawn], [seen], worth)
+    assert set(asked) == {np.dtype(float)}
+    asked.clear()
+    single = improvement.paid_by_world([drawn], [seen], worth, precision=np.float32)
+    assert asked[0] is np.dtype(float) and set(asked[1:]) == {np.dtype(np.float32)}   # what one settles on now is found once
+    np.testing.assert_allclose(single, double, atol=2e-6)

@@ -75,6 +75,9 @@ class Alternatives:
     def worth(self, known):
         return known[0] / 100
 
+    def in_half_widths(self, known):
+        return known, self.worth
+
 
 def test_gains_and_differences_are_knowledge_gradients_of_two_alternatives():
     """One pour of the second formula: h(d, s) with s = sd^2 / sqrt(sd^2 + noise); a pour more, or a second tasting, makes

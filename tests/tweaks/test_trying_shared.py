@@ -26,6 +26,9 @@ class Outlook:
     def known(self, points):
         return [np.where(points["x"].to_numpy() == 1, drawn, 0.0) for drawn in self.drawn]
 
+    def in_half_widths(self, known):
+        return known, self.worth
+
 
 def evening(**changed):
     return Evening(points=pd.DataFrame({"x": [1, 1]}), melts=("M0", "M0"), places=("0", "1"), **changed)
