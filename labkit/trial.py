@@ -158,8 +158,7 @@ class Trial:
     @cached_property
     def _weighed(self) -> Weighed:
         """The pours as weighed; a limit is kept as nearly as one balance step can tell."""
-        step = self.batch.balance_step_g / self.batch.pour_g
-        return weighed_pours(self.tables, self.recipe, self.region, tolerance=step)
+        return weighed_pours(self.tables, self.recipe, self.region, self.batch)
 
     @property
     def made(self) -> pd.DataFrame:

@@ -16,7 +16,7 @@ HOUSE = [                                      # rows top to bottom, names left 
     ["wording", "checks", "cautions", "handing"],
     ["core"],
     ["ingredients", "statements", "equations", "formula", "region", "reach"],
-    ["attributes", "rounds", "pours", "readings", "served", "scores", "aside"],
+    ["attributes", "rounds", "portions", "pours", "readings", "served", "scores", "aside"],
     ["definition", "weighed", "swapped", "trial"],
     ["store"],
     ["serving", "panel", "planning", "surfaces", "tweaks"],

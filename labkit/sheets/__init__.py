@@ -78,10 +78,10 @@ def _melts(round_: Round, allowance: float) -> list[dict]:
     """A dict a melt: its name, pours, rows (ingredient, grams to add to the pan), and what they are together."""
     if not round_.recipe.pot:
         return []
-    sheet, made = round_.melt_sheet(allowance).set_index("melt").drop(columns="pours").round(2), round_.to_frame()
+    sheet, made = round_.melt_sheet(allowance).set_index("melt").drop(columns="pours"), round_.to_frame()
     return [{"name": melt, "pours": list(made.loc[made["melt"] == melt, "pour"]),
-             "rows": [(column.removesuffix(" [g]"), number_text(grams)) for column, grams in row.items()],
-             "total": number_text(row.sum())} for melt, row in sheet.iterrows()]
+             "rows": [(column.removesuffix(" [g]"), round_.batch.told(grams)) for column, grams in row.items()],
+             "total": round_.batch.told(row.sum())} for melt, row in sheet.iterrows()]
 
 
 def _pours(round_: Round, recipe: Recipe) -> dict:
@@ -91,7 +91,7 @@ def _pours(round_: Round, recipe: Recipe) -> dict:
     weighed = [column for column in sheet if column.endswith(" [g]")]
     heads = [c.removesuffix(" [g]") for c in weighed] + [name.replace("_", " ") for name in units]
     rows = [{"pour": row["pour"], "melt": row["melt"],
-             "cells": [(number_text(row[c]), "g") for c in weighed] +
-                      [(number_text(row[name], 1), unit) for name, unit in units.items()]}
+             "cells": [(number_text(row[c], round_.digits[c]), "g") for c in weighed] +
+                      [(number_text(row[name], round_.digits[name]), unit) for name, unit in units.items()]}
             for _, row in sheet.iterrows()]
     return {"heads": heads, "rows": rows}

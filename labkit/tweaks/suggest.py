@@ -10,7 +10,8 @@ import pandas as pd
 
 from labkit.checks import MOST_SUGGESTED, check_held, check_size, check_whole, more_melts_than_pours
 from labkit.errors import TweakError
-from labkit.rounds import Round, small_portions
+from labkit.portions import small_portions
+from labkit.rounds import Round
 from labkit.trial import check_trial
 from labkit.tweaks import words
 from labkit.tweaks.looking import Bench, Looked, candidates, choose_round, refined
