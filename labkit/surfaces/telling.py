@@ -125,12 +125,16 @@ def _bend_alone(values: pd.Series, low: float, high: float, drawn: np.ndarray) -
     return -(drawn @ np.linalg.pinv(np.column_stack([np.ones(len(coded)), coded, coded**2])).T)[:, 2]
 
 
+def told_bends(surface) -> pd.DataFrame:
+    """The bends of coordinates that seem to play a part: a bend of others shows through by chance."""
+    bends = bends_of(surface.reading)
+    return bends[~(surface.effects["no part"].reindex(bends.index) > 0.5)]
+
+
 def standing(surface) -> str:
     """`load +3.1 from low to high, red_share +4.8 in the middle over the ends`, or that nothing can be told yet."""
-    bends = bends_of(surface.reading)
-    plays = ~(surface.effects["no part"].reindex(bends.index) > 0.5)      # a bend of others shows through by chance
     scale = surface.reading.attribute
-    moved, bent = moved_by(surface.effects, scale), moved_by(bends[plays], scale)
+    moved, bent = moved_by(surface.effects, scale), moved_by(told_bends(surface), scale)
     parts = [f"{moved} from low to high"] * bool(moved) + [f"{bent} in the middle over the ends"] * bool(bent)
     return ", ".join(parts)
 
