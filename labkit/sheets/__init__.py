@@ -19,6 +19,7 @@ DEFECTS = ("sweating", "bleeding", "bloom", "streaks", "seams", "laddering", "ou
            "sink hole", "grainy")
 PLACES = 3              # on the sheet for readings of one pour; more where the trial has more of one already
 USUAL_WAIT = "a day, and four days with carnauba"
+WARM_ROOM = 25          # degC: what melts below is an oil at the bench
 USUAL_HEAT, HOT_HEAT = 85, 90   # degC: common practice; waxes that melt near 86, such as carnauba, want the second
 
 
@@ -40,11 +41,15 @@ def bench_sheet(trial: Trial, round_: Round | int, *, allowance: float = ALLOWAN
 
 
 def _heat(recipe: Recipe) -> str:
-    """To what the pot is heated: above the highest melting range known, as common practice has it."""
+    """To what the pot is heated: above the highest melting range known, as common practice has it.
+
+    A tint of oils and pigments has nothing to melt, and with pigment in it never gets clear.
+    """
     things = recipe.pot or recipe.ingredients
-    known = {name: found.melting[1] for name in things if (found := known_as(name)) and found.melting}
+    known = {name: found.melting[1] for name in things if (found := known_as(name)) and found.melting
+             and found.melting[1] > WARM_ROOM}
     if not known:
-        return f"Heat until clear, to about {USUAL_HEAT} °C (common practice)."
+        return f"Heat only what has to be melted, until it is clear, to about {USUAL_HEAT} °C (common practice)."
     last = max(known, key=known.get)
     target = HOT_HEAT if known[last] > USUAL_HEAT else USUAL_HEAT
     return f"Heat until clear, to about {target} °C (common practice): {last} melts up to {known[last]:g} °C."
