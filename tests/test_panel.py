@@ -224,7 +224,15 @@ class TestEdges:
         panel = appraise_panel(trial_with(5).with_scores(scored(simulated(1, pours=4)[0])))
         assert "X-05" not in panel.means("payoff")[0].index
         assert panel.unscored == ("X-05",)
-        assert "Nobody has scored X-05." in str(panel)
+        assert "Nobody has scored X-05." in str(panel) and "set aside" not in str(panel)
+
+    def test_a_pour_whose_scores_are_all_set_aside_was_scored(self, demo):
+        aside = demo.with_set_aside(pd.DataFrame([{"action": "set aside", "pour": "P03", "reason": "dropped"}]))
+        panel = appraise_panel(aside)
+        assert panel.unscored == () and panel.all_aside == ("P03",)
+        assert "All scores of P03 are set aside." in str(panel) and "Nobody has scored" not in str(panel)
+        blank = aside.scores[aside.scores["pour"] == "P05"].assign(score=np.nan, corrects="x", reason="another pour")
+        assert appraise_panel(aside.with_scores(blank)).unscored == ("P05",)
 
     def test_attributes_need_not_share_testers(self):
         payoff = scored(simulated(1, pours=4)[0])
