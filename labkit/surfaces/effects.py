@@ -21,7 +21,7 @@ def effects_of(reading: Reading) -> pd.DataFrame:
     ground = reading.ground
     sample = ground.sample.iloc[:POINTS]
     drawn = reading.draws(ground.columns(sample), DRAWS, 0)
-    moved = moved_by_each(ground, sample, drawn)
+    moved = moved_by_each(ground, sample, drawn).copy()
     for place, name in enumerate(sample.columns):
         if (ends := at_ends(reading, name)) is not None:
             moved[:, place] = ends[2] - ends[0]

@@ -1,8 +1,9 @@
 """What is told of going from the low to the high of a factor is what the surface says at both ends."""
 from types import SimpleNamespace
 
+import pandas as pd
 import pytest
-from definitions import TERRACOTTA
+from definitions import TERRACOTTA, TINT
 from invented import poured, scored, terracotta_truth
 
 import labkit
@@ -43,6 +44,14 @@ def test_only_formulas_that_stay_in_the_region_at_both_ends_are_asked(demo):
     reading = SimpleNamespace(ground=ground, draws=lambda points, n, seed: points["load"].to_numpy()[None])
     assert at_ends(reading, "red_share")[:, 0] == pytest.approx([sample["load"][sample["load"] <= 0.0625].mean()] * 3)
     assert at_ends(reading, "wax")[:, 0] == pytest.approx([sample["load"].mean()] * 3)
+
+
+def test_where_one_factor_is_all_that_varies():
+    trial = scored(poured(TINT, rounds=2), lambda coded: 6 + coded[:, [0, 0]] * [2.5, -3.0])
+    surface = labkit.fit_surfaces(trial)["slip"]
+    low, high = surface.predict(pd.DataFrame({"load": [0.02, 0.12]}))["mean"]
+    assert surface.effects.at["load", "effect"] == pytest.approx(high - low, abs=0.15)
+    assert surface.in_one_line().startswith("slip: load -")
 
 
 def test_where_a_limit_forbids_one_end_to_all_of_them():
