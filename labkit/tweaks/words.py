@@ -90,14 +90,28 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
 def advice(trial, asked, surfaces, settled: pd.DataFrame, gain: float, cost: float, stop: bool, known: float,
            close: bool) -> str:
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
-    pay = _pay(gain, cost, asked.worth, stop, known) + " It is close: computed with another seed it may turn." * close
+    pay = _pay(gain, cost, asked.worth, stop, known, poured_alone(trial, settled))
+    pay += " It is close: computed with another seed it may turn." * close
     sentences = [pay, *_held(trial, asked, surfaces, settled), *missing(trial, surfaces)]
     return "\n".join(sentences)
 
 
-def _pay(gain: float, cost: float, worth: float, stop: bool, known: float) -> str:
+def poured_alone(trial, settled: pd.DataFrame) -> int:
+    """The number of the newest round where it was planned at the settled formula alone and is judged, as a
+    confirmation is; or 0."""
+    rows = trial.plan[trial.plan["round"] == trial.next_round - 1]
+    if trial.next_round < 3 or not set(rows["pour"]) <= set(trial.judged["pour"]):
+        return 0
+    names = list(trial.recipe.coordinates)
+    return trial.next_round - 1 if trial.recipe.apart(rows[names], settled[names]).max() < AGAIN else 0
+
+
+def _pay(gain: float, cost: float, worth: float, stop: bool, known: float, again: int = 0) -> str:
     numbers = (f"This round would cost {cost:g} and is expected to raise desirability (0 to 1) by {gain:.3f}, "
                f"{gain / cost:.4f} a unit of cost; a unit must bring {worth:g}.")
+    if stop and again:
+        return (f"Stop here. {numbers} Settle on the formula below. Round {again} poured it again: "
+                f"appraise_confirmation(trial, {again}) says whether it did what was expected of it.")
     if stop:
         return f"Stop here. {numbers} Settle on the formula below, and pour it again to confirm it."
     if gain < worth * cost:
