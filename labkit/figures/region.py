@@ -61,18 +61,20 @@ def draw_region(trial: Trial, along: Sequence[str] | str, round_: Round | None =
 
 def _draw_alone(ax, trial: Trial, name: str, round_: Round | None, new: pd.DataFrame):
     """The standard error along one coordinate, all others in the middle of the region."""
-    low, high = _range(trial, name)
-    across = np.linspace(low, high, COLUMNS)
-    points, _ = moved(trial.recipe, trial.region.sample(500, seed=0).mean(), {name: across})
-    error = standard_error_at(trial, points, round_)
-    seen = np.concatenate([[low, high], trial.made[name], new[name].to_numpy(dtype=float)])
-    margin = 0.06 * (np.ptp(seen) or 1.0)
-    ax.set(xlim=(seen.min() - margin, seen.max() + margin), ylim=(0, 1.3 * error.max()),
+    middle, across = trial.region.sample(500, seed=0).mean(), np.linspace(*_range(trial, name), COLUMNS)
+
+    def told(places: pd.Series) -> pd.DataFrame:
+        points, _ = moved(trial.recipe, middle, {name: places.to_numpy(dtype=float)})
+        error = standard_error_at(trial, points, round_) if len(places) else np.empty(0)
+        return pd.DataFrame({name: places.astype(float), "error": error}, index=places.index)
+
+    line, made, planned = told(pd.Series(across)), told(trial.made[name]), told(new[name])
+    seen = pd.concat([part for part in (line, made, planned) if len(part)])
+    margin = 0.06 * np.ptp(seen[name])
+    ax.set(xlim=(seen[name].min() - margin, seen[name].max() + margin), ylim=(0, 1.3 * seen["error"].max()),
            xlabel=words_of(trial.recipe, name), ylabel="standard error [part of the scale]")
-    ax.plot(across, error, **LINE)
+    ax.plot(across, line["error"], **LINE)
     forbid_beside(ax, across)
-    made, planned = (pd.DataFrame({name: places, "error": np.interp(places, across, error)}, index=places.index)
-                     for places in (trial.made[name], new[name].astype(float)))
     mark_made(ax, trial, made[name], made["error"])
     ax.plot(planned[name], planned["error"], linestyle="none", zorder=5, **PLANNED)
     title_and_marks(ax, f"{trial.name}: what may be poured", _marks(trial, planned=bool(len(new)), line=LINE)[1:])
