@@ -125,6 +125,13 @@ class TestAgreement:
         assert row["test"] == "Kendall's W" and row["kendall_w"] == pytest.approx(1) and row["statistic"] == 14
         assert row["p"] == 1e-4 and "2 testers scored 8 pours and tell them apart on payoff" in str(panel)
 
+    def test_so_do_two_of_whom_one_missed_a_pour(self):
+        table = np.array([[1, 2], [2, 3], [3, 4], [4, 5], [5, 6], [6, 7], [7, 8], [8, 9.0]])
+        table[3, 1] = np.nan
+        panel = panel_of(table)
+        row = panel.agreement.iloc[0]
+        assert row["test"] == "Skillings-Mack" and row["p"] < 0.002 and "tell them apart on payoff" in str(panel)
+
     def test_the_chance_of_two_orders_is_that_of_spearmans_rho(self):
         """W is (1 + rho) / 2 for two testers, so its chance is the share of all 720 orders with no smaller rho."""
         from itertools import permutations

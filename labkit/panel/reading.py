@@ -119,13 +119,13 @@ class Reading:
         if min(table.shape) < 2:
             return "none", agreement.RankTest(np.nan, np.nan, np.nan, np.nan)
         if not np.isnan(table).any():
-            found = agreement.kendalls_w(table)[1]
-            few = table.shape[1] < FEW_TESTERS and found.p > CLEAR
-            return "Kendall's W", found._replace(p=agreement.p_by_shuffling(table)) if few else found
+            return "Kendall's W", _counted(agreement.kendalls_w(table)[1], agreement.p_by_shuffling, table)
         if agreement.is_balanced_incomplete(table):
             return "Durbin", agreement.durbin(table)._replace(p=agreement.p_by_shuffling(table))
         found = agreement.skillings_mack(table)
-        return ("Skillings-Mack", found) if found.df else ("none", found._replace(p=np.nan))
+        if not found.df:
+            return "none", found._replace(p=np.nan)
+        return "Skillings-Mack", _counted(found, agreement.skillings_mack_by_shuffling, table)
 
     def islands(self) -> list[list[str]]:
         """Groups of pours that no tester links to each other."""
@@ -135,6 +135,12 @@ class Reading:
             reach = (reach.astype(float) @ reach) > 0
         groups = {tuple(np.flatnonzero(row)) for row in reach}
         return [[self.pours[i] for i in group] for group in sorted(groups)]
+
+
+def _counted(found: agreement.RankTest, shuffled, table: np.ndarray) -> agreement.RankTest:
+    """The test with its chance by shuffling, where testers are few and the chi-square does not do."""
+    few = table.shape[1] < FEW_TESTERS and found.p > CLEAR
+    return found._replace(p=shuffled(table)) if few else found
 
 
 def _noise(cells: levels.Cells, stated: dict[str, float], prior: str, attribute: str) -> levels.Noise:
