@@ -13,6 +13,13 @@ from labkit.store.appending import append_frame
 LINE = "folder = demo"
 
 
+@pytest.fixture(autouse=True)
+def closed():
+    yield
+    import matplotlib.pyplot as plt
+    plt.close("all")
+
+
 @pytest.fixture
 def own(tmp_path):
     """The worst case, a trial in which everything that is invented for the demo would fit."""
