@@ -323,7 +323,7 @@ def _reasons(tweak: Tweak) -> list[Block]:
 def _settled(trial: Trial, tweak: Tweak) -> list[Block]:
     """Today's best formula: its grams, its factors and settings, and what to expect of it."""
     best, pour = tweak.best.iloc[0], f"{trial.batch.pour_g:g}"
-    grams = words_joined([f"{best[f'{name} [g]']:.2f} {name}" for name in trial.recipe.ingredients])
+    grams = words_joined([f"{trial.batch.told(best[f'{name} [g]'])} {name}" for name in trial.recipe.ingredients])
     places = ", ".join(f"{name} {best[name]:.3g}" for name in trial.recipe.coordinates)
     blocks = [heading("The formula it would settle on today"), line(f"Grams for a pour of {pour}: {grams}."),
               line(f"That is {places}.")]

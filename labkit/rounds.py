@@ -1,6 +1,5 @@
 """A planned round: which melts, which pours, what each weighs, in which order."""
 
-import math
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -12,12 +11,19 @@ from labkit.errors import FormulaError, PlanError
 from labkit.formula import Recipe
 from labkit.handing import hands_out_copies
 from labkit.statements import Setting
-from labkit.wording import Report, digits_of_range, grid_of, heading, line, plural, report, words_joined
+from labkit.wording import (
+    Report,
+    digits_of_range,
+    digits_of_step,
+    grid_of,
+    heading,
+    line,
+    number_text,
+    plural,
+    report,
+    words_joined,
+)
 
-LEAST_STEPS = 20  # a portion below this many balance steps is advised against
-POCKET_STEP = 0.01  # g, of a pocket balance; what reads no finer is the first thing to change
-LITTLE = 0.05  # of a pour: what is more is no longer weighed in a premix
-MOST_LARGER = 3  # times the pour: beyond it, pouring more is no advice
 ALLOWANCE = 0.10  # of the base drawn: beaker and pipette keep 3 to 8 % of a 20 g pour (common practice)
 PLAN_IDS = ("round", "melt", "pour", "order")
 UNPLANNED = "X-"  # names of pours and melts that no round planned begin so
@@ -51,6 +57,15 @@ class Batch:
     def exact_pour(self) -> Fraction:
         return Fraction(str(self.pour_g))
 
+    @property
+    def digits(self) -> int:
+        """Decimals that the balance shows."""
+        return digits_of_step(self.balance_step_g)
+
+    def told(self, grams: float) -> str:
+        """A weight as the balance shows it."""
+        return number_text(float(grams), self.digits)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Cost:
@@ -75,22 +90,22 @@ def grams_column(ingredient: str) -> str:
     return f"{ingredient} [g]"
 
 
-def planned_grams(plan: pd.DataFrame, recipe: Recipe, *, by: str) -> dict[str, dict[str, float]]:
+def planned_grams(plan: pd.DataFrame, recipe: Recipe, batch: Batch, *, by: str) -> dict[str, dict[str, float]]:
     """Grams planned by column, of each pour; of each melt what goes into its pot, as sheets and reports tell it."""
     if not len(plan):
         return {}
     grams = plan.groupby(by, sort=False)[[grams_column(i) for i in recipe.ingredients]].sum()
-    return (into_the_pot(grams, ALLOWANCE) if by == "melt" else grams).to_dict("index")
+    return (into_the_pot(grams, ALLOWANCE, batch) if by == "melt" else grams).to_dict("index")
 
 
-def into_the_pot(drawn: pd.DataFrame, allowance: float) -> pd.DataFrame:
-    """Grams to weigh into a pot from which `drawn` [g] is drawn, `allowance` [g/g] more, to 0.01 g."""
-    return to_hundredths((1 + allowance) * drawn.round(6))
+def into_the_pot(drawn: pd.DataFrame, allowance: float, batch: Batch) -> pd.DataFrame:
+    """Grams to weigh into a pot from which `drawn` [g] is drawn, `allowance` [g/g] more, as the balance can."""
+    return to_steps((1 + allowance) * drawn.round(6), batch)
 
 
-def to_hundredths(grams):
-    """Grams to 0.01 g; a half is rounded upwards, whatever the last binary digit says."""
-    return np.floor(100 * grams + 0.5 + 1e-6) / 100
+def to_steps(grams, batch: Batch):
+    """Grams in whole steps of the balance; a half is rounded upwards, whatever the last binary digit says."""
+    return np.round(np.floor(grams / batch.balance_step_g + 0.5 + 1e-6) * batch.balance_step_g, batch.digits)
 
 
 @hands_out_copies
@@ -101,6 +116,7 @@ class Round:
     number: int
     frame: pd.DataFrame
     recipe: Recipe
+    batch: Batch = Batch()
     notes: tuple[str, ...] = ()
 
     @property
@@ -126,7 +142,7 @@ class Round:
         """A row a melt: its pours and grams of each pot ingredient, as drawn, or to weigh with an `allowance` [g/g]."""
         pot = [grams_column(i) for i in self.recipe.pot]
         table = self.frame.groupby("melt", sort=False)
-        sheet = into_the_pot(table[pot].sum(), allowance) if allowance else table[pot].sum().round(6)
+        sheet = into_the_pot(table[pot].sum(), allowance, self.batch) if allowance else table[pot].sum().round(6)
         sheet.insert(0, "pours", table.size())
         return sheet.reset_index()
 
@@ -147,13 +163,20 @@ class Round:
         stirred = [grams_column(i) for i in self.recipe.stirred]
         return pd.concat([sheet, self.frame[[*stirred, *self.recipe.settings]]], axis=1)
 
+    @property
+    def digits(self) -> dict[str, int]:
+        """By column of the pour sheet: decimals that the balance shows, and to which a hand sets a setting."""
+        weighed = ["base [g]", *map(grams_column, self.recipe.ingredients)]
+        settings = {setting.name: digits_of_setting(setting) for setting in self.recipe.setting_list}
+        return dict.fromkeys(weighed, self.batch.digits) | settings
+
     def _report(self) -> Report:
         size = f"{plural(len(self.frame), 'pour')} in {plural(len(self.melts), 'melt')}"
         blocks = [heading(f"Round {self.number}: {size}")]
         if self.recipe.pot:
             title = f"Melt ({100 * ALLOWANCE:.0f} % more than is drawn, for what stays in the beaker)"
-            blocks.append(grid_of(self.melt_sheet(ALLOWANCE), title=title))
-        blocks.append(grid_of(self.pour_sheet(), title="Pour, in this order"))
+            blocks.append(grid_of(self.melt_sheet(ALLOWANCE), digits=self.batch.digits, title=title))
+        blocks.append(grid_of(self.pour_sheet(), digits=self.digits, title="Pour, in this order"))
         if self.recipe.pot and self.recipe.stirred:
             title = "Where the base drawn came out otherwise, stir in for each gram of it"
             blocks.append(grid_of(self.per_gram_of_base(), digits=4, title=title))
@@ -184,7 +207,8 @@ def round_from_factors(
     found = planned_coordinates(recipe, pd.concat([table, masses], axis=1))
     for setting in recipe.setting_list:
         found[setting.name] = as_set(setting, coordinates[setting.name].to_numpy(dtype=float))
-    return Round(number=number, frame=pd.concat([table, found, masses], axis=1), recipe=recipe, notes=notes)
+    return Round(number=number, frame=pd.concat([table, found, masses], axis=1), recipe=recipe, batch=batch,
+                 notes=notes)
 
 
 def as_set(setting: Setting, values: np.ndarray) -> np.ndarray:
@@ -194,6 +218,12 @@ def as_set(setting: Setting, values: np.ndarray) -> np.ndarray:
     rounded = np.round(values, digits_of_range(setting.low, setting.high))
     within = (values >= setting.low) & (values <= setting.high)
     return np.where(within, np.clip(rounded, setting.low, setting.high), rounded)
+
+
+def digits_of_setting(setting: Setting) -> int:
+    """Decimals in which a setting is told: those of its ends, and those to which a hand sets it."""
+    ends = max(map(digits_of_step, (setting.low, setting.high)))
+    return max(ends, digits_of_range(setting.low, setting.high)) if setting.low < setting.high else ends
 
 
 def planned_coordinates(recipe: Recipe, table: pd.DataFrame) -> pd.DataFrame:
@@ -218,59 +248,6 @@ def weighable(fractions: np.ndarray, batch: Batch) -> np.ndarray:
     order = np.argsort(-(exact - steps), kind="stable")
     steps[order[:missing]] += 1
     return np.array([float(int(k) * batch.exact_step) for k in steps])
-
-
-def small_portions(round_: Round, batch: Batch) -> tuple[str, ...]:
-    """One note on all that is weighed below 20 balance steps: each ingredient's smallest weight, and what would do.
-
-    Weights are those of the sheets: of the pot once a melt, with what stays in the beaker.
-    """
-    columns = [grams_column(i) for i in round_.recipe.ingredients]
-    sheets = {kind: round_.frame.groupby(kind, sort=False)[columns].sum() for kind in ("melt", "pour")}
-    small = [portion for i in round_.recipe.ingredients
-             if (portion := _smallest(sheets["melt" if i in round_.recipe.pot else "pour"], i, batch)) is not None]
-    told = words_joined([f"{to_hundredths(float(s.grams)):.2f} g of {s.ingredient} in {s.where}" for s in small])
-    fact = f"{told} {'is' if len(small) == 1 else 'are'} under {LEAST_STEPS} steps of the balance."
-    return (f"{fact} {_what_would_do(small, batch)}",) if small else ()
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Portion:
-    """The smallest weight of an ingredient [g], its share of the pour or melt it goes into, and of what would do."""
-
-    ingredient: str
-    where: str
-    grams: Fraction
-    share: float
-    enough: Fraction
-
-
-def _smallest(sheet: pd.DataFrame, ingredient: str, batch: Batch) -> _Portion | None:
-    """The smallest weight of an ingredient in a melt or a pour, where it is below 20 balance steps."""
-    weighed = sheet[grams_column(ingredient)].loc[lambda grams: grams > 1e-9]
-    if not len(weighed):
-        return None
-    where, share = weighed.idxmin(), weighed.min() / sheet.loc[weighed.idxmin()].sum()
-    grams = Fraction(str(round(weighed.min(), 6))) * (1 + Fraction(str(ALLOWANCE)) if sheet.index.name == "melt" else 1)
-    enough = grams / (LEAST_STEPS * batch.exact_step)
-    return _Portion(ingredient=ingredient, where=where, grams=grams, share=share, enough=enough) if enough < 1 else None
-
-
-def _what_would_do(small: list[_Portion], batch: Batch) -> str:
-    """A finer balance where ours is coarse; else one size of pour that does for all, or premixes of what is little."""
-    if batch.balance_step_g > POCKET_STEP:
-        it = "it" if len(small) == 1 else "them"
-        return f"Weigh {it} on a balance that reads {POCKET_STEP:g} g, and give balance_step_g in trial.toml so."
-    pour = f"Pour {math.ceil(batch.exact_pour / min(s.enough for s in small))} g"
-    if any(s.share > LITTLE for s in small):
-        return f"{pour}."
-    premixes = words_joined([f"{s.ingredient} in a premix of {_strength(s.enough)} %" for s in small])
-    return f"{pour}, or weigh {premixes}." if min(s.enough for s in small) >= 1 / MOST_LARGER else f"Weigh {premixes}."
-
-
-def _strength(enough: Fraction) -> int:
-    """The strongest premix that is still weighable [%], in whole steps of 5."""
-    return 5 * math.floor(20 * enough) or max(math.floor(100 * enough), 1)
 
 
 def plan_columns(recipe: Recipe) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ import pandas as pd
 from labkit.aside import ASIDE_COLUMNS, aside_standing, doubts_on_what_is_aside, standing_scores, typed_aside
 from labkit.attributes import Attribute
 from labkit.checks import check_frame, check_type
+from labkit.days import doubts_on_days
 from labkit.definition import NOISE, READ_NOISE, Definition, doubts_on_what_is_written, read_definition
 from labkit.errors import LabkitError, PlanError, TrialError
 from labkit.formula import Recipe
@@ -157,8 +158,7 @@ class Trial:
     @cached_property
     def _weighed(self) -> Weighed:
         """The pours as weighed; a limit is kept as nearly as one balance step can tell."""
-        step = self.batch.balance_step_g / self.batch.pour_g
-        return weighed_pours(self.tables, self.recipe, self.region, tolerance=step)
+        return weighed_pours(self.tables, self.recipe, self.region, self.batch)
 
     @property
     def made(self) -> pd.DataFrame:
@@ -187,6 +187,7 @@ class Trial:
             self.tables["scores"], self.tables["servings"], poured=_days(self.tables["pours"], "pour"))
         written = doubts_on_what_is_written(self.recipe.shelf)
         made = doubts_on_what_was_made(self.tables, self.recipe, self.batch)
+        said += doubts_on_days(self.tables)
         names = doubts_on_names(self.attributes, self._standing, self._weighed.made, per_melt=self.recipe.per_melt)
         return (*written, *made, *said, *names, *doubts_on_what_is_aside(self.tables, self.attributes))
 

@@ -20,7 +20,7 @@ from labkit.pours import (
     weighed_pots,
 )
 from labkit.region import Region
-from labkit.rounds import grams_column, planned_grams
+from labkit.rounds import Batch, grams_column, planned_grams
 
 
 @hands_out_copies
@@ -38,13 +38,13 @@ class Weighed:
     places: Mapping[str, tuple[str, str]]
 
 
-def weighed_pours(tables: Mapping[str, pd.DataFrame], recipe: Recipe, region: Region, *, tolerance: float) -> Weighed:
-    """The pours of the tables plan, melts and pours; tolerance : g/g within which a formula still keeps a limit."""
+def weighed_pours(tables: Mapping[str, pd.DataFrame], recipe: Recipe, region: Region, batch: Batch) -> Weighed:
+    """The pours of the tables plan, melts and pours; within a step of the balance a formula still keeps a limit."""
     pours, melts = standing_pours(tables["pours"]).set_index("pour", drop=False), standing_melts(tables["melts"])
     rows, pots = pours.to_dict("records"), weighed_pots(melts, recipe)
     grams = [weighed_masses(row, pots, recipe) for row in rows]
     masses = np.reshape(grams, (len(pours), len(recipe.ingredients)))
-    unsaid = _unsaid(tables["plan"], rows, melts, recipe)
+    unsaid = _unsaid(tables["plan"], rows, melts, recipe, batch)
     left_out = {
         row["pour"]: why
         for row, weights in zip(rows, masses, strict=True)
@@ -57,7 +57,8 @@ def weighed_pours(tables: Mapping[str, pd.DataFrame], recipe: Recipe, region: Re
     fractions = masses / masses.sum(axis=1, keepdims=True)
     formulas = pd.DataFrame(fractions, columns=list(recipe.ingredients), index=pours.index).rename_axis("pour")
     points = _points(recipe, pours, formulas)
-    rows = _bookkeeping(tables["plan"], pours).assign(inside=_are_inside(region, points, tolerance))
+    step = batch.balance_step_g / batch.pour_g
+    rows = _bookkeeping(tables["plan"], pours).assign(inside=_are_inside(region, points, step))
     return Weighed(made=_typed(pd.concat([rows, points], axis=1)), formulas=formulas,
                    left_out=fixed(left_out), places=fixed(places))
 
@@ -68,9 +69,10 @@ def round_labels(pours: pd.DataFrame) -> np.ndarray:
     return np.where(pours["round"] > 0, pours["round"].to_numpy(dtype=float), -1.0 - melts)
 
 
-def _unsaid(plan: pd.DataFrame, pours: list[dict], melts: pd.DataFrame, recipe: Recipe) -> dict[str, tuple[str, ...]]:
+def _unsaid(plan: pd.DataFrame, pours: list[dict], melts: pd.DataFrame, recipe: Recipe, batch: Batch
+            ) -> dict[str, tuple[str, ...]]:
     """By pour: the weight that was planned, of the pour itself or of its melt, and is left empty; its table and row."""
-    by_pour, by_melt = (planned_grams(plan, recipe, by=kind) for kind in ("pour", "melt"))
+    by_pour, by_melt = (planned_grams(plan, recipe, batch, by=kind) for kind in ("pour", "melt"))
     pot, found = [grams_column(i) for i in recipe.pot], {}
     of_melt = {row["melt"]: unwritten(row, by_melt.get(row["melt"], {}), pot) for row in melts.to_dict("records")}
     for pour in pours:

@@ -65,6 +65,11 @@ def number_text(value: object, digits: int = 2) -> str:
     return text.lstrip("-") if float(text) == 0 else text
 
 
+def grams_text(grams: float) -> str:
+    """A weight to 0.01 g, or in as many decimals as a finer balance gave it."""
+    return f"{grams:.2f}" if abs(grams - round(grams, 2)) < 1e-6 else f"{grams:.6f}".rstrip("0")
+
+
 def short_text(value: float) -> str:
     """A number in three digits, in whole ones from a thousand on and never in powers of ten there."""
     return f"{value:.3g}" if abs(value) < 999.5 else f"{value:.0f}"
@@ -145,6 +150,11 @@ def unit_text(unit: str) -> str:
 def digits_of_range(low: float, high: float) -> int:
     """Decimals of the power of ten next to a hundredth of a range; below 0 for tens and more."""
     return -math.floor(math.log10((high - low) / 99))
+
+
+def digits_of_step(step: float) -> int:
+    """Decimals that tell every multiple of a step: 2 of 0.01 and of 0.05, 1 of 0.1 and of 0.5, 0 of 1; at most 4."""
+    return next((k for k in range(4) if abs(step - round(step, k)) <= 1e-6 * abs(step)), 4)
 
 
 def _block_text(block: Block, width: int) -> str:

@@ -120,5 +120,21 @@ high = 0.08
 wanted = { peak = [4, 6, 8] }
 """
 
+# A tint without a pot, in which one thing varies.
+TINT = """[product]
+name = "Lip tint"
+[formula]
+"castor oil" = "to 100"
+"red iron oxide" = 5
+[factors.load]
+of = ["red iron oxide"]
+low = 0.02
+high = 0.12
+[attributes.stain]
+wanted = { peak = [3, 6, 9] }
+[attributes.slip]
+wanted = { rising = [3, 8] }
+"""
+
 # The terracotta stick of a maker who expects nothing.
 UNEXPECTED = "\n".join(row for row in TERRACOTTA.splitlines() if not row.startswith("expect"))

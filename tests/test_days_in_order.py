@@ -88,7 +88,7 @@ def test_a_pour_without_a_day_or_not_poured_yet(demo_copy):
     pours = demo_copy / "pours.csv"
     pours.write_text(pours.read_text().replace("2026-02-06", ""))
     servings = demo_copy / "servings.csv"
-    servings.write_text(servings.read_text().replace("2026-02-08", "2020-02-08"))
+    servings.write_text(servings.read_text().replace("2026-02-08", "2026-01-08"))
     assert read_trial(demo_copy).doubts == ()
 
 

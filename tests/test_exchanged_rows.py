@@ -64,7 +64,7 @@ def test_a_weight_far_off_in_two_exchanged_rows_is_told_as_exchanged(melted):
 
 def test_two_melts(planned):
     wrong = exchanged(MELTS, 2, 3, POT)
-    plan = into_the_pot(planned.plan.groupby("melt")["candelilla wax [g]"].sum(), 0.10)          # as on the sheet
+    plan = into_the_pot(planned.plan.groupby("melt")["candelilla wax [g]"].sum(), 0.10, planned.batch)          # as on the sheet
     told = (f"and that of M01 7.8, but {plan['M02']:.2f} and {plan['M01']:.2f} g were planned, {ADVICE}")
     assert refused(planned.with_melts, wrong) == f"melts row 3: candelilla wax [g] is 4.7 {told}"
     stands = planned.with_tables({"melts": wrong}, files=True)
@@ -88,7 +88,7 @@ def test_a_repeat_and_near_neighbours_are_no_doubt():
     trial = trial.with_round(two_melts(trial, load=(0.05, 0.05, 0.05, 0.052)))
     plan = trial.plan.set_index("pour")
     names = plan.index.tolist()
-    near = meant_rows(trial.plan, trial.recipe, by="pour")
+    near = meant_rows(trial.plan, trial.recipe, trial.batch, by="pour")
     rows = [{"pour": n, "note": "", "base [g]": plan.loc[n, POT].sum()} | dict.fromkeys(POT, np.nan)
             | dict(zip(STIRRED, plan.loc[n, STIRRED])) for n in names]
     for k, row in enumerate(rows):
@@ -111,7 +111,7 @@ def test_a_pour_without_pots():
 
 
 def test_rows_of_two_rounds_or_unplanned_or_half_written_are_not_compared(melted):
-    plan = meant_rows(melted.plan, melted.recipe, by="pour")
+    plan = meant_rows(melted.plan, melted.recipe, melted.batch, by="pour")
     blank = dict.fromkeys(POT, np.nan)
     one = {"pour": "P01", "note": "", "base [g]": 18.8, "red paste [g]": 0.72, "yellow paste [g]": 0.48} | blank
     two = {"pour": "P03", "note": "", "base [g]": 18.8, "red paste [g]": 0.36, "yellow paste [g]": 0.84} | blank
@@ -127,7 +127,7 @@ def test_rows_of_two_rounds_or_unplanned_or_half_written_are_not_compared(melted
 
 def test_plans_a_slip_apart_are_not_told_from_each_other(melted):
     """1.00 and 1.20 g of red: who misses them by 0.14 g towards each other has exchanged nothing for certain."""
-    plan = meant_rows(melted.plan, melted.recipe, by="pour")
+    plan = meant_rows(melted.plan, melted.recipe, melted.batch, by="pour")
     plan = {n: plan[n] | {"red paste [g]": red, "yellow paste [g]": 0.5} for n, red in (("P01", 1.0), ("P03", 1.2))}
     rows = [{"pour": n, "note": "", "base [g]": sum(plan[n][c] for c in POT), "yellow paste [g]": 0.5}
             | dict.fromkeys(POT, np.nan) | {"red paste [g]": red} for n, red in (("P01", 1.14), ("P03", 1.06))]
@@ -145,7 +145,8 @@ def test_a_base_that_came_out_otherwise_is_no_exchange(melted):
     at = two_melts(trial).to_frame().assign(red_share=0.5, load=[0.04, 0.05, 0.04, 0.05])
     round_ = round_from_factors(trial.recipe, trial.batch, number=1, melts=list(at["melt"]), pours=list(at["pour"]),
                                 coordinates=at[list(trial.recipe.coordinates)])
-    sheet, plan = round_.pour_sheet().set_index("pour"), meant_rows(round_.to_frame(), trial.recipe, by="pour")
+    sheet = round_.pour_sheet().set_index("pour")
+    plan = meant_rows(round_.to_frame(), trial.recipe, trial.batch, by="pour")
     rows = [{"pour": n, "note": ""} | dict.fromkeys(POT, np.nan)
             | {c: f * sheet.at[n, c] for c in ["base [g]", *STIRRED]} for n, f in (("P01", 1.25), ("P02", 0.8))]
     assert exchanged_with(rows[0], rows[1:], trial.recipe, plan, trial.batch, "") is None
@@ -158,7 +159,7 @@ def test_what_a_hand_misses_is_never_an_exchange(planned):
     for _ in range(150):
         load = rng.uniform(0.02, 0.08, 4)
         round_ = two_melts(trial, load=load)
-        plan = meant_rows(round_.to_frame(), trial.recipe, by="pour")
+        plan = meant_rows(round_.to_frame(), trial.recipe, trial.batch, by="pour")
         sheet = round_.pour_sheet()
 
         def row(k, of, error, sheet=sheet):

@@ -13,7 +13,8 @@ from labkit import Trial
 from labkit.__main__ import main
 from labkit.errors import PourError
 from labkit.forms import pours_form
-from labkit.rounds import Round, into_the_pot, planned_grams, small_portions
+from labkit.portions import small_portions
+from labkit.rounds import Batch, Round, into_the_pot, planned_grams
 
 
 @pytest.fixture
@@ -44,8 +45,8 @@ def told(text):
 def test_halves_go_upwards_whatever_the_last_binary_digit():
     drawn = pd.DataFrame({"drawn [g]": np.arange(5, 2000, 10) / 100})
     exact = [(11 * k + 5) // 10 / 100 for k in range(5, 2000, 10)]          # 1.1 k hundredths, halves up, in whole numbers
-    assert into_the_pot(drawn, 0.1)["drawn [g]"].tolist() == exact
-    assert into_the_pot(drawn / 3 * 3, 0.1)["drawn [g]"].tolist() == exact
+    assert into_the_pot(drawn, 0.1, Batch())["drawn [g]"].tolist() == exact
+    assert into_the_pot(drawn / 3 * 3, 0.1, Batch())["drawn [g]"].tolist() == exact
 
 
 def test_report_sheet_note_and_form_say_the_same(trial, round_, tmp_path):
@@ -56,7 +57,7 @@ def test_report_sheet_note_and_form_say_the_same(trial, round_, tmp_path):
     assert sheet == round_.melt_sheet(0.1).set_index("melt").filter(like=" [g]").loc["M01"].to_dict()
     rows = [row.split() for row in str(round_).splitlines()]
     assert next(row for row in rows if row[:1] == ["M01"])[2:] == [f"{grams:.2f}" for grams in sheet.values()]
-    assert planned_grams(trial.plan, trial.recipe, by="melt")["M01"].items() >= sheet.items()
+    assert planned_grams(trial.plan, trial.recipe, trial.batch, by="melt")["M01"].items() >= sheet.items()
     assert "0.17 g of vitamin E in M01" in small_portions(round_, trial.batch)[0]
 
 
@@ -71,7 +72,7 @@ def test_the_form_says_the_same(demo_copy):
 
 
 def test_refusals_say_the_same(trial):
-    sheet = planned_grams(trial.plan, trial.recipe, by="melt")["M01"]
+    sheet = planned_grams(trial.plan, trial.recipe, trial.batch, by="melt")["M01"]
     for value in (0, "", 400):
         with pytest.raises(PourError) as problem:
             trial.with_melts(changed(MELTS, 2, "mango butter [g]", value))

@@ -4,9 +4,20 @@ import pathlib
 import shutil
 
 import pytest
+from definitions import TINT
+from invented import poured, scored
 from test_notebooks import FOLDER, NAMES, ROOT, code_of, fingerprint, read
 
+from labkit.store.appending import append_frame
+
 LINE = "folder = demo"
+
+
+@pytest.fixture(autouse=True)
+def closed():
+    yield
+    import matplotlib.pyplot as plt
+    plt.close("all")
 
 
 @pytest.fixture
@@ -15,12 +26,14 @@ def own(tmp_path):
     return pathlib.Path(shutil.copytree(ROOT / "trials" / "terracotta-stick", tmp_path / "my-stick"))
 
 
-def run_all(name, folder, monkeypatch, **changed):
-    """Every code cell in a row, with one line changed; the refusal that ended it, if any."""
+def run_all(name, folder, monkeypatch, renamed=(), **changed):
+    """Every code cell in a row, with one line and some names changed; the refusal that ended it, if any."""
     import matplotlib
     matplotlib.use("Agg")
     monkeypatch.chdir(FOLDER)
     cells = [source.replace(LINE, f"folder = {str(folder)!r}") for source in code_of(name)]
+    for old, new in dict(renamed).items():
+        cells = [source.replace(old, new) for source in cells]
     for old, new in changed.items():
         cells = [source.replace(f"{old} = folder == demo", f"{old} = {new}") for source in cells]
     names = {}
@@ -56,6 +69,27 @@ def test_the_last_notebook_stops_before_it_invents(own, monkeypatch):
     names, refusal = run_all("5_settle_and_confirm", own, monkeypatch)
     assert refusal == ("What follows is invented, for the demo alone. Pour the round of your trial, and record it.")
     assert "said" not in names and set(names["trial"].plan["round"]) == {1, 2, 3}
+
+
+ONE_FACTOR = {'along=("red_share", "load")': 'along="load"', 'along=("wax", "load")': 'along="load"', '"wax"': '"load"',
+              'hold={"pour_temperature": 74}': "hold={}", '"payoff"': '"stain"', '"shade"': '"slip"',
+              '"hardness"': '"stain"', '"T03"': '"T01"'}
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if name[0] != "2"])
+def test_a_trial_of_one_factor_without_a_pot_runs_to_the_end(name, tmp_path, monkeypatch):
+    """As the notebooks say: the names of another trial, and nothing else. (2 is about the demo; its forms take any.)"""
+    trial = scored(poured(TINT, rounds=2), lambda c: 6 + c[:, [0, 0]] * [2.5, -3.0], testers=2)
+    folder = tmp_path / "tint"
+    folder.mkdir()
+    (folder / "trial.toml").write_text(TINT, encoding="utf-8")
+    for table in ("plan", "pours", "scores"):
+        append_frame(folder, table, trial.tables[table], wait=1)
+    before = fingerprint(folder)
+    _, refusal = run_all(name, folder, monkeypatch, renamed=ONE_FACTOR)
+    assert refusal == ("" if name[0] != "5" else "What follows is invented, for the demo alone. Pour the round of your "
+                       "trial, and record it.")
+    assert fingerprint(folder) == before
 
 
 def test_what_is_invented_never_names_the_folder():

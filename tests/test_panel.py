@@ -118,6 +118,32 @@ class TestAgreement:
         assert row["statistic"] == pytest.approx(8 * 7 * row["kendall_w"]) and row["df"] == 7
         assert 0 < row["reliability"] < 1
 
+    def test_two_testers_of_one_mind_tell_the_pours_apart(self):
+        """One mind on eight pours is one order in 8!; the chi-square of Kendall's W, 14 on 7 df, has .0512."""
+        panel = panel_of(np.array([[1, 2], [2, 3], [3, 4], [4, 5], [5, 6], [6, 7], [7, 8], [8, 9.0]]))
+        row = panel.agreement.iloc[0]
+        assert row["test"] == "Kendall's W" and row["kendall_w"] == pytest.approx(1) and row["statistic"] == 14
+        assert row["p"] == 1e-4 and "2 testers scored 8 pours and tell them apart on payoff" in str(panel)
+
+    def test_so_do_two_of_whom_one_missed_a_pour(self):
+        table = np.array([[1, 2], [2, 3], [3, 4], [4, 5], [5, 6], [6, 7], [7, 8], [8, 9.0]])
+        table[3, 1] = np.nan
+        panel = panel_of(table)
+        row = panel.agreement.iloc[0]
+        assert row["test"] == "Skillings-Mack" and row["p"] < 0.002 and "tell them apart on payoff" in str(panel)
+
+    def test_the_chance_of_two_orders_is_that_of_spearmans_rho(self):
+        """W is (1 + rho) / 2 for two testers, so its chance is the share of all 720 orders with no smaller rho."""
+        from itertools import permutations
+
+        from scipy.stats import spearmanr
+        one, two = np.array([1.0, 2, 3, 4, 5, 6]), np.array([2.0, 1, 3, 6, 5, 4])
+        rho = spearmanr(one, two).statistic
+        far = [spearmanr(one, order).statistic >= rho - 1e-9 for order in permutations(two)]
+        row = panel_of(np.column_stack([one, two])).agreement.iloc[0]
+        assert row["kendall_w"] == pytest.approx((1 + rho) / 2)
+        assert row["p"] == pytest.approx(np.mean(far), abs=3 * np.sqrt(np.mean(far) / 9999))
+
     def test_gaps_use_variance_components_and_skillings_mack(self):
         table = simulated(7)[0]
         table[0, 0] = np.nan
@@ -224,7 +250,15 @@ class TestEdges:
         panel = appraise_panel(trial_with(5).with_scores(scored(simulated(1, pours=4)[0])))
         assert "X-05" not in panel.means("payoff")[0].index
         assert panel.unscored == ("X-05",)
-        assert "Nobody has scored X-05." in str(panel)
+        assert "Nobody has scored X-05." in str(panel) and "set aside" not in str(panel)
+
+    def test_a_pour_whose_scores_are_all_set_aside_was_scored(self, demo):
+        aside = demo.with_set_aside(pd.DataFrame([{"action": "set aside", "pour": "P03", "reason": "dropped"}]))
+        panel = appraise_panel(aside)
+        assert panel.unscored == () and panel.all_aside == ("P03",)
+        assert "All scores of P03 are set aside." in str(panel) and "Nobody has scored" not in str(panel)
+        blank = aside.scores[aside.scores["pour"] == "P05"].assign(score=np.nan, corrects="x", reason="another pour")
+        assert appraise_panel(aside.with_scores(blank)).unscored == ("P05",)
 
     def test_attributes_need_not_share_testers(self):
         payoff = scored(simulated(1, pours=4)[0])

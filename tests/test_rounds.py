@@ -7,7 +7,8 @@ from recorded import two_melts
 
 from labkit import Trial
 from labkit.errors import PlanError
-from labkit.rounds import Batch, as_set, grams_column, round_from_factors, small_portions, weighable
+from labkit.portions import small_portions
+from labkit.rounds import Batch, as_set, grams_column, round_from_factors, weighable
 from labkit.statements import Setting
 
 

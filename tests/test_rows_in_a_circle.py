@@ -66,7 +66,7 @@ def test_honest_rounds_are_never_taken_for_it(text):
         round_ = round_from_factors(trial.recipe, trial.batch, number=1, melts=melts, coordinates=at,
                                     pours=[f"P{k:02d}" for k in range(1, 9)])
         world = labkit.World(lambda points: points.assign(**dict.fromkeys(trial.attributes, 5.0))[list(trial.attributes)])
-        plan = meant_rows(round_.to_frame(), trial.recipe, by="pour")
+        plan = meant_rows(round_.to_frame(), trial.recipe, trial.batch, by="pour")
         made = play_round(trial, round_, world, testers=1, seed=seed).pours
         grams = ["base [g]", *(f"{name} [g]" for name in trial.recipe.ingredients)]
         rows = made.reindex(columns=["pour", *grams]).assign(note="").to_dict("records")

@@ -85,10 +85,10 @@ def test_reports_of_it_lose_no_digit(fine):
     assert "  P01   0.433 (0.027) d    0.775 (0.039) ab  0.558 (0.033) a    0.150 (0.035) e\n" in told
     assert "  payoff     tester        0.100  0.094  0.055  0.159  about as stated\n" in told
     assert "  payoff           6     11  0.164   0.100             16\n" in told
-    assert surface.in_one_line() == ("payoff: load +0.26 and wax -0.16 from low to high; a formula's mean is known to 0.12 "
+    assert surface.in_one_line() == ("payoff: load +0.26 and wax -0.15 from low to high; a formula's mean is known to 0.12 "
                                      "(90 %) after 11 pours")
     told = str(surface)
-    assert "  wax               -0.159  0.098  -0.326  -0.008        -1   0.73     0.19\n" in told
+    assert "  wax               -0.153  0.096  -0.310  -0.005        -1   0.73     0.19\n" in told
     assert "  total        10          0.0927       0.0093\n" in told
     assert "  linear        5   6       0.0509      0.833     -0.182  0.09197\n" in told
     assert "the long-run mean is known to 0.12 and one new pour falls within 0.15 of\nit" in told

@@ -4,10 +4,11 @@ import re
 
 import pandas as pd
 import pytest
-from definitions import NEEDLE
+from definitions import NEEDLE, TINT
 
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.errors import PlanError
+from labkit.planning import plan_round
 from labkit.rounds import round_from_factors
 from labkit.sheets import DEFECTS, bench_sheet
 from labkit.trial import Trial
@@ -90,6 +91,14 @@ def test_colour_by_the_base_drawn_defects_to_tick_and_labels_to_cut_out():
     assert [shown[shown.index(pour, shown.index("P04") + 1) + 1] for pour in table.index] == [f"{v:.4f}" for v in table]
     assert page.count('class="label"') == 4 and all(page.count(f"</span> {defect}</span>") == 4 for defect in DEFECTS)
     assert "to about 85\u00a0°C (common practice): candelilla wax melts up to 73\u00a0°C." in page
+
+
+def test_a_tint_of_oils_is_not_to_be_heated_for_its_own_sake():
+    """Jojoba oil melts up to 12 degC, castor oil and iron oxide have no melting range on the shelf."""
+    trial = Trial.from_toml(TINT.replace('"castor oil" = "to 100"', '"castor oil" = 50\n"jojoba oil" = "to 100"'))
+    told = bench_sheet(trial, plan_round(trial, pours=2, seed=1))
+    assert "Heat only what has to be melted, until it is clear, to about 85\u00a0°C (common practice)." in told
+    assert "jojoba oil melts" not in told and "Heat until clear" not in told
 
 
 @pytest.mark.parametrize("name", ["carnauba wax", "Carnauba Wax"])

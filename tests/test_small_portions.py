@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 from definitions import HAZEL, TERRACOTTA
 
-from labkit.rounds import Batch, Round, grams_column, small_portions
+from labkit.portions import small_portions
+from labkit.rounds import Batch, Round, grams_column
 from labkit.trial import Trial
 
 
@@ -56,7 +57,7 @@ def test_a_coarse_balance_is_the_first_thing_to_change(hazel):
     round_ = round_of(hazel, {"castor oil": [13.1, 12.7], "sunflower wax": [0.9, 2.0], "vitamin E": [0.1, 0.2],
                               "brown iron oxide": [0.9, 0.1]})
     assert small_portions(round_, Batch(pour_g=15, balance_step_g=0.1)) == (
-        "0.90 g of sunflower wax in P01, 0.10 g of vitamin E in P01 and 0.10 g of brown iron oxide in P02 are under 20 "
+        "0.9 g of sunflower wax in P01, 0.1 g of vitamin E in P01 and 0.1 g of brown iron oxide in P02 are under 20 "
         "steps of the balance. Weigh them on a balance that reads 0.01 g, and give balance_step_g in trial.toml so.",)
     assert small_portions(round_of(hazel, {"castor oil": [14.9], "vitamin E": [0.1]}),
                           Batch(pour_g=15, balance_step_g=0.1))[0].endswith(

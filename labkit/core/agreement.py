@@ -203,7 +203,34 @@ def skillings_mack(table):
     of the tied ranks is used, so that complete tables give Friedman's statistic corrected for ties.
     Source: Skillings & Mack (1981), Technometrics 23:171-177.
     """
-    table = table[:, (~np.isnan(table)).sum(axis=0) > 1]
+    scaled, inverse, df = _weighted(table)
+    if df == 0:
+        return _chi_square(0.0, max(len(table) - 1, 0))
+    total = scaled.sum(axis=1)
+    return _chi_square(total @ inverse @ total, df)
+
+
+def skillings_mack_by_shuffling(table, *, plays=9999, seed=0):
+    """Chance of a statistic of `skillings_mack` at least as large when each tester's ranks come in any order.
+
+    S stays as it is then. For few testers, of whom its chi-square calls too little an agreement.
+    """
+    rng, (scaled, inverse, _) = np.random.default_rng(seed), _weighted(table)
+    totals, present = np.zeros((plays, len(scaled))), ~np.isnan(_of_several(table))
+    for own, there in zip(scaled.T, present.T, strict=True):
+        totals[:, there] += rng.permuted(np.tile(own[there], (plays, 1)), axis=1)
+    found = scaled.sum(axis=1) @ inverse @ scaled.sum(axis=1)
+    return float((1 + np.sum(np.einsum("pi,ij,pj->p", totals, inverse, totals) >= found - 1e-9)) / (1 + plays))
+
+
+def _of_several(table):
+    """The testers who scored more than one pour."""
+    return table[:, (~np.isnan(table)).sum(axis=0) > 1]
+
+
+def _weighted(table):
+    """Weighted ranks about their middle (pours, testers), the inverse of S, and its rank."""
+    table = _of_several(table)
     present = ~np.isnan(table)
     size = present.sum(axis=0)
     scaled = np.sqrt(12 / (size + 1)) * np.where(present, ranks_within(table) - (size + 1) / 2, 0.0)
@@ -211,10 +238,7 @@ def skillings_mack(table):
     shared = (present * (spread / np.maximum(size, 1))) @ present.T
     covariance = np.diag(present @ spread) - shared
     df = int(np.linalg.matrix_rank(covariance, tol=1e-9 * max(1.0, np.abs(covariance).max(initial=0.0))))
-    if df == 0:
-        return _chi_square(0.0, max(len(table) - 1, 0))
-    total = scaled.sum(axis=1)
-    return _chi_square(total @ np.linalg.pinv(covariance, rcond=1e-9, hermitian=True) @ total, df)
+    return scaled, np.linalg.pinv(covariance, rcond=1e-9, hermitian=True), df
 
 
 def _tie_counts(ranks):

@@ -26,6 +26,7 @@ DISC = {"marker": "o", "markersize": 6, "linestyle": "none"}
 EDGE = "0.3"
 WANTED = {"facecolor": "0.93", "edgecolor": "none"}
 IDEAL = {"color": "0.45", "linewidth": 1.0, "linestyle": (0, (6, 3))}
+LINE = {"color": "black", "linewidth": 1.8, "zorder": 3}
 BAND = {"facecolor": "0.55", "edgecolor": "none", "alpha": 0.45}
 
 
@@ -108,11 +109,21 @@ def _frame(ax, trial: Trial, name: str, scale, slice_: Slice) -> None:
 
 
 def _draw_line(ax, surface: Surface, slice_: Slice) -> None:
-    """The band and the line where the limits allow it, hatches before and after."""
+    """The band and the line where the limits allow it."""
     allowed = slice_.allowed.ravel()
     told, across = surface.predict(slice_.points[allowed]), slice_.x.ravel()[allowed]
-    ax.fill_between(across, told["low"], told["high"], zorder=2, **BAND)
-    ax.plot(across, told["mean"], color="black", linewidth=1.8, zorder=3)
+    paint_band(ax, across, told["mean"], told["low"], told["high"])
+
+
+def paint_band(ax, across, mean, low, high) -> None:
+    """A line and its band, hatches before and after; room on the axis is made before."""
+    ax.fill_between(across, low, high, zorder=2, **BAND)
+    ax.plot(across, mean, **LINE)
+    forbid_beside(ax, across)
+
+
+def forbid_beside(ax, across) -> None:
+    """Hatches before the first and after the last of what is allowed along an axis."""
     for ends in ((ax.get_xlim()[0], across[0]), (across[-1], ax.get_xlim()[1])):
         ax.axvspan(*ends, zorder=1, **FORBIDDEN)
 

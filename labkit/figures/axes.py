@@ -78,19 +78,15 @@ def check_panel(panel: object) -> None:
     check_type(panel, Panel, name="panel", advice="Give what appraise_panel(trial) returned.", error=PanelError)
 
 
-def check_along(recipe: Recipe, along: Sequence[str], *, error: type[LabkitError],
-                alone: str = "") -> tuple[str, str]:
-    """Two different coordinates of the recipe that vary; `alone` is the picture to draw along one of them."""
+def check_along(recipe: Recipe, along: Sequence[str] | str, *, error: type[LabkitError]) -> tuple[str, ...]:
+    """One coordinate of the recipe, or two different ones, that vary."""
     listed = isinstance(along, Sequence | np.ndarray | pd.Index | pd.Series) and not isinstance(along, str)
     names = tuple(along) if listed else (along,)
     unknown = [name for name in names if name not in recipe.coordinates]
-    if len(recipe.coordinates) < 2:
-        raise error(f"{recipe.coordinates[0]} is all that varies, and this picture takes two coordinates. "
-                    "Use draw_along for a surface along it.")
-    if unknown or len(set(names)) != 2:
-        one = f", or use {alone} for one alone" if alone and len(names) == 1 else ""
-        raise error(f"along is {list(names)}. Give two different ones of "
-                    f"{words_joined([repr(c) for c in recipe.coordinates])}{one}.")
+    if unknown or len(set(names)) != len(names) or len(names) not in (1, 2):
+        known = [repr(c) for c in recipe.coordinates]
+        some = "one or two different ones of " if len(known) > 1 else ""
+        raise error(f"along is {list(names)}. Give {some}{words_joined(known)}.")
     for name in names:
         check_varies(recipe, name, error=error)
     return names

@@ -25,6 +25,7 @@ from labkit.figures.axes import (
     title_at,
     words_of,
 )
+from labkit.figures.chances import chance_of_all, outlook_along, wanted_words
 from labkit.figures.names import settle
 from labkit.figures.shades import DOUBT, UNKNOWN, levels_of, paint_doubt, paint_forbidden, paint_lines
 from labkit.figures.slices import Slice, check_some_allowed, given_row, held_words, pair_slice
@@ -41,14 +42,15 @@ IDEAL = {"color": "black", "linewidth": 2.4}
 CHANCES = np.linspace(0, 1, 6)
 
 
-def draw_outlook(trial: Trial, surfaces: Mapping[str, Surface], along: Sequence[str],
+def draw_outlook(trial: Trial, surfaces: Mapping[str, Surface], along: Sequence[str] | str,
                  at: pd.DataFrame | None = None, seed: int = 0):
     """One small picture an attribute over two coordinates, and as the last the chance of meeting everything.
 
     at : as in `draw_surface`, such as `tweak.best`. Each attribute: lines of its mean, grey where that mean is not
     wanted at all, a heavy line where it is wanted most; dots and hatches as in `draw_surface`. The last: shades of the
     chance that every attribute is wanted at all (desirability above 0) and, once a pour has failed, that the pour
-    holds; lines of the expected overall desirability. All from the same joint draws. Returns the array of Axes.
+    holds; lines of the expected overall desirability. All from the same joint draws. Along one coordinate
+    alone they are lines, see `outlook_along`. Returns the array of Axes.
     """
     check_trial(trial, error=TweakError)
     check_surfaces(trial, surfaces)
@@ -59,9 +61,11 @@ def draw_outlook(trial: Trial, surfaces: Mapping[str, Surface], along: Sequence[
         raise TweakError("none of these surfaces is of an attribute that says what is wanted. "
                          "Give at least one a line such as wanted = { rising = [4, 8] }.")
     given = given_row(trial, next(iter(surfaces.values())).scores.index, at)
-    slice_, held = pair_slice(trial, along, given, steps=STEPS), held_words(trial.recipe, given, along)
+    held, outlook = held_words(trial.recipe, given, along), Outlook.of(trial, wanted, seed=seed, n=DRAWS)
+    if len(along) == 1:
+        return outlook_along(trial, outlook, along[0], given, held, marked=at is not None)
+    slice_ = pair_slice(trial, along, given, steps=STEPS)
     check_some_allowed(slice_, held)
-    outlook = Outlook.of(trial, wanted, seed=seed, n=DRAWS)
     figure, axes = sheet(len(wanted) + 1)
     pictures = [_draw_attribute(ax, slice_, draws, trial.attributes[name])
                 for ax, (name, draws) in zip(axes, outlook.scores(slice_.points).items(), strict=False)]
@@ -102,32 +106,12 @@ def _draw_attribute(ax, slice_: Slice, draws: np.ndarray, attribute: Attribute) 
               if attribute.low < v < attribute.high and not np.isclose(v, best)]
     doubt = slice_.shaped(high - low - DOUBT * attribute.width)
     paint_doubt(ax, slice_, doubt)
-    ax.set_title(f"{attribute.name}: {_wanted_words(attribute)}", fontsize=10)
+    ax.set_title(f"{attribute.name}: {wanted_words(attribute)}", fontsize=10)
     inside = slice_.allowed
     return Picture(lines=paint_lines(ax, slice_, mean, others, colors="0.3"),
                    ideal=paint_lines(ax, slice_, mean, [best], linewidths=IDEAL["linewidth"]),
                    values=mean, unwanted=bool((unwanted[inside] > 0).any()),
                    doubt=bool((doubt[inside] > 0).any()))
-
-
-def _wanted_words(attribute: Attribute) -> str:
-    """What is wanted as a range and its best."""
-    points = attribute.wanted.points
-    if attribute.wanted.kind == "peak":
-        return f"{points[0]:g} to {points[2]:g}, best {points[1]:g}"
-    return f"above {points[0]:g}, best {points[1]:g}" if attribute.wanted.kind == "rising" else (
-        f"below {points[1]:g}, best {points[0]:g}")
-
-
-def chance_of_all(outlook: Outlook, points: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Chance that every attribute has a desirability above 0 and the pour holds; expected desirability: (m,) each."""
-    known = outlook.known(points)
-    met = np.ones(known[0].shape)
-    for name, values in zip(outlook.surfaces, known, strict=False):
-        met *= wanted_part(outlook.attributes[name].wanted, values) > 0
-    if outlook.failing is not None:
-        met = met * np.clip(known[-1], 0.0, 1.0)
-    return met.mean(axis=0), outlook.worth(known).mean(axis=0)
 
 
 def _draw_chance(ax, slice_: Slice, outlook: Outlook):

@@ -1,12 +1,13 @@
 """Where one may pour, and where one has poured."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
 from labkit.core import simplex
 from labkit.errors import RegionError
+from labkit.figures.along import LINE, forbid_beside
 from labkit.figures.axes import (
     FAILED,
     FORBIDDEN,
@@ -19,20 +20,23 @@ from labkit.figures.axes import (
     words_of,
 )
 from labkit.figures.names import label_points
+from labkit.figures.slices import moved
 from labkit.planning import check_round, standard_error_at
 from labkit.rounds import Round
 from labkit.trial import Trial, check_trial
 
 GRID = 31                   # points each way at which the standard error is taken
+ERROR = {"color": "0.45", "linewidth": 0.8}
 COLUMNS = 61                # values across at which the lowest and the highest value up are found
 
 
-def draw_region(trial: Trial, along: Sequence[str], round_: Round | None = None, ax=None):
+def draw_region(trial: Trial, along: Sequence[str] | str, round_: Round | None = None, ax=None):
     """All pairs of two coordinates that some allowed formula has, with the pours as weighed. Returns the Axes.
 
     White is what the limits allow when everything else is free; what they forbid is hatched. Lines give the standard
     error of a surface, as a part of the scale, with all else in the middle: where it is high, little is known. A
-    round to come is counted in it and stands as rings with their melts.
+    round to come is counted in it and stands as rings with their melts. Along one coordinate alone the standard error
+    is one line, and pours stand on it.
     """
     check_trial(trial, error=RegionError)
     if round_ is not None:
@@ -41,6 +45,8 @@ def draw_region(trial: Trial, along: Sequence[str], round_: Round | None = None,
     along = check_along(trial.recipe, along, error=RegionError)
     ax = axes_or_new(ax)
     new = pd.DataFrame(columns=list(along)) if round_ is None else round_.to_frame().set_index("pour")
+    if len(along) == 1:
+        return _draw_alone(ax, trial, along[0], round_, new)
     _set_limits(ax, trial, along, new)
     ax.axvspan(*ax.get_xlim(), zorder=0, **FORBIDDEN)
     across, bottom, top = projection(trial, along)
@@ -49,7 +55,30 @@ def draw_region(trial: Trial, along: Sequence[str], round_: Round | None = None,
     mark_made(ax, trial, trial.made[along[0]], trial.made[along[1]])
     ax.plot(new[along[0]], new[along[1]], linestyle="none", zorder=5, **PLANNED)
     title_and_marks(ax, f"{trial.name}: what may be poured", _marks(trial, planned=bool(len(new))))
-    _name_all(ax, trial, new, along)
+    _name_all(ax, trial.made[list(along)], new[[*along, "melt"]] if len(new) else new)
+    return ax
+
+
+def _draw_alone(ax, trial: Trial, name: str, round_: Round | None, new: pd.DataFrame):
+    """The standard error along one coordinate, all others in the middle of the region."""
+    middle, across = trial.region.sample(500, seed=0).mean(), np.linspace(*_range(trial, name), COLUMNS)
+
+    def told(places: pd.Series) -> pd.DataFrame:
+        points, _ = moved(trial.recipe, middle, {name: places.to_numpy(dtype=float)})
+        error = standard_error_at(trial, points, round_) if len(places) else np.empty(0)
+        return pd.DataFrame({name: places.astype(float), "error": error}, index=places.index)
+
+    line, made, planned = told(pd.Series(across)), told(trial.made[name]), told(new[name])
+    seen = pd.concat([part for part in (line, made, planned) if len(part)])
+    margin = 0.06 * np.ptp(seen[name])
+    ax.set(xlim=(seen[name].min() - margin, seen[name].max() + margin), ylim=(0, 1.3 * seen["error"].max()),
+           xlabel=words_of(trial.recipe, name), ylabel="standard error [part of the scale]")
+    ax.plot(across, line["error"], **LINE)
+    forbid_beside(ax, across)
+    mark_made(ax, trial, made[name], made["error"])
+    ax.plot(planned[name], planned["error"], linestyle="none", zorder=5, **PLANNED)
+    title_and_marks(ax, f"{trial.name}: what may be poured", _marks(trial, planned=bool(len(new)), line=LINE)[1:])
+    _name_all(ax, made, planned.assign(melt=new["melt"] if len(new) else ""))
     return ax
 
 
@@ -83,13 +112,13 @@ def _draw_doubt(ax, trial: Trial, along: tuple[str, str], round_: Round | None, 
     ax.clabel(lines, fmt="%.2g", fontsize=8, zorder=2)
 
 
-def _name_all(ax, trial: Trial, new: pd.DataFrame, along: tuple[str, str]) -> None:
-    """Pours by their names, planned ones with their melts too."""
-    named = [trial.made[list(along)]]
+def _name_all(ax, made: pd.DataFrame, new: pd.DataFrame) -> None:
+    """Pours by their names, planned ones with their melts too; the first two columns are the places."""
+    named = [made]
     if len(new):
-        named.append(new[list(along)].set_axis([f"{pour} ({melt})" for pour, melt in new["melt"].items()]))
+        named.append(new[list(made)].set_axis([f"{pour} ({melt})" for pour, melt in new["melt"].items()]))
     places = pd.concat([part for part in named if len(part)] or named)
-    label_points(ax, places[along[0]], places[along[1]])
+    label_points(ax, places.iloc[:, 0], places.iloc[:, 1])
 
 
 def projection(trial: Trial, along: tuple[str, str]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -136,13 +165,13 @@ def _ends(trial: Trial, along: tuple[str, str], value: float | None) -> tuple[fl
         return np.nan, np.nan
 
 
-def _marks(trial: Trial, *, planned: bool) -> list:
+def _marks(trial: Trial, *, planned: bool, line: Mapping = ERROR) -> list:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     ok = trial.made["ok"]
     marks = [Patch(facecolor="white", edgecolor="black", label="allowed"), Patch(label="not allowed", **FORBIDDEN)]
     marks += [Line2D([], [], linestyle="none", label="poured", **POURED)] * int(ok.any())
-    marks += [Line2D([], [], color="0.45", linewidth=0.8, label="standard error")]
+    marks += [Line2D([], [], **line, label="standard error")]
     marks += [Line2D([], [], linestyle="none", label="planned (melt)", **PLANNED)] * int(planned)
     return marks + [Line2D([], [], linestyle="none", label="failed", **FAILED)] * int((~ok).any())

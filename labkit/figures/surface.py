@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from labkit.errors import SurfaceError
+from labkit.figures.along import draw_along
 from labkit.figures.axes import (
     GIVEN,
     axes_or_new,
@@ -23,8 +24,9 @@ from labkit.surfaces import Surface
 from labkit.trial import Trial
 
 
-def draw_surface(surface: Surface, along: Sequence[str], at: pd.DataFrame | None = None, ax=None):
-    """Contours of the mean score over two coordinates; all others are held. Returns the Axes.
+def draw_surface(surface: Surface, along: Sequence[str] | str, at: pd.DataFrame | None = None, ax=None):
+    """Contours of the mean score over two coordinates; all others are held. Of one, what `draw_along` draws. Returns
+    the Axes.
 
     at : one row with the coordinates at which the others are held, such as `tweak.best`, which stands as a diamond; by
     default the middle of the scored pours. Dotted is where the 90 % interval of the mean is wider than 0.4 of the
@@ -33,7 +35,9 @@ def draw_surface(surface: Surface, along: Sequence[str], at: pd.DataFrame | None
     """
     check_surface(surface)
     trial, scale = surface.reading.ground.trial, surface.reading.attribute
-    along = check_along(trial.recipe, along, error=SurfaceError, alone="draw_along")
+    along = check_along(trial.recipe, along, error=SurfaceError)
+    if len(along) == 1:
+        return draw_along(surface, along[0], at, ax)
     given = given_row(trial, surface.scores.index, at)
     held, slice_ = held_words(trial.recipe, given, along), pair_slice(trial, along, given)
     check_some_allowed(slice_, held)

@@ -52,8 +52,8 @@ def _melts_grid(trial: Trial, round_: Round):
     weighed = [grams_column(i) for i in trial.recipe.pot]
     known = standing_melts(trial.melts).set_index("melt")
     columns = [_weight(c) for c in weighed] + [_NOTE]
-    texts = _texts(known, sheet.index, columns, planned_grams(trial.plan, trial.recipe, by="melt"))
-    meant = {(melt, c): f"meant {sheet.at[melt, c]:.2f}" for melt in sheet.index for c in weighed}
+    texts = _texts(known, sheet.index, columns, planned_grams(trial.plan, trial.recipe, trial.batch, by="melt"))
+    meant = {(melt, c): f"meant {round_.batch.told(sheet.at[melt, c])}" for melt in sheet.index for c in weighed}
     served = {melt: f"for {plural(int(sheet.at[melt, 'pours']), 'pour')}" for melt in sheet.index}
     return grid_of_boxes(served, columns, meant=meant, texts=texts, name="melt")
 
@@ -66,11 +66,11 @@ def _pours_grid(trial: Trial, round_: Round):
     columns += [Column(name=name, under=unit, width=_NARROW) for name, unit in units.items()]
     columns += [Column(name="outcome", under=_OUTCOME, words=True, width="140px"),
                 Column(name="defects", words=True, width="110px"), _NOTE]
-    meant = {(pour, c): f"meant {number_text(sheet.at[pour, c], 2 if c in weighed else 1)}"
+    meant = {(pour, c): f"meant {number_text(sheet.at[pour, c], round_.digits[c])}"
              for pour in sheet.index for c in [*weighed, *units]}
     known = standing_pours(trial.pours).set_index("pour")
     rows = {pour: f"melt {sheet.at[pour, 'melt']}" if trial.recipe.pot else "" for pour in sheet.index}
-    texts = _texts(known, sheet.index, columns, planned_grams(trial.plan, trial.recipe, by="pour"))
+    texts = _texts(known, sheet.index, columns, planned_grams(trial.plan, trial.recipe, trial.batch, by="pour"))
     return grid_of_boxes(rows, columns, meant=meant, texts=texts, name="pour")
 
 
@@ -141,7 +141,8 @@ def _news(form: Form, name: str, entries: dict, trial: Trial, round_: Round) -> 
     grid, kind = form.grids[name], name.removesuffix("s")
     known = (standing_melts(trial.melts) if name == "melts" else standing_pours(trial.pours)).set_index(kind)
     rows = list(dict.fromkeys(row for row, _ in grid.boxes))
-    saved = _texts(known, rows, list(grid.columns.values()), planned_grams(trial.plan, trial.recipe, by=kind))
+    planned = planned_grams(trial.plan, trial.recipe, trial.batch, by=kind)
+    saved = _texts(known, rows, list(grid.columns.values()), planned)
     new = [row for row in rows if row not in known.index and any(r == row for r, _ in entries)]
     changed = [row for row in rows if row in known.index and any(
         _typed(entries.get((row, c)), column) != saved[row, c] for c, column in grid.columns.items())]

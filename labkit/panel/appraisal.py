@@ -8,6 +8,7 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
+from labkit.aside import standing_scores
 from labkit.checks import check_choice
 from labkit.core.levels import SPREAD
 from labkit.errors import PanelError
@@ -27,12 +28,14 @@ NOISE_NAMES = MappingProxyType({"tester": "testers", "tester_pour": "tester x po
 class Panel:
     """What the testers can and cannot tell; frames are copies, an attribute without scores is not in them.
 
+    unscored, all_aside : pours without a standing score, since nobody gave one or since all of them are set aside.
     by_instrument : attributes that an instrument reads, and no tester scores.
     """
 
     trial_name: str
     readings: Mapping[str, Reading]
     unscored: tuple[str, ...]
+    all_aside: tuple[str, ...] = ()
     by_instrument: tuple[str, ...] = ()
 
     @cached_property
@@ -50,7 +53,7 @@ class Panel:
     def agreement(self) -> pd.DataFrame:
         """A row an attribute: how many, icc with 90 % limits and which it is, reliability of the pours' means,
         Kendall's W of those who scored every pour, and a rank test of whether the orders have anything in common (p of
-        a balanced incomplete table by shuffling)."""
+        a balanced incomplete table, and of fewer than eight testers, by shuffling)."""
         return pd.DataFrame([_agreement_row(reading) for reading in self.readings.values()])
 
     @property
@@ -175,11 +178,12 @@ def _appraised(trial, prior: str) -> Panel:
                          stated=trial.noise_of(name), prior=prior)
         for name, attribute in trial.attributes.items() if (scores["attribute"] == name).any()
     }
-    there = set(scores["pour"])
+    said = set(standing_scores(trial.scores, trial.set_aside.iloc[:0])["pour"])
+    left = [pour for pour in made.index[made["ok"]] if pour not in set(scores["pour"])]
     return Panel(
         trial_name=trial.name, readings=fixed(readings),
-        unscored=tuple(pour for pour in made.index[made["ok"]] if pour not in there),
-        by_instrument=tuple(trial.read_attributes),
+        unscored=tuple(pour for pour in left if pour not in said),
+        all_aside=tuple(pour for pour in left if pour in said), by_instrument=tuple(trial.read_attributes),
     )
 
 

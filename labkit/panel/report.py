@@ -179,6 +179,8 @@ def _pour_blocks(panel) -> list:
                if 2 <= steps_of(reading) <= FEW_STEPS and len(reading.pours) > 1 and len(reading.testers) > 1]
     if panel.unscored:
         blocks.append(line(f"Nobody has scored {words_joined(panel.unscored)}."))
+    if panel.all_aside:
+        blocks.append(line(f"All scores of {words_joined(panel.all_aside)} are set aside."))
     return blocks
 
 

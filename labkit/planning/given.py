@@ -27,7 +27,7 @@ def planned_round(trial: Trial, number: int) -> Round:
     """The round of a number that is planned, as plan.csv has it, in the order of pouring."""
     plan = trial.plan
     rows = plan[plan["round"] == number].sort_values("order").reset_index(drop=True)
-    return Round(number=int(number), frame=rows, recipe=trial.recipe)
+    return Round(number=int(number), frame=rows, recipe=trial.recipe, batch=trial.batch)
 
 
 def check_round(round_: object, trial: Trial, *, error: type[LabkitError], name: str = "the round",

@@ -10,7 +10,8 @@ from labkit.planning.question import WEAK
 from labkit.planning.size import SITTING
 from labkit.planning.weigh import outside_limits
 from labkit.planning.wish import Wish
-from labkit.rounds import Round, grams_column, small_portions
+from labkit.portions import small_portions
+from labkit.rounds import Round, grams_column
 from labkit.trial import Trial
 from labkit.wording import about, plural, words_joined
 

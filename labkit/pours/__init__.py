@@ -4,6 +4,7 @@ A table comes as text or numbers; its index names the row in every message. Gram
 were planned. Where some were planned an empty cell says nothing, and the word `none` says that none was added.
 """
 
+from labkit.pours.doubts import REALLY_SO, is_meant
 from labkit.pours.melts import melt_columns, standing_melts, typed_melts
 from labkit.pours.overview import doubts_on_what_was_made
 from labkit.pours.poured import (
@@ -21,12 +22,14 @@ __all__ = [
     "BASE",
     "CORRECTION",
     "NONE_ADDED",
+    "REALLY_SO",
     "FedAgain",
     "check_correction",
     "check_day",
     "doubts_on_what_was_made",
     "is_before",
     "is_day",
+    "is_meant",
     "melt_columns",
     "never_weighed",
     "not_a_day",

@@ -14,6 +14,7 @@ from labkit.formula import Recipe
 from labkit.pours.rows import check_day, last_rows, stands_of
 from labkit.pours.weights import BASE, check_written, own_columns
 from labkit.rounds import Batch, grams_column
+from labkit.wording import grams_text
 
 REALLY_SO = "really so"  # in a note
 GROSS = 3.0              # times what was planned; a slip of the decimal sign is ten times
@@ -60,7 +61,7 @@ def _running(row: Mapping, plan: Mapping[str, float], batch: Batch, where: str) 
     meant, shown = np.array([plan[c] for c in columns]), np.array([row[c] for c in columns], dtype=float)
     if len(columns) < 2 or not _are_totals(shown, meant, batch.balance_step_g):
         return ""
-    said, told = ", ".join(f"{value:g}" for value in shown), ", ".join(f"{value:.2f}" for value in meant)
+    said, told = ", ".join(f"{value:g}" for value in shown), ", ".join(grams_text(value) for value in meant)
     return (f"{where}: the weights look like running totals ({said} g, where {told} g were planned). Write what was "
             f"added each time, or write '{REALLY_SO}' in the note.")
 
@@ -93,16 +94,16 @@ def _exchanged(row: Mapping, plan: Mapping[str, float], batch: Batch, where: str
     for one, other in itertools.combinations(columns, 2):
         gap, crossed = abs(plan[one] - plan[other]), (abs(row[one] - plan[other]), abs(row[other] - plan[one]))
         if gap > 3 * near and max(crossed) <= near:
-            return (f"{where}: {one} is {row[one]:g} and {other} is {row[other]:g}, but {plan[one]:.2f} and "
-                    f"{plan[other]:.2f} g were planned. Exchange them if they stand in each other's column, or write "
-                    f"'{REALLY_SO}' in the note.")
+            return (f"{where}: {one} is {row[one]:g} and {other} is {row[other]:g}, but {grams_text(plan[one])} and "
+                    f"{grams_text(plan[other])} g were planned. Exchange them if they stand in each other's column, "
+                    f"or write '{REALLY_SO}' in the note.")
     return ""
 
 
 def _gross(row: Mapping, plan: Mapping[str, float], times: float, batch: Batch, where: str) -> str:
     for column, meant in plan.items():
         if meant > 0 and row[column] > times * meant + SLACK * batch.balance_step_g:
-            return f"{where}: {column} is {row[column]:g}, but {meant:.2f} g were planned. {_ADVICE}"
+            return f"{where}: {column} is {row[column]:g}, but {grams_text(meant)} g were planned. {_ADVICE}"
     return ""
 
 
@@ -112,7 +113,7 @@ def scant(row: Mapping, plan: Mapping[str, float], batch: Batch, where: str) -> 
         return ""
     for column, meant in plan.items():
         if meant > 0 and 0 < row[column] < meant / GROSS - SLACK * batch.balance_step_g:
-            return f"{where}: {column} is {row[column]:g}, but {meant:.2f} g were planned. {_ADVICE}"
+            return f"{where}: {column} is {row[column]:g}, but {grams_text(meant)} g were planned. {_ADVICE}"
     return ""
 
 

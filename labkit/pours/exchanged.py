@@ -10,7 +10,7 @@ from labkit.formula import Recipe
 from labkit.pours.doubts import FEW, REALLY_SO, SLACK, is_meant
 from labkit.pours.weights import BASE, own_columns
 from labkit.rounds import Batch, grams_column
-from labkit.wording import words_joined
+from labkit.wording import grams_text, words_joined
 
 MANY = 500  # ways from row to row that are followed
 CLEAR = 3   # times as far from its own plan lies one weight at least of a row that is in another's place
@@ -114,10 +114,10 @@ def _words(row: Mapping, other: Mapping, kind: str, planned: Mapping, columns: I
     """Told of the weight that differs most between the two plans."""
     own, there = planned[row[kind]], planned[other[kind]]
     column = max(columns, key=lambda c: abs(own[c] - there[c]))
+    meant, elsewhere = grams_text(own[column]), grams_text(there[column])
     return (f"{where}: {column} is {_grams(row[column]):g} and that of {other[kind]} {_grams(other[column]):g}, but "
-            f"{own[column]:.2f} and {there[column]:.2f} g were planned, and each row fits the plan of the other. "
-            f"Exchange the weights of the two if they stand in each other's row, or write '{REALLY_SO}' in the "
-            "note of one.")
+            f"{meant} and {elsewhere} g were planned, and each row fits the plan of the other. Exchange the weights of "
+            f"the two if they stand in each other's row, or write '{REALLY_SO}' in the note of one.")
 
 
 def _words_of_circle(rows: Sequence[Mapping], kind: str, planned: Mapping, columns: Iterable[str], where: str) -> str:
@@ -125,7 +125,7 @@ def _words_of_circle(rows: Sequence[Mapping], kind: str, planned: Mapping, colum
     plans = [planned[row[kind]] for row in rows]
     column = max(columns, key=lambda c: max(plan[c] for plan in plans) - min(plan[c] for plan in plans))
     names, shown = words_joined([row[kind] for row in rows]), words_joined([f"{_grams(row[column]):g}" for row in rows])
-    meant = words_joined([f"{plan[column]:.2f}" for plan in plans])
+    meant = words_joined([grams_text(plan[column]) for plan in plans])
     return (f"{where}: {column} of {names} is {shown}, but {meant} g were planned, and each row fits the plan of the "
             "next of them, the last that of the first. Move the weights to the rows whose plan they fit, or write "
             f"'{REALLY_SO}' in the note of one.")

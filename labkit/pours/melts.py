@@ -39,7 +39,7 @@ def typed_melts(
     columns = melt_columns(recipe)
     check_columns(frame, allowed=columns, required=("melt",), what=table, error=PourError)
     rows = [row.to_dict() for _, row in recorded.iterrows()]
-    planned, before, again = meant_rows(plan, recipe, by="melt"), len(rows), FedAgain(rows, ("melt",))
+    planned, before, again = meant_rows(plan, recipe, batch, by="melt"), len(rows), FedAgain(rows, ("melt",))
     for label, cells in texts(frame, columns).iterrows():
         where = f"{table} row {label}"
         row = _typed_melt(cells, recipe, where, planned, rows)

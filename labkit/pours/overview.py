@@ -16,13 +16,14 @@ from labkit.pours.rows import is_day, not_a_day
 from labkit.pours.settings import doubt_of_settings, set_otherwise
 from labkit.pours.weights import BASE
 from labkit.rounds import Batch, grams_column
+from labkit.wording import grams_text
 
 MORE = 1.02  # times what was weighed into a pot; what is drawn beyond that is in doubt
 
 
 def doubts_on_what_was_made(tables: Mapping[str, pd.DataFrame], recipe: Recipe, batch: Batch) -> list[str]:
     """Fact and advice about each melt and pour in doubt; what was drawn from a melt, where nothing else tells of it."""
-    by_melt, by_pour = (meant_rows(tables["plan"], recipe, by=kind) for kind in ("melt", "pour"))
+    by_melt, by_pour = (meant_rows(tables["plan"], recipe, batch, by=kind) for kind in ("melt", "pour"))
     melts, pours = standing_melts(tables["melts"]).to_dict("records"), standing_pours(tables["pours"])
     rows = pours.to_dict("records")
     found = _of_melts(melts, recipe, by_melt, batch) + _of_pours(
@@ -84,8 +85,8 @@ def _overdrawn(row: Mapping, drawn: float, recipe: Recipe, batch: Batch) -> str:
     held = sum(weights)
     if any(map(is_blank, weights)) or drawn <= MORE * held + SLACK * batch.balance_step_g or is_meant(row):
         return ""
-    return (f"melts.csv melt {row['melt']}: {held:.2f} g were weighed into it, but {drawn:.2f} g of base were drawn "
-            f"from it. Correct the melt or its pours, or write '{REALLY_SO}' in the note of the melt.")
+    return (f"melts.csv melt {row['melt']}: {grams_text(held)} g were weighed into it, but {grams_text(drawn)} g of "
+            f"base were drawn from it. Correct the melt or its pours, or write '{REALLY_SO}' in the note of the melt.")
 
 
 def _day(row: Mapping, where: str) -> str:

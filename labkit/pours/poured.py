@@ -46,7 +46,7 @@ def typed_pours(
     columns = pour_columns(recipe)
     check_columns(frame, allowed=columns, required=("pour",), what=table, error=PourError)
     rows = [row.to_dict() for _, row in recorded.iterrows()]
-    planned, before, again = meant_rows(plan, recipe, by="pour"), len(rows), FedAgain(rows, ("pour",))
+    planned, before, again = meant_rows(plan, recipe, batch, by="pour"), len(rows), FedAgain(rows, ("pour",))
     for label, cells in texts(frame, columns).iterrows():
         row = _typed_pour(cells, recipe, f"{table} row {label}", planned, melts, rows)
         if not again.holds(row) and is_news(row, rows, "pour", f"{table} row {label}"):

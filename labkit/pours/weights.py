@@ -6,6 +6,7 @@ from labkit.checks import is_blank, parse_grams
 from labkit.errors import PourError
 from labkit.formula import Recipe
 from labkit.rounds import grams_column
+from labkit.wording import grams_text
 
 BASE = "base [g]"
 NONE_ADDED = "none"  # in a cell of grams; kept as 0 g
@@ -22,7 +23,8 @@ def weight_of(cell: object, where: str, planned: float) -> float:
     value = parse_grams(cell, where=where, error=PourError)
     if value == 0 and planned > 0:
         raise PourError(
-            f"{where} is 0, but {planned:.2f} g were planned. Weigh again, or write {NONE_ADDED} if none was added."
+            f"{where} is 0, but {grams_text(planned)} g were planned. Weigh again, or write {NONE_ADDED} if "
+            "none was added."
         )
     return value
 
@@ -34,7 +36,7 @@ def unwritten(row: Mapping, planned: Mapping[str, float], columns: Iterable[str]
 
 def unwritten_words(what: str, planned: float) -> str:
     """Fact and advice where grams were planned and nothing is written."""
-    fact = f"{what} is empty, but {planned:.2f} g were planned."
+    fact = f"{what} is empty, but {grams_text(planned)} g were planned."
     return f"{fact} Write what was weighed, or {NONE_ADDED} if none was added."
 
 

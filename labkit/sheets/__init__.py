@@ -19,6 +19,7 @@ DEFECTS = ("sweating", "bleeding", "bloom", "streaks", "seams", "laddering", "ou
            "sink hole", "grainy")
 PLACES = 3              # on the sheet for readings of one pour; more where the trial has more of one already
 USUAL_WAIT = "a day, and four days with carnauba"
+WARM_ROOM = 25          # degC: what melts below is an oil at the bench
 USUAL_HEAT, HOT_HEAT = 85, 90   # degC: common practice; waxes that melt near 86, such as carnauba, want the second
 
 
@@ -40,11 +41,15 @@ def bench_sheet(trial: Trial, round_: Round | int, *, allowance: float = ALLOWAN
 
 
 def _heat(recipe: Recipe) -> str:
-    """To what the pot is heated: above the highest melting range known, as common practice has it."""
+    """To what the pot is heated: above the highest melting range known, as common practice has it.
+
+    A tint of oils and pigments has nothing to melt, and with pigment in it never gets clear.
+    """
     things = recipe.pot or recipe.ingredients
-    known = {name: found.melting[1] for name in things if (found := known_as(name)) and found.melting}
+    known = {name: found.melting[1] for name in things if (found := known_as(name)) and found.melting
+             and found.melting[1] > WARM_ROOM}
     if not known:
-        return f"Heat until clear, to about {USUAL_HEAT} °C (common practice)."
+        return f"Heat only what has to be melted, until it is clear, to about {USUAL_HEAT} °C (common practice)."
     last = max(known, key=known.get)
     target = HOT_HEAT if known[last] > USUAL_HEAT else USUAL_HEAT
     return f"Heat until clear, to about {target} °C (common practice): {last} melts up to {known[last]:g} °C."
@@ -78,10 +83,10 @@ def _melts(round_: Round, allowance: float) -> list[dict]:
     """A dict a melt: its name, pours, rows (ingredient, grams to add to the pan), and what they are together."""
     if not round_.recipe.pot:
         return []
-    sheet, made = round_.melt_sheet(allowance).set_index("melt").drop(columns="pours").round(2), round_.to_frame()
+    sheet, made = round_.melt_sheet(allowance).set_index("melt").drop(columns="pours"), round_.to_frame()
     return [{"name": melt, "pours": list(made.loc[made["melt"] == melt, "pour"]),
-             "rows": [(column.removesuffix(" [g]"), number_text(grams)) for column, grams in row.items()],
-             "total": number_text(row.sum())} for melt, row in sheet.iterrows()]
+             "rows": [(column.removesuffix(" [g]"), round_.batch.told(grams)) for column, grams in row.items()],
+             "total": round_.batch.told(row.sum())} for melt, row in sheet.iterrows()]
 
 
 def _pours(round_: Round, recipe: Recipe) -> dict:
@@ -91,7 +96,7 @@ def _pours(round_: Round, recipe: Recipe) -> dict:
     weighed = [column for column in sheet if column.endswith(" [g]")]
     heads = [c.removesuffix(" [g]") for c in weighed] + [name.replace("_", " ") for name in units]
     rows = [{"pour": row["pour"], "melt": row["melt"],
-             "cells": [(number_text(row[c]), "g") for c in weighed] +
-                      [(number_text(row[name], 1), unit) for name, unit in units.items()]}
+             "cells": [(number_text(row[c], round_.digits[c]), "g") for c in weighed] +
+                      [(number_text(row[name], round_.digits[name]), unit) for name, unit in units.items()]}
             for _, row in sheet.iterrows()]
     return {"heads": heads, "rows": rows}

@@ -12,9 +12,9 @@ from labkit.core.failing import FailingPosterior, FailingPrior, failing_posterio
 from labkit.core.importance import weighted_quantiles
 from labkit.errors import SurfaceError
 from labkit.handing import hands_out_copies
+from labkit.surfaces.effects import POINTS, moved_by_each
 from labkit.surfaces.ground import Ground
 from labkit.surfaces.surface import check_level, check_points
-from labkit.surfaces.telling import POINTS, moved_by_each
 from labkit.trial import Trial, check_trial
 from labkit.wording import Report, digits_of_range, grid_of, heading, line, plural, report, words_joined
 

@@ -15,6 +15,7 @@ from labkit.handing import hands_out_copies
 from labkit.panel import Panel, appraise_panel
 from labkit.surfaces import telling
 from labkit.surfaces.classical import Classical, models_of, read_classically
+from labkit.surfaces.effects import effects_of
 from labkit.surfaces.fitting import read_hierarchically
 from labkit.surfaces.ground import Ground
 from labkit.surfaces.instrument import read_by_instrument
@@ -121,7 +122,7 @@ class Surface:
 
     @cached_property
     def _effects(self) -> pd.DataFrame:
-        return telling.effects_of(self.reading)
+        return effects_of(self.reading)
 
     def disagreements(self, frame: pd.DataFrame | None = None) -> list[str]:
         """Where the classical 90 % interval leaves out the hierarchical mean, at the pours or at the given formulas."""

@@ -8,13 +8,13 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.core.posterior import DOUBT
 from labkit.surfaces.classical import Classical
+from labkit.surfaces.effects import POINTS, bends_of
 from labkit.surfaces.fitting import SHAPES_OF_PEAK, TRUST
-from labkit.surfaces.ground import groups_in, nested_shares, varying
+from labkit.surfaces.ground import nested_shares
 from labkit.surfaces.polynomial import polynomial_blocks
 from labkit.surfaces.reading import Reading, normal_multiple
 from labkit.wording import Report, beside_stated, grid_of, heading, line, number_text, plural, report, words_joined
 
-DRAWS, POINTS = 512, 256
 NOISE_COLUMNS = ("stated", "found", "low", "high", "says")
 LINK_WORDS = {"straight": "the scale as it is", "both": "one that saturates at both ends (logit)",
               "floor": "one that tapers off towards the low end (log)",
@@ -60,77 +60,16 @@ def _says(stated: float, low: float, found: float, high: float, source: str) -> 
     return beside_stated(stated, low, found, high)
 
 
-def effects_of(reading: Reading) -> pd.DataFrame:
-    """What each coordinate does from low to high, the others as they are; a part of a blend against the rest of it.
-
-    Regression of the surface over the region on all coded coordinates and their squares: twice the linear coefficient;
-    of a part, the slope on it of what the blend adds in straight lines, times its high less its low.
-    """
-    ground = reading.ground
-    sample = ground.sample.iloc[:POINTS]
-    drawn = reading.draws(ground.columns(sample), DRAWS, 0)
-    moved = moved_by_each(ground, sample, drawn)
-    low, high = np.quantile(moved, [0.05, 0.95], axis=0)
-    expect, varies = reading.attribute.expect, varying(ground.trial.recipe)
-    trust = dict(zip(reading.expected_names, reading.trust(), strict=True))
-    table = {"effect": moved.mean(axis=0), "se": moved.std(axis=0), "low": low, "high": high,
-             "expected": [expect.get(name, 0) for name in sample.columns],
-             "trust": [trust.get(name, math.nan) for name in sample.columns],
-             "no part": [reading.idle(name) if name in varies else math.nan for name in sample.columns]}
-    return pd.DataFrame(table, index=sample.columns).rename_axis("coordinate")
-
-
-def moved_by_each(ground, sample: pd.DataFrame, drawn: np.ndarray) -> np.ndarray:
-    """The effect of each coordinate in each draw, (n, coordinates)."""
-    coded, groups = ground.trial.region.coded(sample), groups_in("shares", ground.trial.region)
-    linear = _coefficients(ground, sample, drawn)[0]
-    bounds, moved = ground.trial.recipe.bounds, pd.DataFrame(0.0, index=range(len(drawn)), columns=sample.columns)
-    for name, places in groups.items():
-        for part in ground.trial.recipe.blends.get(name, ()):
-            off = sample[part] - sample[part].mean()
-            slope = linear[:, places] @ coded[:, places].T @ off / max(off @ off, 1e-300)
-            moved[part] = slope * (bounds.at[part, "high"] - bounds.at[part, "low"])
-        if name in moved and bounds.at[name, "high"] > bounds.at[name, "low"]:
-            moved[name] = 2 * linear[:, places[0]]
-    return moved.to_numpy()
-
-
-def _coefficients(ground, sample: pd.DataFrame, drawn: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Coefficients of the coded coordinates and of their squares, each (n, d), in the regression on all of them."""
-    coded = ground.trial.region.coded(sample)
-    found = drawn @ np.linalg.pinv(np.column_stack([np.ones(len(coded)), coded, coded**2])).T
-    return found[:, 1:1 + coded.shape[1]], found[:, 1 + coded.shape[1]:]
-
-
-def bends_of(reading: Reading) -> pd.DataFrame:
-    """By coordinate: how far the middle of its range lies above its ends, on average over the region; 90 % interval.
-
-    Minus the coefficient of the square of the coded coordinate, in the regression of `effects_of`; for a part of a
-    blend, in that on the part and its square alone.
-    """
-    ground = reading.ground
-    sample = ground.sample.iloc[:POINTS]
-    drawn, names = reading.draws(ground.columns(sample), DRAWS, 0), list(ground.trial.region.coded_names)
-    squares = _coefficients(ground, sample, drawn)[1]
-    rows = {}
-    for name, (low, high) in ground.trial.recipe.bounds.loc[sample.columns].iterrows():
-        if high > low:
-            bend = -squares[:, names.index(name)] if name in names else _bend_alone(sample[name], low, high, drawn)
-            rows[name] = (bend.mean(), *np.quantile(bend, [0.05, 0.95]))
-    return pd.DataFrame.from_dict(rows, orient="index", columns=["effect", "low", "high"]).rename_axis("coordinate")
-
-
-def _bend_alone(values: pd.Series, low: float, high: float, drawn: np.ndarray) -> np.ndarray:
-    coded = (2 * values.to_numpy() - low - high) / (high - low)
-    return -(drawn @ np.linalg.pinv(np.column_stack([np.ones(len(coded)), coded, coded**2])).T)[:, 2]
+def told_bends(surface) -> pd.DataFrame:
+    """The bends of coordinates that seem to play a part: a bend of others shows through by chance."""
+    bends = bends_of(surface.reading)
+    return bends[~(surface.effects["no part"].reindex(bends.index) > 0.5)]
 
 
 def standing(surface) -> str:
     """`load +3.1 from low to high, red_share +4.8 in the middle over the ends`, or that nothing can be told yet."""
-    bends = bends_of(surface.reading)
-    plays = ~(surface.effects["no part"].reindex(bends.index) > 0.5)      # a bend of others shows through by chance
     scale = surface.reading.attribute
-    moved, bent = moved_by(surface.effects, scale), moved_by(bends[plays], scale)
+    moved, bent = moved_by(surface.effects, scale), moved_by(told_bends(surface), scale)
     parts = [f"{moved} from low to high"] * bool(moved) + [f"{bent} in the middle over the ends"] * bool(bent)
     return ", ".join(parts)
 

@@ -13,7 +13,8 @@ from labkit.attributes import Attribute, Wanted, digits_of
 from labkit.checks import check_size
 from labkit.errors import TweakError
 from labkit.handing import hands_out_copies
-from labkit.rounds import Cost, Round, grams_column, small_portions
+from labkit.portions import small_portions
+from labkit.rounds import Cost, Round, grams_column
 from labkit.tweaks.forecast import Forecast, usual_judges
 from labkit.tweaks.foretold import Foretold, foretold
 from labkit.tweaks.outlook import desirability_of, wanted_part

@@ -8,7 +8,8 @@ import pandas as pd
 
 from labkit.handing import fixed, hands_out_copies
 from labkit.planning.question import usual_testers
-from labkit.rounds import Round, small_portions
+from labkit.portions import small_portions
+from labkit.rounds import Round
 from labkit.tweaks.additions import Around
 from labkit.tweaks.looking import Bench
 from labkit.tweaks.standing import Standing, standing_of

@@ -10,7 +10,8 @@ import pandas as pd
 
 from labkit.checks import MOST_SUGGESTED, check_held, check_size, check_whole, more_melts_than_pours
 from labkit.errors import TweakError
-from labkit.rounds import Round, small_portions
+from labkit.portions import small_portions
+from labkit.rounds import Round
 from labkit.trial import check_trial
 from labkit.tweaks import words
 from labkit.tweaks.looking import Bench, Looked, candidates, choose_round, refined
@@ -280,7 +281,7 @@ def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.D
     stop, close = stops(worth.gain, known, due), closely(worth.gain, known, due)
     predictions = _predictions(wide, settled)
     reasons = words.reasons(trial, round_, wide, settled, worth)
-    advice = words.advice(trial, asked, outlook.surfaces, worth.gain, _cost(trial, round_), stop, known, close)
+    advice = words.advice(trial, asked, outlook.surfaces, settled, worth.gain, _cost(trial, round_), stop, known, close)
     advice = "\n".join([advice, *words.failing(wide, settled)])
     return Tweak(round=round_, best=best, stop=stop, expected_gain=worth.gain, gain_if_known=known, advice=advice,
                  predictions=predictions, reasons=reasons, scales=asked.trial.attributes)

@@ -11,6 +11,7 @@ from labkit.wording import plural, short_text, words_joined
 
 AGAIN = 0.02                   # of the range of every coordinate: the same formula but for weighing
 MOVED = 0.1                    # of the range: a difference worth a word
+NEAR = 0.01                    # of the range: as near as a usual balance comes to a value that is held
 RISKY = 0.2                    # chance of failing that is worth a word
 HOLDS = "holds"                # the row of the chance that the settled formula holds, among the predictions
 
@@ -86,16 +87,31 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
             "or what is wanted.")
 
 
-def advice(trial, asked, surfaces, gain: float, cost: float, stop: bool, known: float, close: bool) -> str:
+def advice(trial, asked, surfaces, settled: pd.DataFrame, gain: float, cost: float, stop: bool, known: float,
+           close: bool) -> str:
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
-    pay = _pay(gain, cost, asked.worth, stop, known) + " It is close: computed with another seed it may turn." * close
-    sentences = [pay, *_held(trial, asked, surfaces), *missing(trial, surfaces)]
+    pay = _pay(gain, cost, asked.worth, stop, known, poured_alone(trial, settled))
+    pay += " It is close: computed with another seed it may turn." * close
+    sentences = [pay, *_held(trial, asked, surfaces, settled), *missing(trial, surfaces)]
     return "\n".join(sentences)
 
 
-def _pay(gain: float, cost: float, worth: float, stop: bool, known: float) -> str:
+def poured_alone(trial, settled: pd.DataFrame) -> int:
+    """The number of the newest round where it was planned at the settled formula alone and is judged, as a
+    confirmation is; or 0."""
+    rows = trial.plan[trial.plan["round"] == trial.next_round - 1]
+    if trial.next_round < 3 or not set(rows["pour"]) <= set(trial.judged["pour"]):
+        return 0
+    names = list(trial.recipe.coordinates)
+    return trial.next_round - 1 if trial.recipe.apart(rows[names], settled[names]).max() < AGAIN else 0
+
+
+def _pay(gain: float, cost: float, worth: float, stop: bool, known: float, again: int = 0) -> str:
     numbers = (f"This round would cost {cost:g} and is expected to raise desirability (0 to 1) by {gain:.3f}, "
                f"{gain / cost:.4f} a unit of cost; a unit must bring {worth:g}.")
+    if stop and again:
+        return (f"Stop here. {numbers} Settle on the formula below. Round {again} poured it again: "
+                f"appraise_confirmation(trial, {again}) says whether it did what was expected of it.")
     if stop:
         return f"Stop here. {numbers} Settle on the formula below, and pour it again to confirm it."
     if gain < worth * cost:
@@ -113,24 +129,42 @@ def failing(outlook: Outlook, settled: pd.DataFrame) -> list[str]:
     return [f"{told[0].upper()}{told[1:]}; the formula below holds with a chance of {holds:.2f}."]
 
 
-def _held(trial, asked, surfaces) -> list[str]:
+def _held(trial, asked, surfaces, settled: pd.DataFrame) -> list[str]:
     """One sentence for each factor that is held because it makes no difference."""
-    return [f"{_no_difference(trial, name, surfaces)}, and finding out would bring little: it is held at "
-            f"{short_text(asked.fixed[name])}, as in the best pour. Choose it by eye, or score what it changes."
+    return [_held_words(trial, name, asked.fixed[name], surfaces, settled[name].item())
             for name in asked.fixed if name not in asked.hold]
 
 
-def _no_difference(trial, name: str, surfaces) -> str:
-    """That nothing can be told to depend on a factor; or what does, though no more where the best lies."""
+def _held_words(trial, name: str, value: float, surfaces, weighed: float) -> str:
+    """That nothing can be told to depend on a factor; or what does, though no more where the best lies.
+
+    Only where nothing at all depends on it is it a matter of the eye.
+    """
+    low, high = trial.recipe.bounds.loc[name, ["low", "high"]]
+    near = f" ({short_text(weighed)} as it can be weighed)" if abs(weighed - value) > NEAR * (high - low) else ""
+    held = f"and finding out would bring little: it is held at {short_text(value)}{near}, as in the best pour."
+    if changed := _changed_by(name, surfaces):
+        return (f"What you want can hardly be told to depend on {name} where the best lies, though {changed} on "
+                f"average, {held} Stay near that.")
     scored = [attribute for attribute, a in trial.attributes.items() if a.wanted is not None]
     or_read = " or read" if trial.read_attributes else ""
-    effects = {attribute: surface.effects.loc[name] for attribute, surface in surfaces.items()}
-    sure = [f"{attribute} by {trial.attributes[attribute].told(e['effect'], sign='+')}"
-            for attribute, e in effects.items() if e["low"] > 0 or e["high"] < 0]
-    if sure:
-        return (f"What you want can hardly be told to depend on {name} where the best lies, though from its low to its "
-                f"high it changes {words_joined(sure)} on average")
-    return f"Nothing you score{or_read} ({words_joined(scored)}) can be told to depend on {name}"
+    return (f"Nothing you score{or_read} ({words_joined(scored)}) can be told to depend on {name}, {held} Choose it by "
+            "eye, or score what it changes.")
+
+
+def _changed_by(name: str, surfaces) -> str:
+    """What a factor surely changes, from its low to its high and in its middle, or nothing."""
+    from labkit.surfaces.telling import told_bends
+
+    ways = {"from its low to its high it changes {}": lambda surface: surface.effects,
+            "the middle of its range changes {} against its ends": told_bends}
+    told = []
+    for way, table_of in ways.items():
+        rows = {attribute: table_of(surface).reindex([name]).iloc[0] for attribute, surface in surfaces.items()}
+        sure = [f"{attribute} by {surfaces[attribute].reading.attribute.told(row['effect'], sign='+')}"
+                for attribute, row in rows.items() if row["low"] > 0 or row["high"] < 0]
+        told += [way.format(words_joined(sure))] * bool(sure)
+    return words_joined(told) if told else ""
 
 
 def missing(trial, surfaces) -> list[str]:

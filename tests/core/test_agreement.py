@@ -90,6 +90,23 @@ def test_shuffling_calls_at_most_one_table_in_twenty_different(name):
     assert np.mean(np.array(found) < 0.05) < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 400)
 
 
+@pytest.mark.parametrize("testers", [2, 3, 5])
+def test_few_testers_with_gaps_are_called_of_one_mind_at_most_once_in_twenty(testers):
+    """300 tables in which nothing differs, three standard errors; the chi-square of two calls none of 300."""
+    rng, found = np.random.default_rng(3), []
+    for k in range(300):
+        values = rng.random((8, testers))
+        values[0, 0] = np.nan
+        found.append(ag.skillings_mack_by_shuffling(values, plays=499, seed=k))
+    assert 0.02 < np.mean(np.array(found) < 0.05) < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 300)
+
+
+def test_shuffling_a_table_without_gaps_is_the_same_either_way():
+    """There the statistic is Friedman's, which rises with the sum of squared rank sums."""
+    values = np.random.default_rng(4).normal(size=(6, 3)) + np.arange(6)[:, None] / 3
+    assert ag.skillings_mack_by_shuffling(values) == ag.p_by_shuffling(values)
+
+
 @given(st.integers(0, 10_000))
 def test_order_and_units_change_nothing(seed):
     values = with_gaps(seed)

@@ -52,5 +52,5 @@ class TestRegion:
     def test_a_word_that_does_not_vary_is_refused(self, demo):
         with pytest.raises(RegionError) as caught:
             draw_region(demo, along=("wax", "shine"))
-        assert str(caught.value) == ("along is ['wax', 'shine']. Give two different ones of 'wax', 'red_share', 'load' "
+        assert str(caught.value) == ("along is ['wax', 'shine']. Give one or two different ones of 'wax', 'red_share', 'load' "
                                      "and 'pour_temperature'.")

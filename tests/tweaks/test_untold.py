@@ -9,6 +9,7 @@ from definitions import TERRACOTTA
 from invented import poured, scored
 
 import labkit
+from labkit.surfaces import telling as telling_of
 from labkit.tweaks import looking, suggest, telling, words
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.standing import standing_of
@@ -54,13 +55,29 @@ class TestWhatIsHeld:
     def test_what_changes_a_score_and_not_what_is_wanted_is_told_as_such(self, flat):
         trial, surfaces = flat
         asked = replace(suggest._checked(trial, 4, 2, 0, None, None), fixed={"wax": 0.16, "red_share": 0.5})
-        wax, red = words._held(trial, asked, surfaces)
+        wax, red = words._held(trial, asked, surfaces, trial.recipe.starting_factors.assign(wax=0.1606, red_share=0.51))
         effect = surfaces["hardness"].effects.at["wax", "effect"]
         assert effect > 3 and wax == (
             "What you want can hardly be told to depend on wax where the best lies, though from its low to its high it "
             f"changes hardness by {effect:+.1f} on average, and finding out would bring little: it is held at 0.16, as "
-            "in the best pour. Choose it by eye, or score what it changes.")
+            "in the best pour. Stay near that.")
         assert red.startswith("Nothing you score (payoff and hardness) can be told to depend on red_share, and ")
+        assert red.endswith("it is held at 0.5 (0.51 as it can be weighed), as in the best pour. Choose it by eye, or "
+                            "score what it changes.")
+
+    def test_what_bends_a_score_in_the_middle_is_no_matter_of_the_eye(self):
+        """Shade peaks at a red share in the middle and is the same at both ends; no straight line shows that."""
+        trial = scored(poured(TERRACOTTA, rounds=4, seed=3), lambda c: np.column_stack(
+            [5 + 3 * c[:, 2], 5 + 2.5 * c[:, 0], 5 - 2 * c[:, 2], 9 - 4 * c[:, 1] ** 2]), noise={"tester_pour": 0.3})
+        surfaces = labkit.fit_surfaces(trial)
+        asked = replace(suggest._checked(trial, 4, 2, 0, None, None), fixed={"red_share": 0.5})
+        told, = words._held(trial, asked, surfaces, trial.recipe.starting_factors.assign(red_share=0.5))
+        effect, bend = surfaces["shade"].effects.loc["red_share"], telling_of.told_bends(surfaces["shade"]).loc["red_share"]
+        assert effect["low"] < 0 < effect["high"] and bend["effect"] > 2
+        assert told == (
+            "What you want can hardly be told to depend on red_share where the best lies, though the middle of its range "
+            f"changes shade by {bend['effect']:+.1f} against its ends on average, and finding out would bring little: it is "
+            "held at 0.5, as in the best pour. Stay near that.")
 
     def test_nothing_is_held_where_it_is_expected_to_lose(self, flat):
         """The same formula with little load is expected to lose much, with another colour ratio nothing."""

@@ -134,6 +134,23 @@ class TestAdvice:
     def test_go_on_or_stop_with_the_numbers(self, gain, stop, says):
         assert words._pay(gain, 8.0, 0.005, stop, 0.3) == says
 
+    def test_what_was_poured_again_is_not_to_be_poured_again(self, demo):
+        """The round of a confirmation, judged: it is asked how it came out, as long as one would settle on the same."""
+        best = labkit.suggest_next(demo, pours=4, melts=2, seed=2).best
+        plan = labkit.plan_confirmation(demo, best, seed=2)
+        number, pours = plan.round.number, plan.round.pours
+        poured = demo.with_round(plan.round).with_pours(plan.round.as_poured())
+        said = pd.DataFrame([{"pour": pour, "tester": "T01", "session": "9", "attribute": "payoff", "score": 6}
+                             for pour in pours])
+        judged = poured.with_scores(said)
+        assert words.poured_alone(judged, best) == number and words.poured_alone(poured, best) == 0
+        assert words.poured_alone(judged, best.assign(load=best["load"] + 0.03 * 0.06)) == 0       # 3 % of the range
+        assert words.poured_alone(demo, best) == 0 and words.poured_alone(judged.from_toml(TERRACOTTA), best) == 0
+        told = words._pay(0.02, 8.0, 0.005, True, 0.3, number)
+        assert told.endswith(f"Settle on the formula below. Round {number} poured it again: appraise_confirmation(trial, "
+                             f"{number}) says whether it did what was expected of it.")
+        assert labkit.appraise_confirmation(judged, number, seed=2).verdict
+
     def test_what_is_furthest_off_is_named(self):
         trial = labkit.Trial.from_toml(TERRACOTTA)
         rows = {"desirability": 0.03, "payoff": 6.0, "hardness": 7.8, "sheerness": 5.0, "shade": 9.0, words.HOLDS: 0.9}

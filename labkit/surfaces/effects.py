@@ -1,0 +1,102 @@
+"""What each coordinate does to a surface: from its low to its high, and in its middle against its ends."""
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from labkit.surfaces.ground import groups_in, varying
+from labkit.surfaces.reading import Reading
+
+DRAWS, POINTS = 512, 256
+FEW = 16                # formulas of the region that must stay in it at both ends of a factor
+
+
+def effects_of(reading: Reading) -> pd.DataFrame:
+    """What each coordinate does from low to high, the others as they are; a part of a blend against the rest of it.
+
+    The surface at the high less that at the low, on average (`at_ends`). Of a part the slope on it of what the blend
+    adds in straight lines, times its high less its low, from the regression of `moved_by_each`.
+    """
+    ground = reading.ground
+    sample = ground.sample.iloc[:POINTS]
+    drawn = reading.draws(ground.columns(sample), DRAWS, 0)
+    moved = moved_by_each(ground, sample, drawn).copy()
+    for place, name in enumerate(sample.columns):
+        if (ends := at_ends(reading, name)) is not None:
+            moved[:, place] = ends[2] - ends[0]
+    low, high = np.quantile(moved, [0.05, 0.95], axis=0)
+    expect, varies = reading.attribute.expect, varying(ground.trial.recipe)
+    trust = dict(zip(reading.expected_names, reading.trust(), strict=True))
+    table = {"effect": moved.mean(axis=0), "se": moved.std(axis=0), "low": low, "high": high,
+             "expected": [expect.get(name, 0) for name in sample.columns],
+             "trust": [trust.get(name, math.nan) for name in sample.columns],
+             "no part": [reading.idle(name) if name in varies else math.nan for name in sample.columns]}
+    return pd.DataFrame(table, index=sample.columns).rename_axis("coordinate")
+
+
+def at_ends(reading: Reading, name: str) -> np.ndarray | None:
+    """The surface with one factor or setting at its low, middle and high, in each draw (3, n); None for another kind.
+
+    On average over formulas of the region that stay in it at both ends; over all, where too few do. A line that is
+    fitted through an S or a lopsided hill would be steeper than what lies between its ends.
+    """
+    ground, recipe = reading.ground, reading.ground.trial.recipe
+    low, high = recipe.bounds.loc[name, ["low", "high"]]
+    if not high > low or any(name in parts for parts in recipe.blends.values()):
+        return None
+    sample = ground.sample.iloc[:POINTS]
+    places = [sample.assign(**{name: value}) for value in (low, (low + high) / 2, high)]
+    inside = ground.trial.region.includes(places[0]) & ground.trial.region.includes(places[2])
+    kept = inside if inside.sum() >= FEW else np.ones(len(sample), dtype=bool)
+    points = pd.concat([place[kept] for place in places], ignore_index=True)
+    drawn = reading.draws(ground.columns(points), DRAWS, 0)
+    return drawn.reshape(len(drawn), 3, -1).mean(axis=2).T
+
+
+def moved_by_each(ground, sample: pd.DataFrame, drawn: np.ndarray) -> np.ndarray:
+    """Twice the linear coefficient of each coordinate in each draw, (n, coordinates), of a part see `effects_of`.
+
+    Regression over the region on all coded coordinates and their squares.
+    """
+    coded, groups = ground.trial.region.coded(sample), groups_in("shares", ground.trial.region)
+    linear = _coefficients(ground, sample, drawn)[0]
+    bounds, moved = ground.trial.recipe.bounds, pd.DataFrame(0.0, index=range(len(drawn)), columns=sample.columns)
+    for name, places in groups.items():
+        for part in ground.trial.recipe.blends.get(name, ()):
+            off = sample[part] - sample[part].mean()
+            slope = linear[:, places] @ coded[:, places].T @ off / max(off @ off, 1e-300)
+            moved[part] = slope * (bounds.at[part, "high"] - bounds.at[part, "low"])
+        if name in moved and bounds.at[name, "high"] > bounds.at[name, "low"]:
+            moved[name] = 2 * linear[:, places[0]]
+    return moved.to_numpy()
+
+
+def _coefficients(ground, sample: pd.DataFrame, drawn: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Coefficients of the coded coordinates and of their squares, each (n, d), in the regression on all of them."""
+    coded = ground.trial.region.coded(sample)
+    found = drawn @ np.linalg.pinv(np.column_stack([np.ones(len(coded)), coded, coded**2])).T
+    return found[:, 1:1 + coded.shape[1]], found[:, 1 + coded.shape[1]:]
+
+
+def bends_of(reading: Reading) -> pd.DataFrame:
+    """By coordinate: how far the middle of its range lies above its ends, on average over the region; 90 % interval.
+
+    As in `at_ends`; for a part of a blend, minus the coefficient of its coded square, in the regression on the part
+    and that square alone.
+    """
+    ground = reading.ground
+    sample = ground.sample.iloc[:POINTS]
+    drawn, rows = reading.draws(ground.columns(sample), DRAWS, 0), {}
+    for name, (low, high) in ground.trial.recipe.bounds.loc[sample.columns].iterrows():
+        if high > low:
+            ends = at_ends(reading, name)
+            bend = (_bend_alone(sample[name], low, high, drawn) if ends is None
+                    else ends[1] - (ends[0] + ends[2]) / 2)
+            rows[name] = (bend.mean(), *np.quantile(bend, [0.05, 0.95]))
+    return pd.DataFrame.from_dict(rows, orient="index", columns=["effect", "low", "high"]).rename_axis("coordinate")
+
+
+def _bend_alone(values: pd.Series, low: float, high: float, drawn: np.ndarray) -> np.ndarray:
+    coded = (2 * values.to_numpy() - low - high) / (high - low)
+    return -(drawn @ np.linalg.pinv(np.column_stack([np.ones(len(coded)), coded, coded**2])).T)[:, 2]

@@ -1,0 +1,64 @@
+"""What is told of going from the low to the high of a factor is what the surface says at both ends."""
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+from definitions import TERRACOTTA, TINT
+from invented import poured, scored, terracotta_truth
+
+import labkit
+from labkit.surfaces.effects import FEW, POINTS, at_ends, bends_of
+
+
+def predicted(surface, name):
+    """The mean at low, middle and high, on average over formulas of the region that stay in it at both ends."""
+    trial = surface.reading.ground.trial
+    low, high = trial.recipe.bounds.loc[name, ["low", "high"]]
+    sample = surface.reading.ground.sample.iloc[:POINTS]
+    places = [sample.assign(**{name: value}) for value in (low, (low + high) / 2, high)]
+    inside = trial.region.includes(places[0]) & trial.region.includes(places[2])
+    assert inside.sum() > FEW
+    return [surface.predict(place[inside])["mean"].mean() for place in places]
+
+
+@pytest.mark.parametrize("attribute, name", [("hardness", "wax"), ("shade", "red_share"), ("payoff", "load"),
+                                             ("sheerness", "load"), ("payoff", "pour_temperature")])
+def test_as_predicted_at_the_ends_and_in_the_middle(demo, attribute, name):
+    """Hardness is an S along the wax and shade a lopsided hill along the red: a fitted line is steeper than both."""
+    surface = labkit.fit_surfaces(demo)[attribute]
+    low, middle, high = predicted(surface, name)
+    assert surface.effects.at[name, "effect"] == pytest.approx(high - low, abs=0.15)
+    assert bends_of(surface.reading).at[name, "effect"] == pytest.approx(middle - (low + high) / 2, abs=0.15)
+
+
+def test_nothing_changes_by_more_than_the_scale_is_wide(demo):
+    for surface in labkit.fit_surfaces(demo).values():
+        scale = surface.reading.attribute
+        assert surface.effects.loc[list(demo.recipe.coordinates), ["low", "high"]].abs().to_numpy().max() <= scale.width
+
+
+def test_only_formulas_that_stay_in_the_region_at_both_ends_are_asked(demo):
+    """With 80 % red the load ends at 5 / 0.8 = 6.25 %, see [[limits]]; told is the mean load of what is asked."""
+    sample = demo.region.sample(POINTS, seed=1)
+    ground = SimpleNamespace(trial=demo, sample=sample, columns=lambda points: points)
+    reading = SimpleNamespace(ground=ground, draws=lambda points, n, seed: points["load"].to_numpy()[None])
+    assert at_ends(reading, "red_share")[:, 0] == pytest.approx([sample["load"][sample["load"] <= 0.0625].mean()] * 3)
+    assert at_ends(reading, "wax")[:, 0] == pytest.approx([sample["load"].mean()] * 3)
+
+
+def test_where_one_factor_is_all_that_varies():
+    trial = scored(poured(TINT, rounds=2), lambda coded: 6 + coded[:, [0, 0]] * [2.5, -3.0])
+    surface = labkit.fit_surfaces(trial)["slip"]
+    low, high = surface.predict(pd.DataFrame({"load": [0.02, 0.12]}))["mean"]
+    assert surface.effects.at["load", "effect"] == pytest.approx(high - low, abs=0.15)
+    assert surface.in_one_line().startswith("slip: load -")
+
+
+def test_where_a_limit_forbids_one_end_to_all_of_them():
+    """At most 1.2 % of red oxide: 80 % red in 2 % of colour or more is never allowed, and the surface is asked there."""
+    trial = scored(poured(TERRACOTTA.replace("high = 0.05", "high = 0.012"), rounds=2), terracotta_truth)
+    surface = labkit.fit_surfaces(trial)["payoff"]
+    sample = surface.reading.ground.sample.iloc[:POINTS]
+    assert not trial.region.includes(sample.assign(red_share=0.8)).any()
+    low, high = (surface.predict(sample.assign(red_share=value))["mean"].mean() for value in (0.2, 0.8))
+    assert surface.effects.at["red_share", "effect"] == pytest.approx(high - low, abs=0.15)
