@@ -65,6 +65,11 @@ def number_text(value: object, digits: int = 2) -> str:
     return text.lstrip("-") if float(text) == 0 else text
 
 
+def decimal_text(value: float, places: int, sign: str = "") -> str:
+    """A number with so many decimals; what they show nothing of is 0.0, and +0.0 where it has a sign, never -0.0."""
+    return f"{float(f'{value:.{places}f}') + 0.0:{sign}.{places}f}"
+
+
 def short_text(value: float) -> str:
     """A number in three digits, in whole ones from a thousand on and never in powers of ten there."""
     return f"{value:.3g}" if abs(value) < 999.5 else f"{value:.0f}"
