@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
-from rehearsal.worlds import NAMES, mild, pour_means, quiet, truth
+from definitions import NEEDLE, TERRACOTTA
+from rehearsal.worlds import NAMES, QUIET, mild, pour_means, quiet, truth
 
 import labkit
 from labkit.errors import RehearsalError
@@ -58,6 +59,35 @@ class TestTable:
         round_, melt, pour = 0.25, 0.16, 0.09
         expected = np.array([[round_ + melt * (i // 2 == j // 2) + pour * (i == j) for j in range(4)] for i in range(4)])
         np.testing.assert_allclose(np.cov(found.T), expected, atol=0.02)
+
+    @pytest.mark.parametrize("source, shared", [("sd_round", [0, 0, 0, 0]), ("sd_melt", [0, 0, 1, 1]), ("sd_pour", [0, 1, 2, 3])])
+    def test_scores_hold_what_round_melt_and_pour_add(self, terracotta, round_, source, shared):
+        """Against the same luck without it: as much for all that share it, with the stated sd, each attribute its own."""
+        found = []
+        for seed in range(16):
+            loud, still = (pour_means(play_round(terracotta, round_, world, testers=1, seed=seed))
+                           for world in (mild(**{source: {"payoff": 0.4, "hardness": 0.1}}), mild()))
+            added = (loud - still).loc[list(round_.pours)]
+            assert np.abs(added[["sheerness", "shade"]]).max(axis=None) < 1e-5
+            groups = added.groupby(shared)
+            assert groups.agg(np.ptp).max(axis=None) < 1e-5
+            found.append(groups.first()[["payoff", "hardness"]])
+        found = pd.concat(found)
+        assert found.std().to_list() == pytest.approx([0.4, 0.1], rel=3 / np.sqrt(2 * len(found)))
+        assert abs(np.corrcoef(found.T)[0, 1]) < 3 / np.sqrt(len(found))
+
+    def test_readings_hold_it_too_and_are_read_to_a_200th_of_the_scale(self, terracotta, round_):
+        trial = labkit.Trial.from_toml(TERRACOTTA + NEEDLE)
+        truths = {"softness": 7.77, "drop_point": 61.6}
+
+        def read(**sds):
+            world = labkit.World(truth=lambda p: truth(p).assign(**truths), **({**QUIET, "sd_reading": 0.0} | sds))
+            readings = play_round(trial, round_, world, testers=1, seed=5).readings
+            return readings.pivot_table(index="pour", columns="unit", values="value")[["mm", "degC"]].to_numpy()
+
+        assert read() == pytest.approx(np.tile([7.8, 61.5], (4, 1)))                # steps of .1 mm and .25 degC
+        moved = read(sd_round={"softness": 2.0}) - read()
+        assert np.ptp(moved[:, 0]) < 1e-9 < abs(moved[0, 0]) and not moved[:, 1].any()
 
 
 class TestBench:
