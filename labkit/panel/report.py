@@ -29,7 +29,8 @@ def panel_report(panel) -> Report:
 def agree_sentence(panel) -> str:
     """On which attributes the testers tell the pours apart."""
     frame = panel.agreement.set_index("attribute")
-    testers, pours = int(frame["testers"].max()), int(frame["pours"].max())
+    testers, pours = (len({name for reading in panel.readings.values() for name in getattr(reading, kind)})
+                      for kind in ("testers", "pours"))
     start = f"{plural(testers, 'tester')} scored {plural(pours, 'pour')}"
     if testers == 1:
         return f"{start}: with one tester nothing can be said about agreement."
