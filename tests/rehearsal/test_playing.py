@@ -11,6 +11,18 @@ from labkit.errors import RehearsalError
 from labkit.rehearsal import play_round
 from labkit.rehearsal.table import scatter
 
+SETTINGS = """
+[settings.cooling]
+unit = "min"
+low = 5
+high = 60
+per_melt = true
+[settings.acid]
+low = 0.001
+high = 0.005
+[[limits]]
+"""
+
 
 class TestTable:
     def test_without_noise_scores_are_the_truth_at_the_weighed_formulas(self, terracotta, round_):
@@ -98,6 +110,28 @@ class TestBench:
         np.testing.assert_allclose(steps, np.round(steps), atol=1e-6)
         off = pours[grams].to_numpy(float) - round_.pour_sheet()[grams].to_numpy(float)
         assert 0 < np.abs(off).max() < 0.1 and np.abs(off).mean() > 0.005
+
+    def test_a_pot_is_filled_for_a_little_more_than_its_pours_draw(self, terracotta, round_):
+        """1.08 times as much of each ingredient as is planned, to a balance and a hand."""
+        melts = play_round(terracotta, round_, quiet(), testers=1, seed=5).melts.set_index("melt")
+        planned = round_.melt_sheet().set_index("melt")
+        grams = [c for c in planned.columns if c.endswith(" [g]")]
+        assert melts.loc[planned.index, grams].to_numpy(float) == pytest.approx(1.08 * planned[grams].to_numpy(float), abs=0.09)
+
+    def test_a_setting_is_off_by_a_part_of_its_range_once_a_pour_or_once_a_melt(self):
+        """Pour temperature over 12 °C by .36; cooling over 55 min by 1.65, alike for all pours of a melt; a narrow one in
+        as many decimals as it needs. Nothing of this is in doubt when the trial is read."""
+        trial = labkit.Trial.from_toml(TERRACOTTA.replace("[[limits]]", SETTINGS, 1))
+        round_ = labkit.plan_round(trial, pours=6, melts=2, seed=1)
+        planned, off = round_.pour_sheet().set_index("pour"), []
+        for seed in range(20):
+            played = play_round(trial, round_, quiet(), testers=1, seed=seed)
+            pours = played.pours.set_index("pour")
+            off.append(pours[["pour_temperature", "cooling", "acid"]] - planned[["pour_temperature", "cooling", "acid"]])
+            assert np.ptp(off[-1]["cooling"].groupby(pours["melt"]).agg(np.ptp)) == 0 < np.ptp(off[-1]["pour_temperature"])
+            assert not [doubt for doubt in played.onto(trial, round_).doubts if "cooling" in doubt]
+        sizes = np.sqrt((pd.concat(off).astype(float) ** 2).mean())
+        assert list(sizes / [12, 55, 0.004]) == pytest.approx([0.03] * 3, rel=0.35)
 
     def test_a_pour_that_fails_is_recorded_and_not_served(self, terracotta, round_):
         played = play_round(terracotta, round_, quiet(), testers=2, seed=5, failed={"P02": "failed: sweated"})
