@@ -8,7 +8,7 @@ from types import MappingProxyType
 from labkit.checks import check_choice, meant_or
 from labkit.errors import TrialError
 from labkit.handing import fixed
-from labkit.wording import unit_text, words_joined
+from labkit.wording import decimal_text, unit_text, words_joined
 
 WANTED_POINTS = MappingProxyType({"rising": 2, "falling": 2, "peak": 3})
 EXPECTED = MappingProxyType({"up": 1, "down": -1})
@@ -90,8 +90,12 @@ class Attribute:
         return 0.5 * 10.0 ** -self.finer
 
     def told(self, value: float, digits: int = 1, sign: str = "") -> str:
-        """A value or a difference on the scale in `digits` decimals, and as many more as the scale needs."""
-        return f"{value:{sign}.{max(digits + self.finer, 0)}f}"
+        """A value or a difference on the scale in `digits` decimals, and as many more as the scale needs.
+
+        sign : "+" of a difference, which then shows its direction also where the decimals show nothing of it.
+        """
+        places = decimals(digits, self.finer)
+        return f"{value:{sign}.{places}f}" if sign else decimal_text(value, places)
 
     @property
     def is_read(self) -> bool:
@@ -121,6 +125,11 @@ class Attribute:
                                  + meant_or(name, coordinates, choose))
 
 
+def decimals(digits: int, finer: int) -> int:
+    """`digits` on a scale from 0 to 10, and as many more as another one is finer (`Attribute.finer`)."""
+    return max(digits + finer, 0)
+
+
 def digits_of(names: Iterable[str], attributes: Mapping[str, Attribute], digits: int = 2) -> list[int]:
     """Decimals of the rows of a table each of which names an attribute, or something else that needs no more."""
-    return [max(digits + attributes[name].finer, 0) if name in attributes else digits for name in names]
+    return [decimals(digits, attributes[name].finer) if name in attributes else digits for name in names]

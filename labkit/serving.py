@@ -12,7 +12,7 @@ from labkit.core.serving import FAMILIES, even_orders, evenness, layout_of
 from labkit.definition.words import number_of
 from labkit.errors import PlanError
 from labkit.handing import hands_out_copies
-from labkit.pours import standing_pours
+from labkit.pours import is_day, standing_pours
 from labkit.scores import SERVING_COLUMNS, other_spelling, spelled_twice
 from labkit.trial import Trial, check_trial
 from labkit.wording import Report, grid, heading, line, plural, report, words_joined
@@ -206,9 +206,10 @@ def _one_each(values: Sequence[str], what: str, count: int) -> list[str]:
 
 
 def _day_text(value: object) -> str:
-    if _moment(parse_id(value)) is None:
+    text = parse_id(value)
+    if not is_day(text):
         raise PlanError(f"date is {value!r}. Write it as 2031-05-04, or as 2031-05-04 19:30.")
-    return parse_id(value).removesuffix(" 00:00:00")
+    return text.removesuffix(" 00:00:00")
 
 
 def _warm_up(trial: Trial, warm_up: str | bool, pours: list[str], rng: np.random.Generator) -> str:
@@ -322,12 +323,11 @@ def _poured_on(trial: Trial) -> Mapping[str, tuple | None]:
 
 
 def _moment(text: str) -> tuple[datetime.datetime, bool] | None:
-    """A day, and whether its hour is known; None for anything else."""
-    try:
-        found = datetime.datetime.fromisoformat(text.strip()).replace(tzinfo=None)
-    except ValueError:
+    """A day as it may stand in a table of the trial, and whether its hour is known; None for anything else."""
+    if not is_day(text):
         return None
-    return found, ":" in text and found.time() != datetime.time()
+    found = datetime.datetime.fromisoformat(text).replace(tzinfo=None)
+    return found, found.time() != datetime.time()
 
 
 def _hours(poured: tuple[datetime.datetime, bool], judged: tuple[datetime.datetime, bool]) -> float:

@@ -70,6 +70,11 @@ def grams_text(grams: float) -> str:
     return f"{grams:.2f}" if abs(grams - round(grams, 2)) < 1e-6 else f"{grams:.6f}".rstrip("0")
 
 
+def decimal_text(value: float, places: int, sign: str = "") -> str:
+    """A number with so many decimals; what they show nothing of is 0.0, and +0.0 where it has a sign, never -0.0."""
+    return f"{float(f'{value:.{places}f}') + 0.0:{sign}.{places}f}"
+
+
 def short_text(value: float) -> str:
     """A number in three digits, in whole ones from a thousand on and never in powers of ten there."""
     return f"{value:.3g}" if abs(value) < 999.5 else f"{value:.0f}"

@@ -208,6 +208,18 @@ class TestEdges:
         assert panel.in_two_lines() == ["1 tester scored 4 pours: with one tester nothing can be said about agreement.",
                                         "There is nobody to compare T01 with."]
 
+    def test_who_scored_is_counted_over_all_attributes(self):
+        """Two of four testers score three of five pours for payoff, the other two the other two pours for hardness."""
+        table, names = simulated(4, pours=5, testers=4)[0], TEN[:5]
+        scores = pd.concat([scored(table[:3, :2]), scored(table[3:, 2:], "hardness", testers=["T03", "T04"],
+                                                          pours=names[3:])])
+        assert appraise_panel(trial_with(5).with_scores(scores)).in_two_lines()[0].startswith(
+            "4 testers scored 5 pours and cannot yet be said to tell them apart on payoff (icc ")
+        single = pd.concat([scored(table[:, :1]), scored(table[:, 1:2], "hardness", testers=["T02"])])
+        assert appraise_panel(trial_with(5).with_scores(single)).in_two_lines()[0] == (
+            "2 testers scored 5 pours and cannot yet be said to tell them apart on payoff (too few scores) or hardness (too "
+            "few scores).")
+
     def test_one_pour_only(self):
         panel = panel_of([[3, 4, 6, 7]])
         assert panel.means("payoff")[0].tolist() == pytest.approx([5])

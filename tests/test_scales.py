@@ -123,6 +123,16 @@ def test_the_confirmation_of_it_is_told_in_its_decimals():
     assert measured(8.094, "mm", 1) == "8.09 mm"
 
 
+@pytest.mark.parametrize("value, digits, told", [(-0.04, 1, "0.0"), (-0.06, 1, "-0.1"), (0.04, 1, "0.0"), (-0.004, 2, "0.00"),
+                                                 (-0.285, 2, "-0.28"), (1.005, 2, "1.00")])
+def test_on_a_scale_with_zero_within_nothing_is_told_without_a_sign(value, digits, told):
+    """Of a scale from -3 to 3; a difference keeps its direction."""
+    tack = Attribute(name="tack", low=-3, high=3)
+    assert tack.told(value, digits) == told and float(told) + 0.0 == round(value, digits)
+    assert tack.told(value, digits, "+") == f"{value:+.{digits}f}"
+    assert digits != 1 or measured(value, "mm") == f"{told} mm"
+
+
 def test_a_slip_moves_it_by_digits_that_can_be_read():
     table = pd.DataFrame({"what slips": ["0.03 g too little wax in the pot"], "moves": ["wax -0.01"], "shine": [-0.0123],
                           "desirability": [-0.05], "low": [-0.1]})

@@ -179,6 +179,17 @@ class TestNotes:
             assert labkit.plan_serving(trial, **asked, dates=[day]).notes == ()
         assert labkit.plan_serving(dated(pot, "2031-05-04 00:00"), **asked, dates=["2031-05-04 23:00"]).notes != ()
 
+    @pytest.mark.parametrize("date", ["2031-05-05", "2031-05-05 19:30", "2031-05-05T19:30:15", "2031-05-05 19:30+02:00",
+                                      pd.Timestamp("2031-05-05"), pd.Timestamp("2031-05-05 19:30")])
+    def test_what_is_taken_for_a_date_can_be_kept(self, pot, date):
+        serving = labkit.plan_serving(pot, pours=["P01"], testers=TESTERS, dates=[date])
+        assert set(pot.with_servings(serving).servings["date"]) == set(serving.frame["date"])
+
+    def test_an_hour_as_no_table_has_it_is_no_age(self, pot):
+        """Written into pours.csv by hand, where every reader of the trial is told that it is no day."""
+        notes = labkit.plan_serving(dated(pot, "2031-05-04 19"), pours=["P01"], testers=TESTERS, dates=["2031-05-05"]).notes
+        assert len(notes) == 1 and "pours.csv has no date for P01" in notes[0]
+
     def test_says_when_a_sitting_comes_before_the_pour(self, pot):
         trial = dated(pot, "2031-05-04")
         assert labkit.plan_serving(trial, pours=["P01"], testers=TESTERS, dates=["2031-05-03"]).notes == (
@@ -249,6 +260,8 @@ class TestRefusals:
             "2 dates for 1 sitting. Give one date for each sitting.")
         assert refused(pot, dates=["next week"]) == (
             "date is 'next week'. Write it as 2031-05-04, or as 2031-05-04 19:30.")
+        for date in ("2031-05-04 19", "20310504", "2031-W18-7", "2031-05-04T1930"):   # ISO 8601, but none of a table
+            assert refused(pot, dates=[date]) == f"date is '{date}'. Write it as 2031-05-04, or as 2031-05-04 19:30."
         assert refused(pot, sessions=["spring", "spring"], sittings=2) == (
             "session 'spring' is already the name of another sitting. Give each sitting its own name.")
         assert refused(pot.with_servings(four), sessions=["1"]) == (

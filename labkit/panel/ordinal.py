@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import decimals
 from labkit.handing import hands_out_copies
 from labkit.panel.comparisons import pairs_of
 from labkit.panel.reading import Reading
@@ -100,7 +101,7 @@ def steps_of(reading: Reading) -> int:
 def read_as_order(reading: Reading) -> OrdinalReading:
     """Pours and testers in a cumulative logit, both about their mean, beside the adjusted means."""
     name, pours, testers = reading.attribute.name, reading.pours, reading.testers
-    digits = max(2 + reading.attribute.finer, 0)
+    digits = decimals(2, reading.attribute.finer)
     blank = pd.DataFrame({"effect": np.nan, "se": np.nan, "mean": reading.adjusted.means},
                          index=pd.Index(pours, name="pour"))
     if steps_of(reading) < 2 or len(pours) < 2:

@@ -3,11 +3,11 @@
 import numpy as np
 import pandas as pd
 
-from labkit.attributes import digits_of
+from labkit.attributes import decimals, digits_of
 from labkit.panel.comparisons import letters_of
 from labkit.panel.ordinal import FEW_STEPS, read_as_order, steps_of
 from labkit.scores import spelled_alike
-from labkit.wording import Report, grid, grid_of, heading, line, plural, report, words_joined
+from labkit.wording import Report, decimal_text, grid, grid_of, heading, line, plural, report, words_joined
 
 TELLS = 0.05           # p below which the testers' orders have something in common
 LEANS = 2.0            # standard errors from which a tester is said to score high or low
@@ -29,7 +29,8 @@ def panel_report(panel) -> Report:
 def agree_sentence(panel) -> str:
     """On which attributes the testers tell the pours apart."""
     frame = panel.agreement.set_index("attribute")
-    testers, pours = int(frame["testers"].max()), int(frame["pours"].max())
+    testers, pours = (len({name for reading in panel.readings.values() for name in getattr(reading, kind)})
+                      for kind in ("testers", "pours"))
     start = f"{plural(testers, 'tester')} scored {plural(pours, 'pour')}"
     if testers == 1:
         return f"{start}: with one tester nothing can be said about agreement."
@@ -152,8 +153,8 @@ def _by_tester(panel, column: str, title: str):
     frame, cells = panel.testers, {}
     attributes = list(dict.fromkeys(frame["attribute"]))
     for _, row in frame.iterrows():
-        places = 2 if column == "slope" else max(2 + panel.readings[row["attribute"]].attribute.finer, 0)
-        value = f"{round(row[column], places) + 0.0:{'+' if column == 'level' else ''}.{places}f}"
+        places = 2 if column == "slope" else decimals(2, panel.readings[row["attribute"]].attribute.finer)
+        value = decimal_text(row[column], places, "+" if column == "level" else "")
         cells[row["tester"], row["attribute"]] = f"{value} ({row[column + '_se']:.{places}f})"
     testers = sorted(set(frame["tester"]))
     rows = [[tester, *(cells.get((tester, name), "") for name in attributes)] for tester in testers]

@@ -5,6 +5,8 @@ import pandas as pd
 
 from labkit.pours import melt_columns, pour_columns
 from labkit.rounds import Round, grams_column
+from labkit.statements import Setting
+from labkit.wording import digits_of_range
 
 HAND_G = 0.02                  # how near to the planned weight a hand comes with a spatula or a dropper [g]
 KETTLE = 0.03                  # the same for a process setting, as a part of its range
@@ -18,6 +20,14 @@ def _hand(grams: np.ndarray, step: float, rng: np.random.Generator) -> np.ndarra
     return np.where(grams > 0, np.maximum(shown, step), 0.0)
 
 
+def _decimals(setting: Setting) -> int:
+    """Of a setting as it is read: one of degrees and minutes, three where the range is narrow, more in a tenth of 1."""
+    width = setting.high - setting.low
+    if KETTLE * width > 0.1:
+        return 1
+    return max(3, digits_of_range(setting.low, setting.high)) if width > 0 else 3
+
+
 def weighed(trial, round_: Round, rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
     recipe, step = trial.recipe, trial.batch.balance_step_g
     melts = round_.melt_sheet() if recipe.pot else pd.DataFrame({"melt": []})
@@ -27,8 +37,11 @@ def weighed(trial, round_: Round, rng: np.random.Generator) -> tuple[pd.DataFram
     pours = round_.pour_sheet().drop(columns="order")
     grams = [c for c in pours.columns if c.endswith(" [g]")]
     pours[grams] = _hand(pours[grams].to_numpy(dtype=float), step, rng)
+    _, begins, melt = np.unique(pours["melt"].to_numpy(dtype=str), return_index=True, return_inverse=True)
     for setting in recipe.setting_list:
         reach = KETTLE * (setting.high - setting.low)
-        pours[setting.name] = np.round(pours[setting.name] + rng.normal(0, reach, len(pours)), 1 if reach > 0.1 else 3)
+        off = rng.normal(0, reach, len(pours))                  # what is set once a melt is off alike for all its pours
+        off = off[begins][melt] if setting.name in recipe.per_melt else off
+        pours[setting.name] = np.round(pours[setting.name] + off, _decimals(setting))
     return (melts.reindex(columns=list(melt_columns(recipe)), fill_value=""),
             pours.reindex(columns=[c for c in pour_columns(recipe) if c in pours.columns]))

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from labkit.attributes import Attribute
+from labkit.attributes import Attribute, decimals
 from labkit.core import canonical
 from labkit.surfaces.classical import Classical
 from labkit.wording import grid_of, heading, line, short_text, words_joined
@@ -108,7 +108,7 @@ def blending(classical: Classical, scale: Attribute) -> list[str]:
         low, high = sorted(abs(end) for end in (row.low, row.high))
         apart, side = scale.with_unit(scale.told(abs(row.apart))), "higher" if row.apart > 0 else "lower"
         sentences.append(f"{words} together {'read' if scale.is_read else 'score'} {apart} {side} than their average "
-                         f" (90 %: {scale.told(low)} to {scale.told(high)}), exchanged as far as in "
+                         f"(90 %: {scale.told(low)} to {scale.told(high)}), exchanged as far as in "
                          "these pours.")
     return sentences
 
@@ -145,7 +145,7 @@ def _place(classical: Classical, row: pd.Series) -> str:
 
 def polynomial_blocks(classical: Classical, scale: Attribute) -> list:
     """The block of the report for people who check."""
-    places = dict.fromkeys(("estimate", "se", "low", "high"), max(2 + scale.finer, 0))
+    places = dict.fromkeys(("estimate", "se", "low", "high"), decimals(2, scale.finer))
     table = grid_of(classical.coefficients, digits=places | {"p": 4}, index="term")
     words = [*blending(classical, scale), *turning(classical, scale)]
     return [heading("The classical polynomial"), table, *(line(text) for text in words)]

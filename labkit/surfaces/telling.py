@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pandas as pd
 
-from labkit.attributes import Attribute
+from labkit.attributes import Attribute, decimals
 from labkit.core.posterior import DOUBT
 from labkit.surfaces.classical import Classical
 from labkit.surfaces.effects import POINTS, bends_of
@@ -103,7 +103,7 @@ def _pours(surface) -> str:
 
 def in_digits(more: int, *columns: str, digits: int = 2) -> dict[str, int]:
     """Decimals by column, `more` than usual."""
-    return dict.fromkeys(columns, max(digits + more, 0))
+    return dict.fromkeys(columns, decimals(digits, more))
 
 
 def report_of(surface) -> Report:
@@ -208,7 +208,7 @@ def _new_pour(surface) -> list:
         part = f"{number_text(100 * left_out, 0)} % of the variation" if left_out >= 0.005 else "little or nothing"
         share = part if surface.press < shapes["press"].iloc[-1] else "no better than the plain average"
         checked = (f"Leaving one pour out at a time, the classical reading foretells {share} "
-                   f"(PRESS {number_text(surface.press, max(2 + 2 * scale.finer, 0))}).")
+                   f"(PRESS {number_text(surface.press, decimals(2, 2 * scale.finer))}).")
     return [heading("How far off will a new pour be?"), line(told), line(checked),
             grid_of(surface.noise, digits=in_digits(scale.finer, *NOISE_COLUMNS[:-1]), index="standard deviation of")]
 

@@ -229,4 +229,6 @@ def _or(usual: float) -> str:
 
 
 def _few(count: float, noun: str) -> str:
-    return f"{count:.2g} {noun if count == 1 else f'{noun}s'}"
+    """`1 tester`, `2.4 testers`: to a tenth, so that what is under a whole number is not told as that."""
+    told = f"{count:.1f}".removesuffix(".0")
+    return f"{told} {noun if told == '1' else f'{noun}s'}"

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from labkit.attributes import Attribute, Wanted, digits_of
+from labkit.attributes import Attribute, Wanted, decimals, digits_of
 from labkit.checks import check_size
 from labkit.errors import TweakError
 from labkit.handing import hands_out_copies
@@ -22,7 +22,7 @@ from labkit.tweaks.slips import slips_at, slips_in_words
 from labkit.tweaks.standing import Standing, better_known, known_formulas, standing_of
 from labkit.tweaks.suggest import FAINT, _in_grams
 from labkit.tweaks.words import HOLDS, missing
-from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
+from labkit.wording import Report, decimal_text, grid_of, heading, line, plural, report, words_joined
 
 MOST = 4                       # pours that are proposed; more may be asked for
 TELLS = 0.9                    # chance with which a useless attribute is to be noticed
@@ -260,9 +260,8 @@ def _expected_words(expected: pd.DataFrame, overturns: pd.DataFrame,
 
 
 def measured(value: float, unit: str, finer: int = 0) -> str:
-    """`8.1`, or `8.1 mm`; with more decimals where the scale is finer."""
-    text = f"{value:.{max(1 + finer, 0)}f}"
-    return f"{text} {unit}" if unit else text
+    """`8.1`, or `8.1 mm`; with more decimals where the scale is finer, as `Attribute.told` of one that is at hand."""
+    return f"{decimal_text(value, decimals(1, finer))} {unit}".rstrip()
 
 
 def _turns_words(turn: pd.Series, finer: int = 0) -> str:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.errors import TweakError
-from labkit.pours import standing_pours
+from labkit.pours import is_day, standing_pours
 from labkit.trial import check_trial
 from labkit.tweaks.standing import Standing, standing_of
 from labkit.tweaks.suggest import _scored_pours as scored_pours
@@ -21,8 +21,8 @@ def settled_by_round(trial, seed: int = 0) -> pd.DataFrame:
     The records are replayed: after a round counts what was poured up to it, and what was said in sittings whose
     latest pour is of it or of an earlier one; a reading counts with its pour. Corrections, and what is set aside,
     hold throughout as they stand today. A pour that no round planned belongs to the round of its melt; else, where
-    pours are dated (year-month-day), to the last round begun by its date; else to the latest round recorded before it
-    (0: before the first).
+    pours are dated, to the last round begun by its day; else to the latest round recorded before it (0: before the
+    first).
 
     Returns a frame, a row a round: round, pours (judged by then), the coordinates, `mean: <attribute>` of what is
     wanted, desirability, low, high (90 %) as predicted then; today, today low, today high of the same formula as known
@@ -51,8 +51,13 @@ def rounds_of(trial) -> pd.Series:
     planned = pours["melt"].where(rounds.notna() & (pours["melt"] != ""))
     by_melt = pours["melt"].map(rounds.groupby(planned).max())
     by_melt = by_melt.fillna(pours["melt"].map(trial.plan[trial.plan["melt"] != ""].groupby("melt")["round"].max()))
-    by_date = _by_date(pd.to_datetime(pours["date"], format="%Y-%m-%d", errors="coerce"), rounds)
+    by_date = _by_date(pd.to_datetime(_days(pours["date"]), format="%Y-%m-%d", errors="coerce"), rounds)
     return rounds.fillna(by_melt).fillna(by_date).fillna(rounds.cummax().ffill()).fillna(0).astype(int)
+
+
+def _days(dates: pd.Series) -> pd.Series:
+    """Year-month-day of each date, without its hour; blank where it is none."""
+    return dates.map(lambda date: date[:10] if is_day(date) else "")
 
 
 def _by_date(dates: pd.Series, rounds: pd.Series) -> pd.Series:

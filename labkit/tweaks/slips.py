@@ -103,11 +103,11 @@ def _points(standing: Standing, slips: list[Slip]) -> pd.DataFrame:
 
 def _moves(standing: Standing, points: pd.DataFrame) -> list[str]:
     """`load +0.0012`: what a slip changes by more than a thousandth of its range, the first row being the formula."""
-    bounds = standing.trial.recipe.bounds.loc[standing.names]
-    width = (bounds["high"] - bounds["low"]).where(lambda w: w > 0, 1.0)
-    moved = points.iloc[1:] - points.iloc[0]
-    return [", ".join(f"{name} {value:+.2g}" for name, value in row.items() if abs(value) > 0.001 * width[name])
-            or "nothing that varies" for _, row in moved.iterrows()]
+    over = standing.trial.recipe.over_ranges(points)
+    moved, parts = (points - points.iloc[0]).to_numpy(), np.abs(over - over[0])
+    return [", ".join(f"{name} {value:+.2g}" for name, value, part in zip(standing.names, row, shares, strict=True)
+                      if part > 0.001) or "nothing that varies"
+            for row, shares in zip(moved[1:], parts[1:], strict=True)]
 
 
 def slips_in_words(slips: pd.DataFrame, scales: Mapping[str, Attribute]) -> str:

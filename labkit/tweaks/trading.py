@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from labkit.attributes import Attribute
+from labkit.attributes import Attribute, decimals
 from labkit.core.frontier import along, best_attainable, slopes
 from labkit.handing import Tables, fixed, hands_out_copies
 from labkit.tweaks.search import starting_points, steps_from
 from labkit.tweaks.standing import Standing, standing_of
-from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
+from labkit.wording import Report, decimal_text, grid_of, heading, line, plural, report, words_joined
 
 AROUND = 0.2           # of the scale: how far from the settled formula's scores a trade is looked at
 GIVE = 0.02            # of the scale: how far the other attributes may give way
@@ -266,23 +266,24 @@ def _says(row: Mapping, side: tuple[int, int], unit: str, of_other: str = "", fi
     unit : what of the first is bought at a time; finer : decimals beyond the usual one of the first and of the other.
     """
     beyond, until = ("beyond", "up to") if side[0] > 0 else ("under", "down to")
-    own, other = (f".{max(1 + more, 0)}f" for more in finer)
+    own, other = (decimals(1, more) for more in finer)
     a_unit = 10.0 ** -finer[0]
     cost, low, high = (row[name] * a_unit for name in ("cost", "low", "high"))
     span = _span(low, high, other)
-    begun = f"{row['attribute']} {beyond} {row['from']:{own}}"
+    begin, end = (decimal_text(row[name], own) for name in ("from", "to"))
+    begun = f"{row['attribute']} {beyond} {begin}"
     if np.isinf(cost):
         return f"{begun} can only be bought with {row['other']}, and may not be had at all (90 %: {span} a {unit})."
-    text = (f"Each {unit} of {begun} costs {cost:{other}} {of_other}of {row['other']}, {until} {row['to']:{own}} "
+    text = (f"Each {unit} of {begun} costs {decimal_text(cost, other)} {of_other}of {row['other']}, {until} {end} "
             f"(90 %: {span})")
     return f"{text}; as little is known, it may cost nothing." if row["low"] <= 0 else f"{text}."
 
 
-def _span(low: float, high: float, form: str) -> str:
-    """`0.4 to 1.3`; an end that no draw bounds is left out, and nothing is no -0.0."""
-    low, high = (float(f"{end:{form}}") + 0.0 for end in (low, high))
+def _span(low: float, high: float, places: int) -> str:
+    """`0.4 to 1.3`; an end that no draw bounds is left out."""
+    least, most = (decimal_text(end, places) for end in (low, high))
     if np.isinf(low) and np.isinf(high):
         return "anything"
     if np.isinf(low):
-        return f"{high:{form}} or less"
-    return f"{low:{form}} or more" if np.isinf(high) else f"{low:{form}} to {high:{form}}"
+        return f"{most} or less"
+    return f"{least} or more" if np.isinf(high) else f"{least} to {most}"

@@ -280,3 +280,10 @@ class TestEdges:
         (np.ones((4, 2)), 1), (np.column_stack([np.ones(4), np.arange(4) * 1e-8]), 2), (np.zeros((3, 2)), 0)])
     def test_rank_does_not_depend_on_units(self, columns, independent):
         assert adequacy.rank(columns) == independent
+
+
+@pytest.mark.parametrize("ss_against, df_against", [(1e-30, 0), (1.0, 0), (0.0, 3), (1.0, -1)])
+def test_beside_nothing_no_ratio_is_formed(ss_against, df_against):
+    """What rounding leaves of a sum of squares without degrees of freedom is no yardstick."""
+    found = adequacy.f_test(2.0, 1, ss_against, df_against)
+    assert np.isnan(found.f) and np.isnan(found.p) and (found.ss, found.df) == (2.0, 1)

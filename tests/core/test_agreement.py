@@ -173,3 +173,24 @@ class TestEdges:
         np.fill_diagonal(values, [1.0, 2.0, 3.0])
         assert (ag.skillings_mack(values).p, ag.skillings_mack(values).df) == (1, 2)
         assert not ag.is_balanced_incomplete(values)
+
+
+def test_pairs_of_three_pours_are_balanced_and_a_single_pour_a_tester_is_not():
+    """The smallest balanced incomplete design: 3 pours, 2 a tester, each pair once. Of single pours no pair is met."""
+    pairs = np.array([[1.0, 2.0, np.nan], [3.0, np.nan, 4.0], [np.nan, 5.0, 6.0]])
+    assert ag.is_balanced_incomplete(pairs) and not ag.is_balanced_incomplete(np.where(np.eye(3), 1.0, np.nan))
+
+
+@pytest.mark.parametrize("pours", [3, 5])
+def test_where_all_tie_the_statistic_is_nothing_on_as_many_df_as_ever(pours):
+    assert ag.friedman(np.full((pours, 4), 5.0)) == pytest.approx((0.0, pours - 1, np.nan, 1.0), nan_ok=True)
+    w, test = ag.kendalls_w(np.full((pours, 4), 5.0))
+    assert np.isnan(w) and test == pytest.approx((0.0, pours - 1, np.nan, 1.0), nan_ok=True)
+
+
+@pytest.mark.parametrize("plays", [9, 99])
+def test_what_was_found_counts_as_one_of_the_plays(plays):
+    """p = (1 + as far) / (1 + plays): 1 where every order is as far, and never less than 1 / (1 + plays)."""
+    assert ag.p_by_shuffling(np.full((4, 5), 5.0), plays=plays) == 1.0
+    alike = np.tile(np.arange(7.0)[:, None], 20)                         # one order of seven pours, by twenty testers
+    assert ag.p_by_shuffling(alike, plays=plays) == 1 / (1 + plays)

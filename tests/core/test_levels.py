@@ -210,3 +210,53 @@ def test_normal_multiple_is_the_integral(unsure):
     found = lv.normal_multiple(unsure)
     held = quad(lambda u: (2 * norm.cdf(found * np.exp(-unsure * u)) - 1) * norm.pdf(u), -8, 8)[0]
     assert held == pytest.approx(0.9, abs=1e-4)
+
+
+class TestWithThePrior:
+    """By sums over a plain grid of log sd, the restricted likelihood from dense algebra and the stated ones not 1."""
+
+    def grid(self, codes, stays, tester, score, points=41):
+        logs = [np.log(sd) + lv.SPREAD * np.linspace(-4, 4, points) for sd in (tester, score)]
+        found = np.array([[dense(*codes, lv.Noise(tester=np.exp(a), score=np.exp(b), stays=stays))[0] for b in logs[1]]
+                          for a in logs[0]])
+        away = [((log - np.log(sd)) / lv.SPREAD) ** 2 for log, sd in zip(logs, (tester, score))]
+        return logs, found - 0.5 * (away[0][:, None] + away[1])
+
+    @pytest.mark.parametrize("tester, score", [(0.3, 1.4), (2.5, 0.4)])
+    def test_geometric_means_and_spreads(self, tester, score):
+        codes, _, _ = scores(5, 4, 3, share=0.9)
+        logs, posterior = self.grid(codes, 0.5, tester, score)
+        weight = np.exp(posterior - posterior.max())
+        found = lv.noise_with_prior(lv.cells_of(*codes), tester=tester, score=score)
+        for k, (sd, unsure) in enumerate([(found.tester, found.unsure_tester), (found.score, found.unsure_score)]):
+            margin = weight.sum(axis=1 - k) / weight.sum()
+            mean = logs[k] @ margin
+            assert np.log(sd) == pytest.approx(mean, abs=0.01)
+            assert unsure == pytest.approx(np.sqrt((logs[k] - mean) ** 2 @ margin), abs=0.01)
+
+    def test_what_stays_is_its_mean_over_nine_values(self):
+        codes, _, _ = scores(9, 4, 2, repeats=2, stays=0.7)
+        stays = np.linspace(0.1, 0.9, 9)
+        each = np.array([np.logaddexp.reduce(self.grid(codes, r, 0.3, 1.4, points=17)[1], axis=None) for r in stays])
+        weight = np.exp(each - each.max())
+        found = lv.noise_with_prior(lv.cells_of(*codes), tester=0.3, score=1.4)
+        assert found.stays == pytest.approx(stays @ weight / weight.sum(), abs=0.001)
+
+
+def test_reml_of_two_testers_is_that_of_paired_differences():
+    """Levels aside, v is half the variance of the differences; each tester's mean has v_T + v / n (balanced anova)."""
+    (pour, tester, score), _, _ = scores(11, pours=9, testers=2, level=2.0)
+    table = np.zeros((9, 2))
+    table[pour, tester] = score
+    apart = table[:, 0] - table[:, 1]
+    found = lv.noise_by_reml(lv.cells_of(pour, tester, score))
+    assert found.score**2 == pytest.approx(apart.var(ddof=1) / 2, rel=1e-4)
+    assert found.tester**2 == pytest.approx((apart.mean() ** 2 - apart.var(ddof=1) / 9) / 2, rel=1e-3)
+
+
+@pytest.mark.parametrize("repeats", [1, 3])
+def test_degrees_of_freedom_are_what_pours_and_testers_leave(repeats):
+    """By the rank of the dummies of pours and testers, one row a score."""
+    (pour, tester, score), _, _ = scores(2, 5, 4, share=0.8, repeats=repeats)
+    both = np.hstack([np.eye(5)[pour], np.eye(4)[tester]])
+    assert lv.cells_of(pour, tester, score).df == len(score) - np.linalg.matrix_rank(both)

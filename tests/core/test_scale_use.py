@@ -3,6 +3,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
 from scipy.stats import norm
 from scipy.stats import t as student
 
@@ -255,3 +256,13 @@ def test_chance_of_constant_is_that_of_a_simulation():
     noise = lv.Noise(tester=1, score=np.sqrt(0.64 + 1 / 12), stays=0.5)
     found = su.chance_of_constant(cells, noise, 0, means=means, step=1.0)
     assert found == pytest.approx(share, abs=0.02)
+
+
+@pytest.mark.parametrize("noise, step", [(0.7, 0.5), (1.3, 1.0)])
+def test_chance_of_constant_is_the_integral_over_the_level(noise, step):
+    """step^(n-1) times the integral of the n normal densities about the means, wherever the tester's level lies."""
+    means = np.array([4.1, 5.0, 5.6, 4.4])
+    cells = lv.cells_of(np.tile(np.arange(4), 2), np.repeat([0, 1], 4), np.r_[means, means])
+    found = su.chance_of_constant(cells, lv.Noise(tester=1, score=noise, stays=0.5), 0, means=means, step=step)
+    expected = step**3 * quad(lambda level: np.prod(norm.pdf(level, means, noise)), -5, 15, epsabs=1e-12)[0]
+    assert found == pytest.approx(expected, rel=1e-6)

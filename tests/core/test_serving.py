@@ -133,3 +133,22 @@ def test_the_smallest_cases_work(n, subjects, lengths):
     orders = even_orders(layout_of(n, subjects, lengths), seed=0)
     assert [len(row) for row in orders] == [length for length in lengths for _ in range(subjects)]
     assert sorted(i for row in orders for i in row) == sorted(list(range(n)) * subjects)
+
+
+@pytest.mark.parametrize("n, subjects, lengths", [(5, 7, (3, 2)), (4, 3, (4,)), (6, 4, (2, 2, 1)), (3, 2, (3, 3))])
+def test_figures_and_bounds_are_those_of_counts_dealt_out_one_by_one(n, subjects, lengths):
+    """Orders by lot, over sittings of different lengths; at best a total is dealt out cell by cell, in turn."""
+    layout, rng = layout_of(n, subjects, lengths), np.random.default_rng(n)
+    orders = [tuple(rng.permutation(n)[:length].tolist()) for length in layout.length]
+    served = [[sum(i in row for row in orders) for i in range(n)]]
+    place = [[sum(row[p] == i for row in orders if len(row) > p) for i in range(n)] for p in range(max(lengths))]
+    sitting = [[sum(i in row for row, s in zip(orders, layout.sitting) if s == k) for i in range(n)]
+               for k in range(len(lengths))]
+    after = [[sum(pair in itertools.pairwise(row) for row in orders) for pair in itertools.permutations(range(n), 2)]]
+    together = [[sum({*pair} <= {*row} for row in orders) for pair in itertools.combinations(range(n), 2)]]
+    found = evenness(orders, layout)
+    for family, groups in zip(FAMILIES, (served, place, sitting, after, together), strict=True):
+        dealt = [np.bincount(np.arange(sum(cells)) % len(cells), minlength=len(cells)) for cells in groups]
+        expected = [figure for cells in (groups, dealt) for figure in (
+            min(map(min, cells)), max(map(max, cells)), sum(len(group) * np.var(group) for group in cells))]
+        assert found[family] == pytest.approx(expected)

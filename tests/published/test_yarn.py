@@ -121,6 +121,7 @@ def test_report(surface):
     assert "R squared 0.951 (about the mean)" in text
     said = "polyethylene and polystyrene together score 4.8 higher than their average (90 %: 3.6 to 5.9), exchanged as far"
     assert said in text and "polystyrene and polypropylene together score 2.4 lower than their average" in text
+    assert not any("  " in line for line in str(surface).splitlines() if " than their average" in line)
 
 
 def test_how_pairs_blend_and_that_any_do(surface):

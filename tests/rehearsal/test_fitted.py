@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from definitions import UNEXPECTED
+from panels import scored, trial_with
 from scipy import stats
 from test_instruments import BOTH
 
@@ -11,6 +12,7 @@ import labkit
 from labkit.core.importance import weighted_quantiles
 from labkit.errors import RehearsalError
 from labkit.rehearsal import play_round, worlds_of
+from labkit.rehearsal.fitted import _steps
 from labkit.surfaces import fitting
 from labkit.surfaces.fitting import BY_DEGREE, CONSTANT, HILL, PEAKED, SHAPES_OF_PEAK, TRUST, read_nothing
 from labkit.surfaces.ground import Ground
@@ -164,3 +166,10 @@ class TestBeforeAnythingIsScored:
             worlds_of(terracotta)(0)
         assert str(refused.value) == ("in none of 3 worlds does the starting formula give anything of what is wanted. "
                                       "Check the points of each wanted in trial.toml, or give a World.")
+
+
+def test_each_attribute_is_scored_to_the_step_of_its_own_scores():
+    """Whole points, half points, tenths (which are no step that people are taught), and nothing scored so far."""
+    given = {"payoff": [[3, 4], [5, 7]], "hardness": [[3.5, 4], [5, 7]], "sheerness": [[3.3, 4], [5, 7]]}
+    trial = trial_with(2).with_scores(pd.concat([scored(table, name) for name, table in given.items()]))
+    assert _steps(trial) == {"payoff": 1.0, "hardness": 0.5, "sheerness": 0.0, "shade": 0.5}

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from played import hazel_rounds, hazel_truth
 from rehearsal.worlds import quiet, truth
 
 import labkit
@@ -158,3 +159,14 @@ class TestRefusals:
 def test_a_seed_leaves_room_for_the_rounds(terracotta):
     with pytest.raises(RehearsalError, match="seed is 4294967295"):
         labkit.rehearse(terracotta, labkit.World(truth=truth), rounds=1, testers=4, seed=2**32 - 1)
+
+
+def test_of_testers_between_two_and_three_there_are_three():
+    """Two pours scored by two testers, two by three."""
+    trial = hazel_rounds(1)[-1]
+    scores = trial.standing_scores
+    pours, testers = sorted(set(scores["pour"])), sorted(set(scores["tester"]))
+    kept = scores["tester"].isin(testers[:2]) | (scores["tester"].eq(testers[2]) & scores["pour"].isin(pours[:2]))
+    fewer = labkit.Trial(definition=trial.definition, tables={**trial.tables, "scores": trial.scores[:0]}).with_scores(scores[kept])
+    found = rehearse_many(fewer, labkit.World(truth=hazel_truth), seeds=[1], rounds=1, pours=1, workers=1)
+    assert found.told == "Hazel pot, 1 rehearsal of 1 more evening (1 pour, 3 testers), all in one world."

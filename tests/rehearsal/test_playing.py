@@ -3,12 +3,25 @@
 import numpy as np
 import pandas as pd
 import pytest
-from rehearsal.worlds import NAMES, mild, pour_means, quiet, truth
+from definitions import NEEDLE, TERRACOTTA
+from rehearsal.worlds import NAMES, QUIET, mild, pour_means, quiet, truth
 
 import labkit
 from labkit.errors import RehearsalError
 from labkit.rehearsal import play_round
 from labkit.rehearsal.table import scatter
+
+SETTINGS = """
+[settings.cooling]
+unit = "min"
+low = 5
+high = 60
+per_melt = true
+[settings.acid]
+low = 0.001
+high = 0.005
+[[limits]]
+"""
 
 
 class TestTable:
@@ -59,6 +72,35 @@ class TestTable:
         expected = np.array([[round_ + melt * (i // 2 == j // 2) + pour * (i == j) for j in range(4)] for i in range(4)])
         np.testing.assert_allclose(np.cov(found.T), expected, atol=0.02)
 
+    @pytest.mark.parametrize("source, shared", [("sd_round", [0, 0, 0, 0]), ("sd_melt", [0, 0, 1, 1]), ("sd_pour", [0, 1, 2, 3])])
+    def test_scores_hold_what_round_melt_and_pour_add(self, terracotta, round_, source, shared):
+        """Against the same luck without it: as much for all that share it, with the stated sd, each attribute its own."""
+        found = []
+        for seed in range(16):
+            loud, still = (pour_means(play_round(terracotta, round_, world, testers=1, seed=seed))
+                           for world in (mild(**{source: {"payoff": 0.4, "hardness": 0.1}}), mild()))
+            added = (loud - still).loc[list(round_.pours)]
+            assert np.abs(added[["sheerness", "shade"]]).max(axis=None) < 1e-5
+            groups = added.groupby(shared)
+            assert groups.agg(np.ptp).max(axis=None) < 1e-5
+            found.append(groups.first()[["payoff", "hardness"]])
+        found = pd.concat(found)
+        assert found.std().to_list() == pytest.approx([0.4, 0.1], rel=3 / np.sqrt(2 * len(found)))
+        assert abs(np.corrcoef(found.T)[0, 1]) < 3 / np.sqrt(len(found))
+
+    def test_readings_hold_it_too_and_are_read_to_a_200th_of_the_scale(self, terracotta, round_):
+        trial = labkit.Trial.from_toml(TERRACOTTA + NEEDLE)
+        truths = {"softness": 7.77, "drop_point": 61.6}
+
+        def read(**sds):
+            world = labkit.World(truth=lambda p: truth(p).assign(**truths), **({**QUIET, "sd_reading": 0.0} | sds))
+            readings = play_round(trial, round_, world, testers=1, seed=5).readings
+            return readings.pivot_table(index="pour", columns="unit", values="value")[["mm", "degC"]].to_numpy()
+
+        assert read() == pytest.approx(np.tile([7.8, 61.5], (4, 1)))                # steps of .1 mm and .25 degC
+        moved = read(sd_round={"softness": 2.0}) - read()
+        assert np.ptp(moved[:, 0]) < 1e-9 < abs(moved[0, 0]) and not moved[:, 1].any()
+
 
 class TestBench:
     def test_weights_are_whole_steps_near_the_planned_ones(self, terracotta, round_):
@@ -68,6 +110,28 @@ class TestBench:
         np.testing.assert_allclose(steps, np.round(steps), atol=1e-6)
         off = pours[grams].to_numpy(float) - round_.pour_sheet()[grams].to_numpy(float)
         assert 0 < np.abs(off).max() < 0.1 and np.abs(off).mean() > 0.005
+
+    def test_a_pot_is_filled_for_a_little_more_than_its_pours_draw(self, terracotta, round_):
+        """1.08 times as much of each ingredient as is planned, to a balance and a hand."""
+        melts = play_round(terracotta, round_, quiet(), testers=1, seed=5).melts.set_index("melt")
+        planned = round_.melt_sheet().set_index("melt")
+        grams = [c for c in planned.columns if c.endswith(" [g]")]
+        assert melts.loc[planned.index, grams].to_numpy(float) == pytest.approx(1.08 * planned[grams].to_numpy(float), abs=0.09)
+
+    def test_a_setting_is_off_by_a_part_of_its_range_once_a_pour_or_once_a_melt(self):
+        """Pour temperature over 12 °C by .36; cooling over 55 min by 1.65, alike for all pours of a melt; a narrow one in
+        as many decimals as it needs. Nothing of this is in doubt when the trial is read."""
+        trial = labkit.Trial.from_toml(TERRACOTTA.replace("[[limits]]", SETTINGS, 1))
+        round_ = labkit.plan_round(trial, pours=6, melts=2, seed=1)
+        planned, off = round_.pour_sheet().set_index("pour"), []
+        for seed in range(20):
+            played = play_round(trial, round_, quiet(), testers=1, seed=seed)
+            pours = played.pours.set_index("pour")
+            off.append(pours[["pour_temperature", "cooling", "acid"]] - planned[["pour_temperature", "cooling", "acid"]])
+            assert np.ptp(off[-1]["cooling"].groupby(pours["melt"]).agg(np.ptp)) == 0 < np.ptp(off[-1]["pour_temperature"])
+            assert not [doubt for doubt in played.onto(trial, round_).doubts if "cooling" in doubt]
+        sizes = np.sqrt((pd.concat(off).astype(float) ** 2).mean())
+        assert list(sizes / [12, 55, 0.004]) == pytest.approx([0.03] * 3, rel=0.35)
 
     def test_a_pour_that_fails_is_recorded_and_not_served(self, terracotta, round_):
         played = play_round(terracotta, round_, quiet(), testers=2, seed=5, failed={"P02": "failed: sweated"})

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 import labkit
-from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
+from labkit.tweaks.appraising import Known, _few, advice_on, verdict_on, whole_of
 from labkit.tweaks.confirmed import _equally_good
 from labkit.tweaks.confirming import _expected_words, measured, with_units
 from labkit.tweaks.foretold import Foretold
@@ -199,6 +199,13 @@ def test_one_tester_in_place_of_six_is_told_and_widens_the_interval(demo, planne
 def test_as_many_testers_as_were_counted_on_are_not_fewer(judges, each):
     """1 / mean(1 / n) of three times five is 4.999999999999999, and five in place of five was told as fewer."""
     assert _equally_good(pd.Series(judges)) == each
+
+
+@pytest.mark.parametrize("judges, told", [([13, 13, 12], "12.6 testers"), ([11, 11, 10], "10.6 testers"), ([2, 3], "2.4 testers"),
+                                          ([1, 1], "1 tester"), ([12, 12], "12 testers"), ([1, 2], "1.3 testers")])
+def test_fewer_are_never_told_as_so_many(judges, told):
+    """Of thirteen on two pours and twelve on the third, 12.65, two digits said `13 testers a pour in place of 13`."""
+    assert _few(_equally_good(pd.Series(judges)), "tester") == told
 
 
 def test_a_panel_of_five_tastes_three_pours_as_planned(demo):

@@ -152,6 +152,14 @@ class TestUnplanned:
         found = rounds_of(with_unplanned(trial, date=["2026-02-01", "2026-02-06", "2026-02-25", "2026-04-01", "soon"]))
         assert found.filter(like="X-").to_list() == [0, 1, 2, 3, 3]
 
+    def test_an_hour_beside_the_day_changes_nothing(self, after):
+        trial = after[-1]
+        hours = {1: "2026-02-06 19:30", 2: "2026-02-20T20:00", 3: "2026-03-06"}
+        dated = trial.pours.assign(date=trial.made["round"].map(hours).reindex(trial.pours["pour"]).to_numpy())
+        trial = labkit.Trial(definition=trial.definition, tables={**trial.tables, "pours": dated})
+        asked = ["2026-02-01 19:30", "2026-02-06 09:00", "2026-02-25 18:15", "2026-02-25", "2026-04-01"]
+        assert rounds_of(with_unplanned(trial, date=asked)).filter(like="X-").to_list() == [0, 1, 2, 2, 3]
+
     def test_melt_and_date_count_as_they_stand_corrected(self, after):
         trial = after[-1]
         days = {1: "2026-02-06", 2: "2026-02-20", 3: "2026-03-06"}

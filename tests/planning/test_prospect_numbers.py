@@ -1,0 +1,94 @@
+"""What a round can tell, by dense algebra: standard errors over the region, and the words for where they are largest."""
+import numpy as np
+import pandas as pd
+import pytest
+from definitions import HAZEL, NEEDLE, TERRACOTTA
+from scipy import stats
+
+from labkit import Trial, plan_round
+from labkit.planning.prospect import _place_words, appraise_round, standard_error_at
+from labkit.planning.question import noise_of, weak_question
+
+SHELF = """
+[formula]
+"castor oil" = "to 100"
+[settings.temp]
+low = 160
+high = 220
+[settings.time]
+low = 300
+high = 400
+[attributes.hardness]
+"""
+
+
+def dense_error(trial, round_, testers):
+    """Root mean square over the sample of the region: rows f, cov = (prior + X' V^-1 X)^-1, V = v_pour I + v_melt Z Z'.
+
+    As a part of the scale, at the stated noise, which is that of any attribute from 0 to 10.
+    """
+    sd = {source: trial.noise_of("hardness")[source] / 10 for source in ("pour", "melt", "tester_pour")}
+    question = weak_question(trial.region, trial.region, noise_of(trial), model="quadratic", kind="I")
+    pours = round_.to_frame()
+    rows, melt = question.rows(pours), pours["melt"].to_numpy()
+    cover = (sd["pour"] ** 2 + sd["tester_pour"] ** 2 / testers) * np.eye(len(rows))
+    cover = cover + sd["melt"] ** 2 * np.equal.outer(melt, melt)
+    prior = question.prior / noise_of(trial).pour                                 # kept there in units of one pour
+    covariance = np.linalg.inv(prior + rows.T @ np.linalg.solve(cover, rows))
+    over = question.rows(question.sample)
+    return float(np.sqrt(np.mean(np.einsum("ij,jk,ik->i", over, covariance, over))))
+
+
+@pytest.mark.parametrize("text, melts", [(TERRACOTTA, 2), (HAZEL, 4)], ids=["terracotta", "hazel"])
+def test_errors_over_the_region_with_as_many_testers_one_more_and_one_fewer(text, melts):
+    trial = Trial.from_toml(text)
+    round_ = plan_round(trial, pours=4, melts=melts, seed=1)
+    changes = appraise_round(trial, round_, testers=5).changes.set_index("change")
+    for change, testers in (("as planned", 5), ("one more tester", 6), ("one fewer tester", 4)):
+        expected = dense_error(trial, round_, testers)
+        assert changes.at[change, "standard error"] == pytest.approx(expected, rel=2e-3)        # sampled functions
+        assert changes.at[change, "moves by"] == pytest.approx(expected - dense_error(trial, round_, 5), abs=2e-5)
+
+
+@pytest.mark.parametrize("pours, melts, there", [
+    (4, 4, {"one more pour", "one fewer melt"}), (4, 1, {"one more pour", "one fewer pour", "one more melt"}),
+    (1, 1, {"one more pour"}), (3, 2, {"one more pour", "one fewer pour", "one more melt", "one fewer melt"})])
+def test_only_rounds_that_can_be_are_compared(pours, melts, there):
+    """A melt has a pour, a round a melt; one tester has none to spare."""
+    trial = Trial.from_toml(TERRACOTTA)
+    changes = appraise_round(trial, plan_round(trial, pours=pours, melts=melts, seed=1), testers=1).changes["change"]
+    assert set(changes) == {"as planned", "one more tester"} | there
+
+
+def test_of_two_testers_one_can_be_spared():
+    trial = Trial.from_toml(HAZEL)
+    assert "one fewer tester" in set(appraise_round(trial, plan_round(trial, pours=2, seed=1), testers=2).changes["change"])
+
+
+def test_what_an_instrument_reads_is_read_once_and_no_tester_counts():
+    trial = Trial.from_toml(TERRACOTTA + NEEDLE)
+    found = appraise_round(trial, plan_round(trial, pours=4, melts=2, seed=1), testers=3).differences
+    seen = found.set_index(["attribute", "between"])["seen from"]
+    sd, times = trial.noise_of("softness"), stats.norm.ppf(0.975) + stats.norm.ppf(0.8)
+    one = sd["pour"] ** 2 + sd["reading"] ** 2
+    assert seen["softness", "two pours of one melt"] == pytest.approx(times * np.sqrt(2 * one))
+    assert seen["softness", "two pours of different melts"] == pytest.approx(times * np.sqrt(2 * (one + sd["melt"] ** 2)))
+
+
+def test_a_planned_round_is_not_counted_twice_in_errors_at_formulas():
+    trial = Trial.from_toml(TERRACOTTA)
+    round_ = plan_round(trial, pours=4, melts=2, seed=1)
+    points = trial.region.sample(5, seed=1)
+    once = standard_error_at(trial, points, round_)
+    assert standard_error_at(trial.with_round(round_), points, round_) == pytest.approx(once, rel=1e-12)
+    assert (once < standard_error_at(trial, points)).all()
+
+
+@pytest.mark.parametrize("temp, time, words", [
+    ([215, 218, 205], [310, 302, 330], "high temp and low time"), ([160, 220, 161, 219], [350, 340, 360, 350], "either end of temp"),
+    ([190, 185, 195], [395, 390, 399], "high time"), ([190, 200, 180], [350, 340, 360], "no one corner more than others"),
+    ([161, 170, 165], [300, 400, 305], "low temp and either end of time")])
+def test_a_place_is_told_by_what_is_high_or_low_there(temp, time, words):
+    trial = Trial.from_toml(SHELF)
+    question = weak_question(trial.region, trial.region, noise_of(trial), model="quadratic", kind="I")
+    assert _place_words(question, pd.DataFrame({"temp": temp, "time": time}, dtype=float)) == words
