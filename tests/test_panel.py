@@ -214,10 +214,10 @@ class TestEdges:
         scores = pd.concat([scored(table[:3, :2]), scored(table[3:, 2:], "hardness", testers=["T03", "T04"],
                                                           pours=names[3:])])
         assert appraise_panel(trial_with(5).with_scores(scores)).in_two_lines()[0].startswith(
-            "4 testers scored 5 pours and cannot yet be said to tell them apart on payoff (icc ")
+            "4 testers scored 5 pours, in an order that is not yet more than chance on payoff (icc ")
         single = pd.concat([scored(table[:, :1]), scored(table[:, 1:2], "hardness", testers=["T02"])])
         assert appraise_panel(trial_with(5).with_scores(single)).in_two_lines()[0] == (
-            "2 testers scored 5 pours and cannot yet be said to tell them apart on payoff (too few scores) or hardness (too "
+            "2 testers scored 5 pours, in an order that is not yet more than chance on payoff (too few scores) or hardness (too "
             "few scores).")
 
     def test_one_pour_only(self):
@@ -236,7 +236,7 @@ class TestEdges:
         assert panel.means("payoff")[0].tolist() == pytest.approx([6] * 4)
         assert panel.agreement["icc"].isna().all() and panel.flags.empty
         assert "Every score of payoff is 6: the pours are alike, or the scale is not used." in str(panel)
-        assert panel.in_two_lines()[0] == ("5 testers scored 4 pours and cannot yet be said to tell them apart on "
+        assert panel.in_two_lines()[0] == ("5 testers scored 4 pours, in an order that is not yet more than chance on "
                                            "payoff (every score the same).")
         flat = appraise_panel(trial_with(4).with_scores(scored(np.full((4, 5), 6.0))), prior="flat")
         assert flat.pours["se"].tolist() == [0.0] * 4

@@ -39,7 +39,7 @@ def agree_sentence(panel) -> str:
     told = [_with_icc(panel, name, row) for name, row in frame.iterrows() if row["p"] < TELLS]
     rest = [_with_icc(panel, name, row) for name, row in frame.iterrows() if not row["p"] < TELLS]
     if not told:
-        return f"{start} and cannot yet be said to tell them apart on {words_joined(rest, last='or')}."
+        return f"{start}, in an order that is not yet more than chance on {words_joined(rest, last='or')}."
     return f"{start} and tell them apart on {words_joined(told)}" + (
         f", not yet on {words_joined(rest, last='or')}." if rest else ".")
 
