@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.checks import is_blank
-from labkit.pours import BASE, REALLY_SO, is_before, is_day, is_meant, standing_melts, standing_pours
+from labkit.pours import BASE, REALLY_SO, day_of, is_before, is_day, is_meant, standing_melts, standing_pours
 from labkit.wording import words_joined
 
 FAR = 183               # days: half a year; an evening and its tasting lie within weeks of each other and of the next
@@ -20,13 +20,13 @@ def doubts_on_days(tables: Mapping[str, pd.DataFrame]) -> list[str]:
     what is told as being before its melt or its pours, is passed over.
     """
     rows = [row for row in _dated(tables) if is_day(row["date"])]
-    counts = pd.Series([row["date"][:10] for row in rows], dtype=object).value_counts().sort_index()
+    counts = pd.Series([day_of(row["date"]) for row in rows], dtype=object).value_counts().sort_index()
     alone = _alone(counts)
     told: dict[tuple[str, str, str], list[str]] = {}
     for row in rows:
-        if row["date"][:10] in alone and not row["told"]:
+        if day_of(row["date"]) in alone and not row["told"]:
             told.setdefault((row["table"], row["kind"], row["date"]), []).append(row["name"])
-    return [_words(*key, names, alone[key[2][:10]]) for key, names in told.items()]
+    return [_words(*key, names, alone[day_of(key[2])]) for key, names in told.items()]
 
 
 def _alone(counts: pd.Series) -> dict[str, str]:

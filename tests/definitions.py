@@ -138,3 +138,16 @@ wanted = { rising = [3, 8] }
 
 # The terracotta stick of a maker who expects nothing.
 UNEXPECTED = "\n".join(row for row in TERRACOTTA.splitlines() if not row.startswith("expect"))
+
+# No factor in a formula: two settings, and one attribute that nothing is wanted of.
+TWO_SETTINGS = """
+[formula]
+"castor oil" = "to 100"
+[settings.temp]
+low = 160
+high = 220
+[settings.time]
+low = 300
+high = 400
+[attributes.hardness]
+"""

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from definitions import HAZEL, TERRACOTTA
+from definitions import HAZEL, TERRACOTTA, TWO_SETTINGS
 from played import hazel_rounds
 from scipy import stats
 
@@ -19,21 +19,12 @@ from labkit.rounds import Round, round_from_factors
 from labkit.tweaks.forecast import usual_judges
 
 # Two settings, no other factor: the linear model is that of a 2 x 2 factorial.
-SQUARE = """
-[formula]
-"castor oil" = "to 100"
-[settings.temp]
-low = 160
-high = 220
-[settings.time]
-low = 300
-high = 400
+SQUARE = TWO_SETTINGS + """
 [noise]
 round = 0.0001
 melt = 0.0001
 pour = 0.6
 tester_pour = 0.8
-[attributes.hardness]
 """
 
 

@@ -15,7 +15,17 @@ from labkit.pours.poured import (
     weighed_masses,
     weighed_pots,
 )
-from labkit.pours.rows import CORRECTION, FedAgain, check_correction, check_day, is_before, is_day, not_a_day, texts
+from labkit.pours.rows import (
+    CORRECTION,
+    FedAgain,
+    check_correction,
+    check_day,
+    day_of,
+    is_before,
+    is_day,
+    not_a_day,
+    texts,
+)
 from labkit.pours.weights import BASE, NONE_ADDED, own_columns, says_none, unwritten, unwritten_words
 
 __all__ = [
@@ -26,6 +36,7 @@ __all__ = [
     "FedAgain",
     "check_correction",
     "check_day",
+    "day_of",
     "doubts_on_what_was_made",
     "is_before",
     "is_day",

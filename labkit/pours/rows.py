@@ -27,9 +27,14 @@ def is_day(text: str) -> bool:
     return _DAY.fullmatch(text) is not None
 
 
+def day_of(text: str) -> str:
+    """A day without its hour; blank where it is none."""
+    return text[:10] if is_day(text) else ""
+
+
 def is_before(one: str, other: str) -> bool:
     """Whether one day is before another; hours do not count, and what is no day is before none."""
-    return is_day(one) and is_day(other) and one[:10] < other[:10]
+    return is_day(one) and is_day(other) and day_of(one) < day_of(other)
 
 
 def not_a_day(what: str, text: str) -> str:

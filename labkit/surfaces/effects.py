@@ -60,7 +60,7 @@ def moved_by_each(ground, sample: pd.DataFrame, drawn: np.ndarray) -> np.ndarray
     Regression over the region on all coded coordinates and their squares.
     """
     coded, groups = ground.trial.region.coded(sample), groups_in("shares", ground.trial.region)
-    linear = _coefficients(ground, sample, drawn)[0]
+    linear = _fitted(drawn, coded)[:, 1:1 + coded.shape[1]]
     bounds, moved = ground.trial.recipe.bounds, pd.DataFrame(0.0, index=range(len(drawn)), columns=sample.columns)
     for name, places in groups.items():
         for part in ground.trial.recipe.blends.get(name, ()):
@@ -72,11 +72,9 @@ def moved_by_each(ground, sample: pd.DataFrame, drawn: np.ndarray) -> np.ndarray
     return moved.to_numpy()
 
 
-def _coefficients(ground, sample: pd.DataFrame, drawn: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Coefficients of the coded coordinates and of their squares, each (n, d), in the regression on all of them."""
-    coded = ground.trial.region.coded(sample)
-    found = drawn @ np.linalg.pinv(np.column_stack([np.ones(len(coded)), coded, coded**2])).T
-    return found[:, 1:1 + coded.shape[1]], found[:, 1 + coded.shape[1]:]
+def _fitted(drawn: np.ndarray, coded: np.ndarray) -> np.ndarray:
+    """Coefficients of 1, of coded coordinates and of their squares in each draw, by least squares."""
+    return drawn @ np.linalg.pinv(np.column_stack([np.ones(len(coded)), coded, coded**2])).T
 
 
 def bends_of(reading: Reading) -> pd.DataFrame:
@@ -98,5 +96,4 @@ def bends_of(reading: Reading) -> pd.DataFrame:
 
 
 def _bend_alone(values: pd.Series, low: float, high: float, drawn: np.ndarray) -> np.ndarray:
-    coded = (2 * values.to_numpy() - low - high) / (high - low)
-    return -(drawn @ np.linalg.pinv(np.column_stack([np.ones(len(coded)), coded, coded**2])).T)[:, 2]
+    return -_fitted(drawn, (2 * values.to_numpy() - low - high) / (high - low))[:, 2]

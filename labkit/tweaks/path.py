@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.errors import TweakError
-from labkit.pours import is_day, standing_pours
+from labkit.pours import day_of, standing_pours
 from labkit.trial import check_trial
 from labkit.tweaks.standing import Standing, standing_of
 from labkit.tweaks.suggest import _scored_pours as scored_pours
@@ -51,13 +51,8 @@ def rounds_of(trial) -> pd.Series:
     planned = pours["melt"].where(rounds.notna() & (pours["melt"] != ""))
     by_melt = pours["melt"].map(rounds.groupby(planned).max())
     by_melt = by_melt.fillna(pours["melt"].map(trial.plan[trial.plan["melt"] != ""].groupby("melt")["round"].max()))
-    by_date = _by_date(pd.to_datetime(_days(pours["date"]), format="%Y-%m-%d", errors="coerce"), rounds)
+    by_date = _by_date(pd.to_datetime(pours["date"].map(day_of), format="%Y-%m-%d", errors="coerce"), rounds)
     return rounds.fillna(by_melt).fillna(by_date).fillna(rounds.cummax().ffill()).fillna(0).astype(int)
-
-
-def _days(dates: pd.Series) -> pd.Series:
-    """Year-month-day of each date, without its hour; blank where it is none."""
-    return dates.map(lambda date: date[:10] if is_day(date) else "")
 
 
 def _by_date(dates: pd.Series, rounds: pd.Series) -> pd.Series:

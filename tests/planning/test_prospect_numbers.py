@@ -2,24 +2,12 @@
 import numpy as np
 import pandas as pd
 import pytest
-from definitions import HAZEL, NEEDLE, TERRACOTTA
+from definitions import HAZEL, NEEDLE, TERRACOTTA, TWO_SETTINGS
 from scipy import stats
 
 from labkit import Trial, plan_round
 from labkit.planning.prospect import _place_words, appraise_round, standard_error_at
 from labkit.planning.question import noise_of, weak_question
-
-SHELF = """
-[formula]
-"castor oil" = "to 100"
-[settings.temp]
-low = 160
-high = 220
-[settings.time]
-low = 300
-high = 400
-[attributes.hardness]
-"""
 
 
 def dense_error(trial, round_, testers):
@@ -89,6 +77,6 @@ def test_a_planned_round_is_not_counted_twice_in_errors_at_formulas():
     ([190, 185, 195], [395, 390, 399], "high time"), ([190, 200, 180], [350, 340, 360], "no one corner more than others"),
     ([161, 170, 165], [300, 400, 305], "low temp and either end of time")])
 def test_a_place_is_told_by_what_is_high_or_low_there(temp, time, words):
-    trial = Trial.from_toml(SHELF)
+    trial = Trial.from_toml(TWO_SETTINGS)
     question = weak_question(trial.region, trial.region, noise_of(trial), model="quadratic", kind="I")
     assert _place_words(question, pd.DataFrame({"temp": temp, "time": time}, dtype=float)) == words
