@@ -25,6 +25,7 @@ from labkit.core.importance import DRAWS, Proposal, Sampled, sampled, systematic
 
 GAUSSIANS = 128
 DOUBT = 0.5  # sd of log v_s: nine times in ten within 2.3 times of what is stated
+FURTHEST = 8.0  # t is 13 000 times its median there; the chance of less rounds to one soon after, and t has no end
 BLOCK = 30_000  # numbers that are worked on together: they stay within the processor's cache
 
 
@@ -114,9 +115,9 @@ def half_t_quantile(u: np.ndarray, median: np.ndarray) -> np.ndarray:
 
 
 def scales_at(theta: np.ndarray, prior: Prior) -> Scales:
-    """The scales at normal scores theta (m, dimension) of their priors."""
+    """The scales at normal scores theta (m, dimension) of their priors; t past FURTHEST is that at FURTHEST."""
     g, s = len(prior.degrees), len(prior.sources)
-    degrees = half_t_quantile(ndtr(theta[:, :g]), np.array(prior.degrees))
+    degrees = half_t_quantile(ndtr(np.minimum(theta[:, :g], FURTHEST)), np.array(prior.degrees))
     sources = np.array(prior.sources) * np.exp(prior.doubt * theta[:, g:g + s])
     stretch = np.exp(prior.unsure * theta[:, g + s]) if prior.unsure > 0 else np.ones(len(theta))
     return Scales(degrees=degrees, sources=sources, sampling=stretch)

@@ -171,6 +171,15 @@ class TestIntegration:
         assert found.effective >= importance.ENOUGH
         assert 1.2 < found.weights @ found.scales.sources[:, 0] < 1.9
 
+    def test_a_scale_has_an_end_however_far_a_draw_is_out(self):
+        """Where a curved scale is flat at all pours t may want to be a million times what is usual; endless, it would
+        make nothing of every other draw (0 x inf). Against the upper tail of scipy's t."""
+        scores = np.array([[3.0, -3.0], [8.0, 8.0], [8.4, 9.0], [40.0, 40.0]])
+        found = posterior.scales_at(np.column_stack([scores, np.zeros(4)]), PRIOR).degrees
+        exact = student.isf(norm.sf(scores[:2]) / 2, 4) * [1.5, 0.7] / student.ppf(0.75, 4)
+        assert_allclose(found[:2], exact, rtol=0.03)
+        assert_allclose(found[2:], found[[1, 1]])
+
     def test_repeats_bit_for_bit(self):
         seen, functions = observed([4.0, 6.0, 5.0]), functions_at(points(3))
         one, two = (mixture(seen, functions) for _ in range(2))
