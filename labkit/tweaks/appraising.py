@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from labkit.tweaks.confirming import measured
+from labkit.tweaks.outlook import LEAD
 from labkit.wording import about, number_text, plural, words_joined
 
-LEAD = 0.005           # desirability: what is less apart is the same in print, and to within the draws
 SURE = 0.75            # chance of being better with which another is preferred to one that did what was expected
 UNJUDGED = "not judged"        # of an attribute that no pour of the confirmation was scored or read for
 

@@ -12,6 +12,7 @@ from labkit.core.posterior import BLOCK
 
 APART = 7919                                   # keeps the draws of two attributes apart
 SAME = 1e-4                                    # desirability, or part of the width of a scale: less is rounding
+LEAD = 0.005                                   # desirability: less apart is the same in print, and to within the draws
 
 
 def desirability_of(attributes: Mapping[str, Attribute], values: Mapping[str, np.ndarray]) -> np.ndarray:

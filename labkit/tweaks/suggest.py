@@ -281,7 +281,7 @@ def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.D
     stop, close = stops(worth.gain, known, due), closely(worth.gain, known, due)
     predictions = _predictions(wide, settled)
     reasons = words.reasons(trial, round_, wide, settled, worth)
-    advice = words.advice(trial, asked, outlook.surfaces, settled, worth.gain, _cost(trial, round_), stop, known, close)
+    advice = words.advice(trial, asked, wide, settled, worth.gain, _cost(trial, round_), stop, known, close)
     advice = "\n".join([advice, *words.failing(wide, settled)])
     return Tweak(round=round_, best=best, stop=stop, expected_gain=worth.gain, gain_if_known=known, advice=advice,
                  predictions=predictions, reasons=reasons, scales=asked.trial.attributes)

@@ -5,7 +5,7 @@ import pandas as pd
 
 from labkit.aside import without_aside
 from labkit.rounds import Round
-from labkit.tweaks.outlook import SAME, Outlook, wanted_part
+from labkit.tweaks.outlook import LEAD, SAME, Outlook, wanted_part
 from labkit.tweaks.worth import Worth
 from labkit.wording import plural, short_text, words_joined
 
@@ -87,33 +87,49 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
             "or what is wanted.")
 
 
-def advice(trial, asked, surfaces, settled: pd.DataFrame, gain: float, cost: float, stop: bool, known: float,
+def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, gain: float, cost: float, stop: bool, known: float,
            close: bool) -> str:
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
-    pay = _pay(gain, cost, asked.worth, stop, known, poured_alone(trial, settled))
+    surfaces = outlook.surfaces
+    pay = _pay(gain, cost, asked.worth, stop, known, _settling(trial, outlook, settled) if stop else "")
     pay += " It is close: computed with another seed it may turn." * close
     sentences = [pay, *_held(trial, asked, surfaces, settled), *missing(trial, surfaces)]
     return "\n".join(sentences)
 
 
-def poured_alone(trial, settled: pd.DataFrame) -> int:
-    """The number of the newest round where it was planned at the settled formula alone and is judged, as a
-    confirmation is; or 0."""
-    rows = trial.plan[trial.plan["round"] == trial.next_round - 1]
-    if trial.next_round < 3 or not set(rows["pour"]) <= set(trial.judged["pour"]):
-        return 0
-    names = list(trial.recipe.coordinates)
-    return trial.next_round - 1 if trial.recipe.apart(rows[names], settled[names]).max() < AGAIN else 0
+def poured_alone(trial) -> pd.DataFrame:
+    """Coordinates by pour of the newest round, where it was planned at one formula and is judged, as a confirmation is.
+
+    Without a row where it was not, or where there is no round before it to confirm.
+    """
+    names, rows = list(trial.recipe.coordinates), trial.plan[trial.plan["round"] == trial.next_round - 1]
+    points = rows.set_index("pour")[names]
+    alone = trial.next_round > 2 and set(points.index) <= set(trial.judged["pour"])
+    return points if alone and trial.recipe.apart(points, points.iloc[[0]]).max() < AGAIN else points.iloc[:0]
 
 
-def _pay(gain: float, cost: float, worth: float, stop: bool, known: float, again: int = 0) -> str:
+def _settling(trial, outlook: Outlook, settled: pd.DataFrame) -> str:
+    """What to settle on, and whether that was confirmed: what was poured alone, where it is as good."""
+    alone, number = poured_alone(trial), trial.next_round - 1
+    confirmed = f"appraise_confirmation(trial, {number}) says whether it did what was expected of it."
+    if not len(alone):
+        return "Settle on the formula below, and pour it again to confirm it."
+    if trial.recipe.apart(alone, settled[list(alone)]).max() < AGAIN:
+        return f"Settle on the formula below. Round {number} poured it again: {confirmed}"
+    drawn = outlook.draws(pd.concat([settled[list(alone)], alone.iloc[[0]]], ignore_index=True))
+    lead, chance = (drawn[:, 0] - drawn[:, 1]).mean(), (drawn[:, 0] > drawn[:, 1] + SAME).mean()
+    if lead < LEAD:
+        return (f"Settle on what round {number} poured ({words_joined(list(alone.index))}): the formula below is not "
+                f"expected to be better by {LEAD:g}. {confirmed}")
+    return (f"Settle on the formula below: it is expected to be better by {lead:.3f} than what round {number} poured "
+            f"({100 * chance:.0f} % sure). Pour it again to confirm it.")
+
+
+def _pay(gain: float, cost: float, worth: float, stop: bool, known: float, settling: str = "") -> str:
     numbers = (f"This round would cost {cost:g} and is expected to raise desirability (0 to 1) by {gain:.3f}, "
                f"{gain / cost:.4f} a unit of cost; a unit must bring {worth:g}.")
-    if stop and again:
-        return (f"Stop here. {numbers} Settle on the formula below. Round {again} poured it again: "
-                f"appraise_confirmation(trial, {again}) says whether it did what was expected of it.")
     if stop:
-        return f"Stop here. {numbers} Settle on the formula below, and pour it again to confirm it."
+        return f"Stop here. {numbers} {settling}"
     if gain < worth * cost:
         return (f"Pour this round. {numbers} Alone it brings too little, but with everything known {known:.3f} could "
                 "be gained, more than two such rounds must bring: it may take both.")

@@ -13,6 +13,7 @@ from labkit.rounds import round_from_factors
 from labkit.tweaks import words
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.worth import Worth
+from labkit.wording import words_joined
 
 NAMES = ["wax", "red_share", "load", "pour_temperature"]
 WANT = "[attributes.payoff]\nwanted = { rising = [0, 10] }\n"
@@ -130,9 +131,9 @@ class TestAdvice:
          "0.0025 a unit of cost; a unit must bring 0.005. Alone it brings too little, but with everything known 0.300 could be "
          "gained, more than two such rounds must bring: it may take both."),
         (0.02, True, "Stop here. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
-         "0.0025 a unit of cost; a unit must bring 0.005. Settle on the formula below, and pour it again to confirm it.")])
+         "0.0025 a unit of cost; a unit must bring 0.005. Settle.")])
     def test_go_on_or_stop_with_the_numbers(self, gain, stop, says):
-        assert words._pay(gain, 8.0, 0.005, stop, 0.3) == says
+        assert words._pay(gain, 8.0, 0.005, stop, 0.3, "Settle.") == says
 
     def test_what_was_poured_again_is_not_to_be_poured_again(self, demo):
         """The round of a confirmation, judged: it is asked how it came out, as long as one would settle on the same."""
@@ -143,13 +144,35 @@ class TestAdvice:
         said = pd.DataFrame([{"pour": pour, "tester": "T01", "session": "9", "attribute": "payoff", "score": 6}
                              for pour in pours])
         judged = poured.with_scores(said)
-        assert words.poured_alone(judged, best) == number and words.poured_alone(poured, best) == 0
-        assert words.poured_alone(judged, best.assign(load=best["load"] + 0.03 * 0.06)) == 0       # 3 % of the range
-        assert words.poured_alone(demo, best) == 0 and words.poured_alone(judged.from_toml(TERRACOTTA), best) == 0
-        told = words._pay(0.02, 8.0, 0.005, True, 0.3, number)
-        assert told.endswith(f"Settle on the formula below. Round {number} poured it again: appraise_confirmation(trial, "
-                             f"{number}) says whether it did what was expected of it.")
+        assert tuple(words.poured_alone(judged).index) == pours
+        for other in (poured, demo, judged.from_toml(TERRACOTTA)):
+            assert not len(words.poured_alone(other))
+        outlook = Outlook.of(judged, labkit.fit_surfaces(judged), seed=2)
+        then = f"appraise_confirmation(trial, {number}) says whether it did what was expected of it."
+        assert words._settling(judged, outlook, best) == (
+            f"Settle on the formula below. Round {number} poured it again: {then}")
+        near = best.assign(load=best["load"] + 0.03 * 0.06)                                        # 3 % of the range
+        assert words._settling(judged, outlook, near) == (
+            f"Settle on what round {number} poured ({words_joined(pours)}): the formula below is not expected to be better "
+            f"by 0.005. {then}")
+        assert words._settling(demo, outlook, best) == "Settle on the formula below, and pour it again to confirm it."
         assert labkit.appraise_confirmation(judged, number, seed=2).verdict
+
+    def test_a_better_formula_than_the_one_confirmed_is_to_be_confirmed_itself(self, demo):
+        """The round was poured where P01 was; by how much the best is better and how surely: counted over the draws."""
+        again = pd.concat([demo.made.loc[["P01"], NAMES]] * 2, ignore_index=True)
+        round_ = round_from_factors(demo.recipe, demo.batch, number=4, coordinates=again, melts=["M07", "M07"],
+                                    pours=["P13", "P14"])
+        poured = demo.with_round(round_).with_pours(round_.as_poured())
+        said = pd.DataFrame([{"pour": pour, "tester": "T01", "session": "9", "attribute": "payoff", "score": 6}
+                             for pour in round_.pours])
+        judged = poured.with_scores(said)
+        best = labkit.suggest_next(judged, pours=4, melts=2, seed=2).best[NAMES]
+        outlook = Outlook.of(judged, labkit.fit_surfaces(judged), seed=2).with_draws(1024, 4)
+        ours, theirs = outlook.draws(pd.concat([best, again.iloc[[0]]], ignore_index=True)).T
+        assert words._settling(judged, outlook, best) == (
+            f"Settle on the formula below: it is expected to be better by {(ours - theirs).mean():.3f} than what round 4 "
+            f"poured ({100 * (ours > theirs + 1e-4).mean():.0f} % sure). Pour it again to confirm it.")
 
     def test_what_is_furthest_off_is_named(self):
         trial = labkit.Trial.from_toml(TERRACOTTA)
