@@ -5,6 +5,7 @@ rules of `statements`, and sum(m) = 1. The rows are linear in m and, once stated
 that a formula is the solution of A(s) m = b with A(s) = A0 + sum_k s_k A_k.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -263,6 +264,22 @@ class Recipe:
                     "If these are grams, divide them by their sum."
                 )
         return masses
+
+    def held_at(self, points: pd.DataFrame, values: Mapping[str, float]) -> pd.DataFrame:
+        """The points with some coordinates at stated values.
+
+        The other parts of a blend share what is left of it in the ratio that they have: one part alone moves along its
+        Cox direction (Cox 1971, Biometrika 58:155-159).
+        """
+        points = points.copy()
+        for columns in self.blends.values():
+            free, kept = [c for c in columns if c not in values], [values[c] for c in columns if c in values]
+            if kept and free:
+                whole = points[free].sum(axis=1)
+                points[free] = points[free].mul((1 - sum(kept)) / whole.where(whole > 0, 1.0), axis=0)
+        for name, value in values.items():
+            points[name] = value
+        return points
 
     def with_pot_of(self, pot_from: pd.DataFrame, stirred_from: pd.DataFrame) -> pd.DataFrame:
         """Row by row, the pot's composition of the first, and the pot's total and what is stirred in of the second."""

@@ -6,7 +6,7 @@ import types
 import numpy as np
 import pandas as pd
 import pytest
-from definitions import TERRACOTTA
+from definitions import HAZEL, TERRACOTTA
 from invented import poured, scored
 
 import labkit
@@ -14,6 +14,7 @@ from labkit.core.failing import FailingPosterior
 from labkit.errors import SurfaceError
 from labkit.rehearsal.fitted import worlds_of
 from labkit.surfaces import failing as failing_module
+from labkit.surfaces.effects import POINTS
 from labkit.surfaces.failing import PRIOR, Failing, any_failed, linear_functions, outcomes_of
 from labkit.surfaces.ground import Ground
 from labkit.tweaks import words
@@ -82,6 +83,27 @@ class TestSaid:
     def test_nothing_is_made_of_a_single_failure_or_of_none(self, sound, demo):
         assert labkit.fit_failing(sound).in_one_line() == "0 of 12 pours failed"
         assert labkit.fit_failing(demo).in_one_line() == "1 of 12 pours failed; no factor can be told to drive it yet"
+
+    def test_from_low_to_high_is_what_lies_between_the_ends(self):
+        """Logits at both ends by the most likely coefficients themselves: of a factor the others as they are, of a part of
+        a blend the rest in its ratio (Cox 1971, Biometrika 58:155-159)."""
+        wax, oil, butter = "base: sunflower wax", "base: castor oil", "base: cocoa butter"
+        trial = with_outcomes(poured(HAZEL, rounds=3), lambda made: made[wax] < 0.1)
+        found = labkit.fit_failing(trial)
+        mean, sample = found.posterior.weights @ found.posterior.coefficients, found.ground.sample.iloc[:POINTS]
+
+        def logits(points):
+            return mean[0] + linear_functions(found.ground, points) @ mean[1:]
+
+        def with_wax(value):
+            rest = (1 - value) / (sample[oil] + sample[butter])
+            return sample.assign(**{wax: value, oil: rest * sample[oil], butter: rest * sample[butter]})
+
+        inside = trial.region.includes(with_wax(0.06)) & trial.region.includes(with_wax(0.16))
+        along = (logits(with_wax(0.16)) - logits(with_wax(0.06)))[inside].mean()
+        assert found.effects.at[wax, "effect"] == pytest.approx(along, abs=1e-6)
+        ends = [logits(sample.assign(load=value)) for value in (0.01, 0.05)]
+        assert found.effects.at["load", "effect"] == pytest.approx((ends[1] - ends[0]).mean(), abs=1e-6)
 
     def test_a_factor_is_not_charged_with_what_another_does(self):
         """Where red may be no more than 2 %, a high load goes with a low share of red; only the load fails here."""

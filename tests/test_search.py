@@ -7,7 +7,7 @@ from definitions import HAZEL, TERRACOTTA
 
 import labkit
 from labkit.tweaks import highest
-from labkit.tweaks.search import held_at, starting_points
+from labkit.tweaks.search import starting_points
 
 
 class TestSearch:
@@ -38,5 +38,5 @@ class TestSearch:
         recipe = labkit.Trial.from_toml(HAZEL).recipe
         points = recipe.starting_factors
         before = points.copy()
-        held_at(recipe, points, {"load": 0.02})
+        recipe.held_at(points, {"load": 0.02})
         pd.testing.assert_frame_equal(points, before)

@@ -214,21 +214,11 @@ def _effects(trial: Trial) -> dict[str, np.ndarray]:
         middle[s.name] = (s.low + s.high) / 2
     effects = {}
     for name in recipe.coordinates:
-        ends = pd.concat([_moved(recipe, middle, name, bounds.at[name, end]) for end in ("low", "high")])
+        ends = pd.concat([recipe.held_at(middle, {name: bounds.at[name, end]}) for end in ("low", "high")])
         step = np.diff(trial.region.coded(ends), axis=0)[0]
         if np.abs(step).max() > 1e-9:
             effects[name] = np.r_[0.0, step]
     return effects
-
-
-def _moved(recipe, middle: pd.DataFrame, name: str, value: float) -> pd.DataFrame:
-    moved = middle.copy()
-    for parts in recipe.blends.values():
-        if name in parts:
-            others = [p for p in parts if p != name]
-            moved[others] *= (1 - value) / moved[others].sum(axis=1).iloc[0]
-    moved[name] = value
-    return moved
 
 
 # Where it stays a guess

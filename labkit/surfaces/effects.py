@@ -15,8 +15,9 @@ FEW = 16                # formulas of the region that must stay in it at both en
 def effects_of(reading: Reading) -> pd.DataFrame:
     """What each coordinate does from low to high, the others as they are; a part of a blend against the rest of it.
 
-    The surface at the high less that at the low, on average (`at_ends`). Of a part the slope on it of what the blend
-    adds in straight lines, times its high less its low, from the regression of `moved_by_each`.
+    The surface at the high less that at the low, on average (`at_ends`). Of a part that goes all the way in few
+    formulas, the slope on it of what the blend adds in straight lines, times its high less its low, from the regression
+    of `moved_by_each`.
     """
     ground = reading.ground
     sample = ground.sample.iloc[:POINTS]
@@ -36,22 +37,35 @@ def effects_of(reading: Reading) -> pd.DataFrame:
 
 
 def at_ends(reading: Reading, name: str) -> np.ndarray | None:
-    """The surface with one factor or setting at its low, middle and high, in each draw (3, n); None for another kind.
+    """The surface with one coordinate at its low, middle and high, in each draw (3, n), on average over `at_both_ends`.
 
-    On average over formulas of the region that stay in it at both ends; over all, where too few do. A line that is
-    fitted through an S or a lopsided hill would be steeper than what lies between its ends.
+    A line that is fitted through an S or a lopsided hill would be steeper than what lies between its ends.
     """
-    ground, recipe = reading.ground, reading.ground.trial.recipe
+    points = at_both_ends(reading.ground, name)
+    if points is None:
+        return None
+    drawn = reading.draws(reading.ground.columns(points), DRAWS, 0)
+    return drawn.reshape(len(drawn), 3, -1).mean(axis=2).T
+
+
+def at_both_ends(ground, name: str) -> pd.DataFrame | None:
+    """Formulas with one coordinate at its low, then at its middle, then at its high, as many of each.
+
+    Those of the region that stay in it at both ends; all, where too few do. The rest of a blend keeps its ratio (Cox
+    direction); None where too few stay, as mixtures beyond it tell nothing, and where a coordinate has no extent.
+    """
+    recipe, region = ground.trial.recipe, ground.trial.region
     low, high = recipe.bounds.loc[name, ["low", "high"]]
-    if not high > low or any(name in parts for parts in recipe.blends.values()):
+    if not high > low:
         return None
     sample = ground.sample.iloc[:POINTS]
-    places = [sample.assign(**{name: value}) for value in (low, (low + high) / 2, high)]
-    inside = ground.trial.region.includes(places[0]) & ground.trial.region.includes(places[2])
-    kept = inside if inside.sum() >= FEW else np.ones(len(sample), dtype=bool)
-    points = pd.concat([place[kept] for place in places], ignore_index=True)
-    drawn = reading.draws(ground.columns(points), DRAWS, 0)
-    return drawn.reshape(len(drawn), 3, -1).mean(axis=2).T
+    places = [recipe.held_at(sample, {name: value}) for value in (low, (low + high) / 2, high)]
+    kept = region.includes(places[0]) & region.includes(places[2])
+    if kept.sum() < FEW:
+        if any(name in parts for parts in recipe.blends.values()):
+            return None
+        kept = np.ones(len(sample), dtype=bool)
+    return pd.concat([place[kept] for place in places], ignore_index=True)
 
 
 def moved_by_each(ground, sample: pd.DataFrame, drawn: np.ndarray) -> np.ndarray:
@@ -80,8 +94,8 @@ def _fitted(drawn: np.ndarray, coded: np.ndarray) -> np.ndarray:
 def bends_of(reading: Reading) -> pd.DataFrame:
     """By coordinate: how far the middle of its range lies above its ends, on average over the region; 90 % interval.
 
-    As in `at_ends`; for a part of a blend, minus the coefficient of its coded square, in the regression on the part
-    and that square alone.
+    As in `at_ends`; for a part of a blend that few formulas let go all the way, minus the coefficient of its coded
+    square, in the regression on the part and that square alone.
     """
     ground = reading.ground
     sample = ground.sample.iloc[:POINTS]

@@ -12,7 +12,7 @@ from labkit.core.failing import FailingPosterior, FailingPrior, failing_posterio
 from labkit.core.importance import weighted_quantiles
 from labkit.errors import SurfaceError
 from labkit.handing import hands_out_copies
-from labkit.surfaces.effects import POINTS, moved_by_each
+from labkit.surfaces.effects import POINTS, at_both_ends, moved_by_each
 from labkit.surfaces.ground import Ground
 from labkit.surfaces.surface import check_level, check_points
 from labkit.trial import Trial, check_trial
@@ -55,10 +55,15 @@ class Failing:
     @property
     def effects(self) -> pd.DataFrame:
         """By coordinate: change of the logit from low to high, the others as they are (a part of a blend against the
-        rest of it), low and high (90 %), and `more`, the chance that more of it fails more often."""
-        sample = self.ground.sample.iloc[:POINTS]
-        drawn = self.posterior.coefficients[:, 1:] @ linear_functions(self.ground, sample).T
-        moved, weights = moved_by_each(self.ground, sample, drawn), self.posterior.weights
+        rest of it, as in the effects of a surface), low and high (90 %), and `more`, the chance that more of it fails
+        more often."""
+        ground, weights, slopes = self.ground, self.posterior.weights, self.posterior.coefficients[:, 1:]
+        sample = ground.sample.iloc[:POINTS]
+        moved = moved_by_each(ground, sample, slopes @ linear_functions(ground, sample).T)
+        for place, name in enumerate(sample.columns):
+            if (points := at_both_ends(ground, name)) is not None:
+                low, _, high = linear_functions(ground, points).reshape(3, -1, slopes.shape[1]).mean(axis=1)
+                moved[:, place] = slopes @ (high - low)
         low, high = np.array([weighted_quantiles(column, weights, (0.05, 0.95)) for column in moved.T]).T
         table = {"effect": weights @ moved, "low": low, "high": high, "more": weights @ (moved > 0)}
         return pd.DataFrame(table, index=sample.columns).rename_axis("coordinate")

@@ -18,19 +18,6 @@ from labkit.handing import handed
 FIRST_STEP, LAST_STEP = 0.4, 0.02              # as parts of the difference between two points of the region
 
 
-def held_at(recipe, points: pd.DataFrame, hold: Mapping[str, float]) -> pd.DataFrame:
-    """The points with some coordinates held; the free parts of a blend share out what is left of it."""
-    points = points.copy()
-    for columns in recipe.blends.values():
-        free, kept = [c for c in columns if c not in hold], [hold[c] for c in columns if c in hold]
-        if kept and free:
-            whole = points[free].sum(axis=1)
-            points[free] = points[free].mul((1 - sum(kept)) / whole.where(whole > 0, 1.0), axis=0)
-    for name, value in hold.items():
-        points[name] = value
-    return points
-
-
 def poured(trial) -> pd.DataFrame:
     """Coordinates of the pours within the limits, by pour; what a balance step carried over a bound is set back."""
     return handed(_poured(trial))
@@ -55,7 +42,7 @@ def starting_points(trial, hold: Mapping[str, float], *, size: int, seed: int) -
     parts = [poured(trial), recipe.starting_factors[names], region.corners()[names],
              region.sample(size, seed=seed)[names]]
     points = pd.concat([part for part in parts if len(part)], ignore_index=True)
-    points = held_at(recipe, points, hold)
+    points = recipe.held_at(points, hold)
     points = points[region.includes(points)].drop_duplicates(ignore_index=True)
     if not len(points):
         raise TweakError(f"no formula within the limits has {_held_words(hold)}. Hold another value, or hold less.")
@@ -78,7 +65,7 @@ def steps_from(region, parents: pd.DataFrame, *, scale: float, rng: np.random.Ge
     moved = columns_of(parents, names).to_numpy(dtype=float) + scale * differences * mask
     single = np.array([not any(n in columns for columns in recipe.blends.values()) for n in names])
     clipped = np.clip(moved, *recipe.box)
-    children = held_at(recipe, pd.DataFrame(np.where(single, clipped, moved), columns=names), hold)
+    children = recipe.held_at(pd.DataFrame(np.where(single, clipped, moved), columns=names), hold)
     return children[region.includes(children)]
 
 

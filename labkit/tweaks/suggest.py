@@ -17,7 +17,7 @@ from labkit.tweaks import words
 from labkit.tweaks.looking import Bench, Looked, candidates, choose_round, refined
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.result import Tweak
-from labkit.tweaks.search import held_at, highest, poured, starting_points
+from labkit.tweaks.search import highest, poured, starting_points
 from labkit.tweaks.telling import untold
 from labkit.tweaks.worth import Worth, gain_if_known, jury_of, worth_of
 
@@ -116,7 +116,7 @@ def _scored_pours(trial) -> int:
 def _first_round(asked: Asked) -> Tweak:
     """Nothing to go by yet: the round that teaches the most, and the starting formula."""
     trial, round_ = asked.trial, _teaching_round(asked)
-    best = _weighed_best(asked, held_at(trial.recipe, trial.recipe.starting_factors[asked.names], asked.hold))
+    best = _weighed_best(asked, trial.recipe.held_at(trial.recipe.starting_factors[asked.names], asked.hold))
     return Tweak(round=round_, best=best, stop=False, expected_gain=math.nan, gain_if_known=math.nan,
                  reasons=words.teaching(round_), advice=words.first_advice(trial, _scored_pours(trial)),
                  predictions=pd.DataFrame(columns=["attribute", "mean", "low", "high"]))
@@ -200,7 +200,7 @@ def _with_untold(asked: Asked, outlook: Outlook, points: pd.DataFrame) -> Asked:
 
 
 def _held_start(asked: Asked, points: pd.DataFrame) -> pd.DataFrame:
-    held = held_at(asked.trial.recipe, points, asked.fixed)
+    held = asked.trial.recipe.held_at(points, asked.fixed)
     return held[asked.trial.region.includes(held)].drop_duplicates(ignore_index=True)
 
 

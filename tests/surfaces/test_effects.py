@@ -1,9 +1,10 @@
 """What is told of going from the low to the high of a factor is what the surface says at both ends."""
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
-from definitions import TERRACOTTA, TINT
+from definitions import HAZEL, TERRACOTTA, TINT
 from invented import poured, scored, terracotta_truth
 
 import labkit
@@ -62,3 +63,43 @@ def test_where_a_limit_forbids_one_end_to_all_of_them():
     assert not trial.region.includes(sample.assign(red_share=0.8)).any()
     low, high = (surface.predict(sample.assign(red_share=value))["mean"].mean() for value in (0.2, 0.8))
     assert surface.effects.at["red_share", "effect"] == pytest.approx(high - low, abs=0.15)
+
+
+WAX, BUTTER, OIL = (f"base: {name}" for name in ("sunflower wax", "cocoa butter", "castor oil"))
+
+
+def along_its_ray(trial, truth, name):
+    """truth at the low, middle and high of a part, the two others in their ratio (Cox 1971, Biometrika 58:155-159), on
+    average over formulas that keep every part within its limits at both ends."""
+    sample = trial.region.sample(4000, seed=7)
+    low, high = trial.recipe.bounds.loc[name, ["low", "high"]]
+    others, kept, found = [part for part in (WAX, BUTTER, OIL) if part != name], np.ones(len(sample), dtype=bool), []
+    for value in (low, (low + high) / 2, high):
+        parts = {name: np.full(len(sample), value)}
+        parts |= {other: (1 - value) * sample[other] / sample[others].sum(axis=1) for other in others}
+        for other in others:
+            kept &= parts[other].between(*trial.recipe.bounds.loc[other, ["low", "high"]]).to_numpy()
+        found.append(truth(parts[WAX], parts[BUTTER]))
+    return [np.broadcast_to(value, len(sample))[kept].mean() for value in found]
+
+
+@pytest.fixture(scope="module")
+def pot():
+    """Hazel pots without any noise: butter makes them harder, and wax does a little, against all else alike."""
+    trial = poured(HAZEL, rounds=5)
+    truth = lambda wax, butter: 5 + 2 * (wax - 0.11) + 14 * (butter - 0.25) - 60 * (butter - 0.25) ** 2  # noqa: E731
+    still = dict.fromkeys(("round", "melt", "pour", "tester", "tester_pour"), 0.0)
+    return scored(trial, lambda coded: truth(trial.made[WAX], trial.made[BUTTER]), noise=still, step=0.01), truth
+
+
+@pytest.mark.parametrize("name", [WAX, BUTTER, OIL])
+def test_a_part_of_a_blend_moves_with_the_ratio_of_the_rest_kept(pot, name):
+    """More wax comes with less butter, and so it is softer, as it is drawn along the wax; beside butter that stays as it is
+    it would be harder."""
+    trial, truth = pot
+    surface = labkit.fit_surfaces(trial)["hardness"]
+    low, middle, high = along_its_ray(trial, truth, name)
+    assert surface.effects.at[name, "effect"] == pytest.approx(high - low, abs=0.05 + 0.05 * abs(high - low))
+    assert bends_of(surface.reading).at[name, "effect"] == pytest.approx(middle - (low + high) / 2, abs=0.15)
+    if name == WAX:
+        assert high - low < -0.1 and surface.effects.at[name, "effect"] < -0.1
