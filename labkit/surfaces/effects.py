@@ -1,10 +1,13 @@
 """What each coordinate does to a surface: from its low to its high, and in its middle against its ends."""
 
 import math
+from collections.abc import Mapping
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 
+from labkit.handing import locked
 from labkit.surfaces.ground import groups_in, varying
 from labkit.surfaces.reading import Reading
 
@@ -12,20 +15,23 @@ DRAWS, POINTS = 512, 256
 FEW = 16                # formulas of the region that must stay in it at both ends of a factor
 
 
-def effects_of(reading: Reading) -> pd.DataFrame:
+Ends = Mapping[str, np.ndarray | None]
+
+
+def effects_of(reading: Reading, ends: Ends) -> pd.DataFrame:
     """What each coordinate does from low to high, the others as they are; a part of a blend against the rest of it.
 
-    The surface at the high less that at the low, on average (`at_ends`). Of a part that goes all the way in few
-    formulas, the slope on it of what the blend adds in straight lines, times its high less its low, from the regression
-    of `moved_by_each`.
+    ends : what `ends_of` gave. The surface at the high less that at the low, on average. Of a part that can go so far
+    in few formulas, the slope on it of what the blend adds in straight lines, times its high less its low, from the
+    regression of `moved_by_each`.
     """
     ground = reading.ground
     sample = ground.sample.iloc[:POINTS]
     drawn = reading.draws(ground.columns(sample), DRAWS, 0)
     moved = moved_by_each(ground, sample, drawn).copy()
     for place, name in enumerate(sample.columns):
-        if (ends := at_ends(reading, name)) is not None:
-            moved[:, place] = ends[2] - ends[0]
+        if (at := ends[name]) is not None:
+            moved[:, place] = at[2] - at[0]
     low, high = np.quantile(moved, [0.05, 0.95], axis=0)
     expect, varies = reading.attribute.expect, varying(ground.trial.recipe)
     trust = dict(zip(reading.expected_names, reading.trust(), strict=True))
@@ -36,16 +42,28 @@ def effects_of(reading: Reading) -> pd.DataFrame:
     return pd.DataFrame(table, index=sample.columns).rename_axis("coordinate")
 
 
-def at_ends(reading: Reading, name: str) -> np.ndarray | None:
-    """The surface with one coordinate at its low, middle and high, in each draw (3, n), on average over `at_both_ends`.
+def ends_of(reading: Reading) -> Ends:
+    """By coordinate: the surface with it at its low, middle and high, in each draw (3, n), on average over
+    `at_both_ends`; None where that has none.
 
     A line that is fitted through an S or a lopsided hill would be steeper than what lies between its ends.
     """
-    points = at_both_ends(reading.ground, name)
-    if points is None:
+    return {name: _at_ends(reading, name) for name in reading.ground.sample.columns}
+
+
+def _at_ends(reading: Reading, name: str) -> np.ndarray | None:
+    columns = _columns_at_ends(reading.ground, name)
+    if columns is None:
         return None
-    drawn = reading.draws(reading.ground.columns(points), DRAWS, 0)
+    drawn = reading.draws(columns, DRAWS, 0)
     return drawn.reshape(len(drawn), 3, -1).mean(axis=2).T
+
+
+@lru_cache(maxsize=16)
+def _columns_at_ends(ground, name: str) -> np.ndarray | None:
+    """Alike for all attributes of a trial."""
+    points = at_both_ends(ground, name)
+    return None if points is None else locked(ground.columns(points))
 
 
 def at_both_ends(ground, name: str) -> pd.DataFrame | None:
@@ -91,20 +109,19 @@ def _fitted(drawn: np.ndarray, coded: np.ndarray) -> np.ndarray:
     return drawn @ np.linalg.pinv(np.column_stack([np.ones(len(coded)), coded, coded**2])).T
 
 
-def bends_of(reading: Reading) -> pd.DataFrame:
+def bends_of(reading: Reading, ends: Ends) -> pd.DataFrame:
     """By coordinate: how far the middle of its range lies above its ends, on average over the region; 90 % interval.
 
-    As in `at_ends`; for a part of a blend that few formulas let go all the way, minus the coefficient of its coded
-    square, in the regression on the part and that square alone.
+    ends : what `ends_of` gave. For a part of a blend that can go so far in few formulas, minus the coefficient of its
+    coded square, in the regression on the part and that square alone.
     """
     ground = reading.ground
     sample = ground.sample.iloc[:POINTS]
     drawn, rows = reading.draws(ground.columns(sample), DRAWS, 0), {}
     for name, (low, high) in ground.trial.recipe.bounds.loc[sample.columns].iterrows():
         if high > low:
-            ends = at_ends(reading, name)
-            bend = (_bend_alone(sample[name], low, high, drawn) if ends is None
-                    else ends[1] - (ends[0] + ends[2]) / 2)
+            at = ends[name]
+            bend = _bend_alone(sample[name], low, high, drawn) if at is None else at[1] - (at[0] + at[2]) / 2
             rows[name] = (bend.mean(), *np.quantile(bend, [0.05, 0.95]))
     return pd.DataFrame.from_dict(rows, orient="index", columns=["effect", "low", "high"]).rename_axis("coordinate")
 

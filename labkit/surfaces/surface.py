@@ -15,7 +15,7 @@ from labkit.handing import hands_out_copies
 from labkit.panel import Panel, appraise_panel
 from labkit.surfaces import telling
 from labkit.surfaces.classical import Classical, models_of, read_classically
-from labkit.surfaces.effects import effects_of
+from labkit.surfaces.effects import Ends, bends_of, effects_of, ends_of
 from labkit.surfaces.fitting import read_hierarchically
 from labkit.surfaces.ground import Ground
 from labkit.surfaces.instrument import read_by_instrument
@@ -122,7 +122,16 @@ class Surface:
 
     @cached_property
     def _effects(self) -> pd.DataFrame:
-        return effects_of(self.reading)
+        return effects_of(self.reading, self._ends)
+
+    @cached_property
+    def bends(self) -> pd.DataFrame:
+        """By coordinate: how far the middle of its range lies above its ends, on average; low, high (90 %)."""
+        return bends_of(self.reading, self._ends)
+
+    @cached_property
+    def _ends(self) -> Ends:
+        return ends_of(self.reading)
 
     def disagreements(self, frame: pd.DataFrame | None = None) -> list[str]:
         """Where the classical 90 % interval leaves out the hierarchical mean, at the pours or at the given formulas."""

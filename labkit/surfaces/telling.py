@@ -8,7 +8,7 @@ import pandas as pd
 from labkit.attributes import Attribute, decimals
 from labkit.core.posterior import DOUBT
 from labkit.surfaces.classical import Classical
-from labkit.surfaces.effects import POINTS, bends_of
+from labkit.surfaces.effects import POINTS
 from labkit.surfaces.fitting import SHAPES_OF_PEAK, TRUST
 from labkit.surfaces.ground import nested_shares
 from labkit.surfaces.polynomial import polynomial_blocks
@@ -62,7 +62,7 @@ def _says(stated: float, low: float, found: float, high: float, source: str) -> 
 
 def told_bends(surface) -> pd.DataFrame:
     """The bends of coordinates that seem to play a part: a bend of others shows through by chance."""
-    bends = bends_of(surface.reading)
+    bends = surface.bends
     return bends[~(surface.effects["no part"].reindex(bends.index) > 0.5)]
 
 

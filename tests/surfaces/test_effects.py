@@ -8,7 +8,13 @@ from definitions import HAZEL, TERRACOTTA, TINT
 from invented import poured, scored, terracotta_truth
 
 import labkit
-from labkit.surfaces.effects import FEW, POINTS, at_ends, bends_of
+from labkit.surfaces.effects import FEW, POINTS, ends_of
+
+
+class Bare(SimpleNamespace):
+    """Only what is asked of a reading and its ground, and the same as nothing but itself."""
+
+    __hash__, __eq__ = object.__hash__, object.__eq__
 
 
 def predicted(surface, name):
@@ -29,7 +35,7 @@ def test_as_predicted_at_the_ends_and_in_the_middle(demo, attribute, name):
     surface = labkit.fit_surfaces(demo)[attribute]
     low, middle, high = predicted(surface, name)
     assert surface.effects.at[name, "effect"] == pytest.approx(high - low, abs=0.15)
-    assert bends_of(surface.reading).at[name, "effect"] == pytest.approx(middle - (low + high) / 2, abs=0.15)
+    assert surface.bends.at[name, "effect"] == pytest.approx(middle - (low + high) / 2, abs=0.15)
 
 
 def test_nothing_changes_by_more_than_the_scale_is_wide(demo):
@@ -41,10 +47,10 @@ def test_nothing_changes_by_more_than_the_scale_is_wide(demo):
 def test_only_formulas_that_stay_in_the_region_at_both_ends_are_asked(demo):
     """With 80 % red the load ends at 5 / 0.8 = 6.25 %, see [[limits]]; told is the mean load of what is asked."""
     sample = demo.region.sample(POINTS, seed=1)
-    ground = SimpleNamespace(trial=demo, sample=sample, columns=lambda points: points)
-    reading = SimpleNamespace(ground=ground, draws=lambda points, n, seed: points["load"].to_numpy()[None])
-    assert at_ends(reading, "red_share")[:, 0] == pytest.approx([sample["load"][sample["load"] <= 0.0625].mean()] * 3)
-    assert at_ends(reading, "wax")[:, 0] == pytest.approx([sample["load"].mean()] * 3)
+    ground = Bare(trial=demo, sample=sample, columns=lambda points: points["load"].to_numpy())
+    ends = ends_of(Bare(ground=ground, draws=lambda columns, n, seed: columns[None]))
+    assert ends["red_share"][:, 0] == pytest.approx([sample["load"][sample["load"] <= 0.0625].mean()] * 3)
+    assert ends["wax"][:, 0] == pytest.approx([sample["load"].mean()] * 3)
 
 
 def test_where_one_factor_is_all_that_varies():
@@ -100,6 +106,6 @@ def test_a_part_of_a_blend_moves_with_the_ratio_of_the_rest_kept(pot, name):
     surface = labkit.fit_surfaces(trial)["hardness"]
     low, middle, high = along_its_ray(trial, truth, name)
     assert surface.effects.at[name, "effect"] == pytest.approx(high - low, abs=0.05 + 0.05 * abs(high - low))
-    assert bends_of(surface.reading).at[name, "effect"] == pytest.approx(middle - (low + high) / 2, abs=0.15)
+    assert surface.bends.at[name, "effect"] == pytest.approx(middle - (low + high) / 2, abs=0.15)
     if name == WAX:
         assert high - low < -0.1 and surface.effects.at[name, "effect"] < -0.1

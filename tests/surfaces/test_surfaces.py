@@ -165,8 +165,8 @@ class TestPlaysNoPart:
         def truth(coded):
             return np.tile(5 + coded[:, [1]] * 2.5 - coded[:, [0]] * 1.5, 4)
 
-        from labkit.surfaces.effects import effects_of
-        assert_allclose(effects_of(fitted(truth))["effect"], [-3, 5, 0, 0], atol=0.4)
+        from labkit.surfaces.effects import effects_of, ends_of
+        assert_allclose(effects_of(reading := fitted(truth), ends_of(reading))["effect"], [-3, 5, 0, 0], atol=0.4)
 
     def test_what_plays_a_small_part_is_not_denied(self):
         def truth(coded):
