@@ -1,0 +1,78 @@
+"""What was planned or made while trial.toml was another: outside its present limits, or in what no factor describes."""
+
+import numpy as np
+import pandas as pd
+
+from labkit.aside import without_aside
+from labkit.rounds import grams_column
+from labkit.trial import Trial
+from labkit.weighed import are_inside
+from labkit.wording import words_joined
+
+OFF = 0.1              # of what the formula at a pour's own factors has of an ingredient
+SLACK = 5              # balance steps besides: as near as a hand comes to what it is to weigh
+
+
+def told_outgrown(trial: Trial) -> list[str]:
+    """A sentence of fact and one of advice for each way in which rows do not fit the present trial.toml, and stay."""
+    outside = trial.made.index[~trial.made["inside"]]
+    return ([f"Outside the present limits, and kept: {words_joined(outside)}."] * bool(len(outside))
+            + told_undescribed(trial) + told_waiting(trial))
+
+
+def told_undescribed(trial: Trial) -> list[str]:
+    """Pours made that are not the formula at their own factors; what was set aside is not told: it plays no part."""
+    made = trial.made_formulas.loc[without_aside(trial.made, trial.set_aside).index]
+    told = []
+    for pours, most in _by_ingredient(trial, made):
+        one = len(pours) == 1
+        hold, their, they = ("holds", "its", "it") if one else ("hold up to", "their", "they")
+        stay, did = ("stays", "did") if one else ("stay", "did")
+        told.append(f"{words_joined(pours)} {hold} {most} than {their} factors say. No factor describes that, and "
+                    f"{they} {stay} in the fit as if {they} {did} not: let a factor describe it, or set aside what can "
+                    "no longer be compared.")
+    return told
+
+
+def told_waiting(trial: Trial) -> list[str]:
+    """Pours planned and not poured that the present limits do not allow, or that are not what their factors say now."""
+    plan = trial.plan[~trial.plan["pour"].isin(trial.pours["pour"])]
+    if not len(plan):
+        return []
+    recipe, batch = trial.recipe, trial.batch
+    points = plan[list(recipe.coordinates)].astype(float)
+    late = list(plan.loc[~are_inside(trial.region, points, batch.balance_step_g / batch.pour_g), "pour"])
+    grams = plan.set_index("pour")[[grams_column(i) for i in recipe.ingredients]].astype(float)
+    formulas = grams.div(grams.sum(axis=1), axis=0).set_axis(list(recipe.ingredients), axis=1)
+    told = [f"Planned outside the present limits, and not poured: {words_joined(late)}. {_instead(late)}"] * bool(late)
+    return told + [f"Planned with {'' if len(pours) == 1 else 'up to '}{most} than would be planned now, and not "
+                   f"poured: {words_joined(pours)}. {_instead(pours)}"
+                   for pours, most in _by_ingredient(trial, formulas)]
+
+
+def _instead(pours: list[str]) -> str:
+    their, them = ("its row", "it") if len(pours) == 1 else ("their rows", "them")
+    return f"Delete {their} in plan.csv, or pour {them} where that is still wanted."
+
+
+def undescribed(trial: Trial, formulas: pd.DataFrame) -> pd.DataFrame:
+    """By pour and ingredient what it holds more or less than the formula at its factors, g/g; 0 where little."""
+    drift = trial.recipe.drift(formulas) if len(formulas) else formulas
+    little = OFF * (formulas - drift) + SLACK * trial.batch.balance_step_g / trial.batch.pour_g
+    return drift.where(drift.abs() > little, 0.0)
+
+
+def _by_ingredient(trial: Trial, formulas: pd.DataFrame) -> list[tuple[list[str], str]]:
+    """Pours by an ingredient in which they are off, and in words by how much at most.
+
+    First the one in which most are; of several the one that is off most as a part of what is, or should be, in it.
+    """
+    far, found = undescribed(trial, formulas), []
+    while (far != 0).any(axis=None):
+        part = (far.abs() / np.maximum(formulas, formulas - far)).fillna(0.0).max()
+        ingredient = max(far, key=lambda name: ((far[name] != 0).sum(), part[name]))
+        off = far.loc[far[ingredient] != 0, ingredient]
+        way = words_joined(["more"] * bool((off > 0).any()) + ["less"] * bool((off < 0).any()), last="or")
+        found.append((list(off.index), f"{100 * off.abs().max():.1f} % of the batch {way} {ingredient}"))
+        far, formulas = far.drop(index=off.index), formulas.drop(index=off.index)
+    return found
