@@ -9,10 +9,12 @@ import numpy as np
 import pandas as pd
 
 from labkit.checks import meant, near_to, parse_number
+from labkit.equations import Statement
 from labkit.errors import LabkitError, PlanError, PourError, ScoreError
 from labkit.pours import BASE
 from labkit.rounds import PLAN_IDS, grams_column
 from labkit.scores import REALLY_CLOSE
+from labkit.statements import Shelf
 from labkit.trial import Trial
 from labkit.wording import plural, words_joined
 
@@ -165,9 +167,19 @@ def _redefined(blank: Trial, frames: Frames) -> LabkitError | None:
             where = f"[blends.{blend}]" if blend else f"[factors.{column}]"
             return PlanError(
                 f"plan.csv says otherwise of {column} than its grams in {off.sum()} of {plural(len(off), 'row')}, such "
-                f"as {said[column][row]:.4g} where they say {found[row]:.4g} in row {plan.index[row]}. If {where} was "
+                f"as {said[column][row]:.4g} where they say {found[row]:.4g} in row {plan.index[row]}. "
+                f"{_made_anew(recipe.shelf, s)}If {where} was "
                 "defined anew, give it a new name in trial.toml: what was planned stays, and is read off the grams.")
     return None
+
+
+def _made_anew(shelf: Shelf, statement: Statement) -> str:
+    """What to do where something on the shelf, on which a share depends, is made of other shares than it was."""
+    pieces = statement.of if statement.within == shelf.batch else statement.of | statement.within
+    made = [thing for thing in shelf.made_of if pieces & shelf.pieces_of_thing(thing)]
+    return (f"If {words_joined(made, last='or')} is made otherwise now, keep the old one as it was, with 0 percent, "
+            "and name the new one beside it in [formula] and [made_of]: what was weighed stays what it was. "
+            ) * bool(made)
 
 
 def _strange(blank: Trial, frames: Frames, table: str) -> list[str]:

@@ -185,10 +185,23 @@ class TestFactor:
         define(demo_copy, (r"\[factors.load\]\nof = \[[^\]]*\]", '[factors.load]\nof = ["red iron oxide"]'))
         assert told(demo_copy) == (
             "plan.csv says otherwise of load than its grams in 12 of 12 rows, such as 0.03025 where they say 0.01 in row 2. If "
-            "[factors.load] was defined anew, give it a new name in trial.toml: what was planned stays, and is read off the "
-            "grams.")
+            "red paste is made otherwise now, keep the old one as it was, with 0 percent, and name the new one beside it in "
+            "[formula] and [made_of]: what was weighed stays what it was. If [factors.load] was defined anew, give it a new "
+            "name in trial.toml: what was planned stays, and is read off the grams.")
         define(demo_copy, (r"factors.load", "factors.red_load"), (EXPECT, ""))
         assert labkit.read_trial(demo_copy).made["red_load"].between(0.005, 0.05).all()
+
+    def test_a_paste_that_is_made_otherwise_now(self, demo_copy):
+        before = labkit.read_trial(demo_copy).made
+        stronger = '"red paste" = { "red iron oxide" = 0.6, "castor oil" = 0.4 }'
+        define(demo_copy, (r'"red paste" = \{[^\n]*', stronger))
+        advice = ("If red paste or yellow paste is made otherwise now, keep the old one as it was, with 0 percent, and name "
+                  "the new one beside it in [formula] and [made_of]: what was weighed stays what it was. If ")
+        assert advice in told(demo_copy)
+        old = '"red paste" = { "red iron oxide" = 0.5, "castor oil" = 0.5 }'
+        define(demo_copy, (r'"red paste" = \{[^\n]*', old + "\n" + stronger.replace("red paste", "red paste 60")),
+               (r'"red paste" = 4', '"red paste" = 0\n"red paste 60" = 4'))
+        pd.testing.assert_frame_equal(labkit.read_trial(demo_copy).made, before)
 
     def test_a_blend_of_other_parts(self, tmp_path):
         trial = played(HAZEL, rounds=1)
