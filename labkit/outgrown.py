@@ -55,11 +55,17 @@ def _instead(pours: list[str]) -> str:
     return f"Delete {their} in plan.csv, or pour {them} where that is still wanted."
 
 
-def undescribed(trial: Trial, formulas: pd.DataFrame) -> pd.DataFrame:
-    """By pour and ingredient what it holds more or less than the formula at its factors, g/g; 0 where little."""
-    drift = trial.recipe.drift(formulas) if len(formulas) else formulas
-    little = OFF * (formulas - drift) + SLACK * trial.batch.balance_step_g / trial.batch.pour_g
-    return drift.where(drift.abs() > little, 0.0)
+def undescribed(trial: Trial, formulas: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """By pour and what it is made of in the end, g/g: all that it holds; and more, or less, than its factors say, or 0.
+
+    A paste counts as what is in it: another paste of the same colorants differs by its oil alone. 0 is what is little.
+    """
+    recipe = trial.recipe
+    parts = pd.DataFrame([recipe.shelf.made_of.get(i, {i: 1.0}) for i in recipe.ingredients],
+                         index=recipe.ingredients).fillna(0.0)
+    held, drift = formulas @ parts, (recipe.drift(formulas) if len(formulas) else formulas) @ parts
+    little = OFF * (held - drift) + SLACK * trial.batch.balance_step_g / trial.batch.pour_g * parts.max()
+    return held, drift.where(drift.abs() > little, 0.0)
 
 
 def _by_ingredient(trial: Trial, formulas: pd.DataFrame) -> list[tuple[list[str], str]]:
@@ -67,12 +73,12 @@ def _by_ingredient(trial: Trial, formulas: pd.DataFrame) -> list[tuple[list[str]
 
     First the one in which most are; of several the one that is off most as a part of what is, or should be, in it.
     """
-    far, found = undescribed(trial, formulas), []
+    (held, far), found = undescribed(trial, formulas), []
     while (far != 0).any(axis=None):
-        part = (far.abs() / np.maximum(formulas, formulas - far)).fillna(0.0).max()
+        part = (far.abs() / np.maximum(held, held - far)).fillna(0.0).max()
         ingredient = max(far, key=lambda name: ((far[name] != 0).sum(), part[name]))
         off = far.loc[far[ingredient] != 0, ingredient]
         way = words_joined(["more"] * bool((off > 0).any()) + ["less"] * bool((off < 0).any()), last="or")
         found.append((list(off.index), f"{100 * off.abs().max():.1f} % of the batch {way} {ingredient}"))
-        far, formulas = far.drop(index=off.index), formulas.drop(index=off.index)
+        held, far = held.drop(index=off.index), far.drop(index=off.index)
     return found

@@ -26,9 +26,9 @@ def told(command, folder, capsys):
 def test_pours_of_a_factor_that_was_taken_out_differ_in_what_no_factor_describes(demo_copy, capsys):
     before = labkit.read_trial(demo_copy).made
     rewritten(demo_copy, (RED_SHARE, ""))
-    # by hand: the pastes hold half pigment each, so all of it is 2 load (g/g), of which the start holds one half as red
-    off = 2 * before["load"] * (before["red_share"] - 0.5)
-    far = off.abs() > 0.1 * before["load"] + 5 * 0.01 / 20
+    # by hand: half of the load (g/g) is red at the start; five steps of the balance are so much paste, half of it pigment
+    off = before["load"] * (before["red_share"] - 0.5)
+    far = off.abs() > 0.1 * before["load"] / 2 + 5 * 0.01 / 20 / 2
     assert 1 < far.sum() < len(far)
     shown = told("check", demo_copy, capsys)
     first, last = [name for name in before.index if far[name]][::far.sum() - 1]
@@ -36,6 +36,15 @@ def test_pours_of_a_factor_that_was_taken_out_differ_in_what_no_factor_describes
     assert ("than their factors say. No factor describes that, and they stay in the fit as if they did not: let a factor "
             "describe it, or set aside what can no longer be compared.") in shown
     assert "No factor describes that" in told("next", demo_copy, capsys)
+
+
+def test_another_paste_of_the_same_colorants_differs_by_its_oil_alone(demo_copy, capsys):
+    made = labkit.read_trial(demo_copy).made_formulas["red paste"]
+    rewritten(demo_copy, ('"red paste" = 4', '"red paste" = 0\n"strong paste" = 2.5'),
+              ("[made_of]", '[made_of]\n"strong paste" = { "red iron oxide" = 0.8, "castor oil" = 0.2 }'))
+    # by hand: the red of 1 g of the old paste comes with 0.5 g of oil, and with 0.125 g in the new one
+    shown = told("check", demo_copy, capsys)
+    assert f"hold up to {100 * 0.375 * made.max():.1f} % of the batch more castor oil than their factors say" in shown
 
 
 def test_nothing_is_said_of_pours_that_were_weighed_as_they_are_every_day(demo_copy, capsys):
