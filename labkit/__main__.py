@@ -10,7 +10,7 @@ from labkit.attributes import digits_of
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import MOST_SUGGESTED, meant, near_to, parse_id, too_large
 from labkit.errors import LabkitError
-from labkit.outgrown import told_outgrown, told_undescribed, told_waiting
+from labkit.outgrown import told_outgrown, told_waiting
 from labkit.planning.given import planned_round
 from labkit.readings import last_readings, meant_method
 from labkit.rounds import Round
@@ -214,8 +214,8 @@ def next_tweak(asked) -> Report:
         return report(*blocks, heading("Advice"), *first, line(_no_round(asked)), *_ending())
     _check_pots(asked, trial)
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
-    blocks = [line(_standing(trial)), *_left_out(disk), *_doubts(disk), *map(line, told_undescribed(trial)),
-              *map(line, told_waiting(trial)), *_beside(trial), *_waiting(trial), *first, *_findings(trial)]
+    blocks = [line(_standing(trial)), *_left_out(disk), *_doubts(disk), *map(line, told_outgrown(trial)),
+              *_beside(trial), *_waiting(trial), *first, *_findings(trial)]
     blocks += _round_blocks(tweak.round, "If you go on" if tweak.stop else "Pour next") + _reasons(tweak)
     blocks += _kept(asked, trial, tweak.round, append=True) + _settled(trial, tweak) + _advice(tweak) + _ending()
     return report(*blocks)

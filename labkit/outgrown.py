@@ -4,12 +4,14 @@ import numpy as np
 import pandas as pd
 
 from labkit.aside import without_aside
+from labkit.attributes import ENOUGH, USUAL, Attribute
 from labkit.rounds import grams_column
 from labkit.trial import Trial
 from labkit.weighed import are_inside
 from labkit.wording import words_joined
 
 OFF = 0.1              # of what the formula at a pour's own factors has of an ingredient
+SMALL = 0.25           # of a scale: scores within so much of it may have been given on another
 SLACK = 5              # balance steps besides: as near as a hand comes to what it is to weigh
 
 
@@ -17,7 +19,7 @@ def told_outgrown(trial: Trial) -> list[str]:
     """A sentence of fact and one of advice for each way in which rows do not fit the present trial.toml, and stay."""
     outside = trial.made.index[~trial.made["inside"]]
     return ([f"Outside the present limits, and kept: {words_joined(outside)}."] * bool(len(outside))
-            + told_undescribed(trial) + told_waiting(trial))
+            + told_undescribed(trial) + told_scales(trial) + told_waiting(trial))
 
 
 def told_undescribed(trial: Trial) -> list[str]:
@@ -32,6 +34,26 @@ def told_undescribed(trial: Trial) -> list[str]:
                     f"{they} {stay} in the fit as if {they} {did} not: let a factor describe it, or set aside what can "
                     "no longer be compared.")
     return told
+
+
+def told_scales(trial: Trial) -> list[str]:
+    """Sessions whose scores of an attribute all fit a usual scale that is a small part of the one it has."""
+    told, scores = [], trial.standing_scores
+    for name, a in trial.scored_attributes.items():
+        sessions = scores[scores["attribute"] == name].groupby("session", sort=False)["score"]
+        small = {session: list(said) for session, said in sessions if _fits_small(said, a)}
+        said = [score for each in small.values() for score in each]
+        if len(said) >= ENOUGH and sum(score % 5 > 0 for score in said) > len(said) / 2:      # of 100 people say fives
+            where = f"session{'s' * (len(small) > 1)} {words_joined(small)}"
+            told.append(f"All {len(said)} scores of {name} in {where} run from {min(said):g} to {max(said):g}, but its "
+                        f"scale from {a.low:g} to {a.high:g}. If they were given on another scale, convert them with "
+                        "correct_scores, or put that scale back in trial.toml.")
+    return told
+
+
+def _fits_small(said: pd.Series, attribute: Attribute) -> bool:
+    """Whether scores fit a usual scale that is a small part of the attribute's."""
+    return any(b - a <= SMALL * attribute.width and said.between(a, b).all() for a, b in USUAL)
 
 
 def told_waiting(trial: Trial) -> list[str]:

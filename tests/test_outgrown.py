@@ -1,4 +1,6 @@
 """What was planned or made before trial.toml was changed: told by `labkit check` and `labkit next`."""
+import re
+
 import pytest
 from definitions import TERRACOTTA
 
@@ -89,3 +91,26 @@ def test_a_planned_round_of_another_starting_formula(demo_copy, capsys):
     assert (f"Planned with up to {100 * less.max():.1f} % of the batch less mango butter than would be planned now, and not "
             f"poured: {first} and {last}. Delete their rows in plan.csv, or pour them where that is still wanted."
             ) in told("next", demo_copy, capsys)
+
+
+def test_scores_of_a_scale_that_was_ten_times_shorter_until_they_are_converted(demo_copy, capsys):
+    rewritten(demo_copy, ("[attributes.sheerness]", "[attributes.sheerness]\nscale = [0, 100]"),
+              ("peak = [2, 5, 8]", "peak = [20, 50, 80]"))
+    scores = labkit.read_trial(demo_copy).scores
+    old = scores[(scores["attribute"] == "sheerness") & (scores["corrects"] == "")]
+    sessions = list(dict.fromkeys(old["session"]))
+    shown = told("check", demo_copy, capsys)
+    assert f" scores of sheerness in sessions {', '.join(sessions[:-1])} and {sessions[-1]} run from " in shown
+    assert ("but its scale from 0 to 100. If they were given on another scale, convert them with correct_scores, or put "
+            "that scale back in trial.toml.") in shown and shown.count("but its scale") == 1
+    labkit.correct_scores(demo_copy, old.drop(columns=["corrects", "reason"]).assign(score=10 * old["score"]),
+                          reason="given on a scale from 0 to 10")
+    assert "but its scale" not in told("check", demo_copy, capsys)
+
+
+def test_scores_of_a_long_scale_that_are_low_are_none_of_a_short_one(demo_copy, capsys):
+    rewritten(demo_copy, ("[attributes.sheerness]", "[attributes.sheerness]\nscale = [0, 100]"))
+    path = demo_copy / "scores.csv"
+    lines = [re.sub(r"(sheerness),\d+", r"\1,5", line) for line in path.read_text(encoding="utf-8").splitlines()]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert "but its scale" not in told("check", demo_copy, capsys)

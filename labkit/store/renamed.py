@@ -3,11 +3,13 @@
 Asked only where a trial cannot be read: nothing recorded is given up, relabelled or passed over without a word.
 """
 
+import contextlib
 from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import Attribute
 from labkit.checks import meant, near_to, parse_number
 from labkit.equations import Statement
 from labkit.errors import LabkitError, PlanError, PourError, ScoreError
@@ -128,7 +130,22 @@ def _attribute(blank: Trial, frames: Frames) -> LabkitError | None:
             return ScoreError(
                 f"{fact}, which trial.toml has read by {blank.attributes[name].reading!r}. Give what is read a name of "
                 f"its own, and keep [attributes.{name}] for the scores, without `wanted` if they no longer count.")
+        if off := _off_the_scale(scores.loc[rows, "score"], blank.attributes[name]):
+            a = blank.attributes[name]
+            return ScoreError(
+                f"scores.csv has {len(off)} scores of {name!r} outside its scale from {a.low:g} to {a.high:g}, the "
+                f"first in row {off[0]}. If trial.toml had another scale when they were given, put that one back, and "
+                "score the new one under a name of its own; correct what is a slip.")
     return None
+
+
+def _off_the_scale(cells: pd.Series, attribute: Attribute) -> list:
+    """The rows that are outside a scale, where they are several: one may be a slip, and is told as one."""
+    off = []
+    for row, cell in cells.items():
+        with contextlib.suppress(LabkitError):
+            off += [row] * (not attribute.low <= parse_number(cell, where="") <= attribute.high)
+    return off if len(off) > 1 else []
 
 
 def _is_a_slip(name: str, known: Iterable[str]) -> bool:

@@ -105,6 +105,15 @@ class TestAttribute:
         define(demo_copy, (r"\[attributes.sheerness\]\nwanted[^\n]*\nexpect[^\n]*\n", ""))
         assert told(demo_copy) == self.FACT + KEEP_SHEERNESS
 
+    def test_scores_of_a_scale_that_was_longer(self, demo_copy):
+        scores = labkit.read_trial(demo_copy).scores
+        off = scores[(scores["attribute"] == "sheerness") & (scores["score"] > 5)]
+        define(demo_copy, (r"\[attributes.sheerness\]", "[attributes.sheerness]\nscale = [0, 5]"), (r"peak = \[2, 5, 8\]", "peak = [1, 3, 4]"))
+        assert told(demo_copy) == (
+            f"scores.csv has {len(off)} scores of 'sheerness' outside its scale from 0 to 5, the first in row {off.index[0] + 2}. "
+            "If trial.toml had another scale when they were given, put that one back, and score the new one under a name of "
+            "its own; correct what is a slip.")
+
     def test_scores_of_what_an_instrument_now_reads(self, demo_copy):
         define(demo_copy, (r"\[attributes.hardness\]", '[attributes.hardness]\nreading = "force"\nunit = "N"\nscale = [0, 30]'))
         assert told(demo_copy) == (
