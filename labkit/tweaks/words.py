@@ -184,17 +184,15 @@ def _changed_by(name: str, surfaces) -> str:
 
 
 def missing(trial, surfaces) -> list[str]:
-    """What is wanted of which too little is known, in a sentence where there is any."""
+    """What is wanted of which too little is known, in a sentence where there is any, and what to do about it."""
     names = [name for name, a in trial.attributes.items() if a.wanted is not None and name not in surfaces]
-    return [f"{words_joined(names)} {'has' if len(names) == 1 else 'have'} too few "
-            f"{_what_lacks(trial, names)} yet and "
-            f"{'plays' if len(names) == 1 else 'play'} no part in this."] if names else []
-
-
-def _what_lacks(trial, names: list[str]) -> str:
-    """Scores, readings, or both."""
-    kinds = {"readings" if trial.attributes[name].is_read else "scores" for name in names}
-    return words_joined(sorted(kinds, reverse=True), last="or")
+    if not names:
+        return []
+    has, plays, it = ("has", "plays", "it") if len(names) == 1 else ("have", "play", "them")
+    kinds = sorted({"readings" if trial.attributes[name].is_read else "scores" for name in names}, reverse=True)
+    judged = words_joined(["scored" if kind == "scores" else "read" for kind in kinds], last="or")
+    return [f"{words_joined(names)} {has} too few {words_joined(kinds, last='or')} yet and {plays} no part in this. "
+            f"Have {it} {judged} before you settle."]
 
 
 def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth: Worth) -> pd.DataFrame:

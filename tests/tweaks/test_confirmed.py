@@ -135,7 +135,9 @@ def test_what_is_wanted_and_was_never_scored_is_not_said_to_be_confirmed(demo, l
     trial = labkit.Trial(definition=demo.definition, tables={**demo.tables, "scores": known})
     plan = labkit.plan_confirmation(trial, pours=2, seed=2)
     efforts = labkit.compare_efforts(trial, seed=2)
-    assert all("shade has too few scores yet and plays no part in this." in x.advice.split("\n") for x in (plan, efforts))
+    unknown = "shade has too few scores yet and plays no part in this. Have it scored before you settle."
+    assert all(unknown in x.advice.split("\n") for x in (plan, efforts))
+    assert "\nThe chance that every other score is of use in the long run is " in plan.advice
     found = labkit.appraise_confirmation(scored(poured(trial, plan), plan, levels), plan)
     assert found.verdict == "confirmed" and found.advice.split("\n")[:2] == [
         "The formula did what was expected of it in payoff, hardness and sheerness. Keep it.",
