@@ -61,15 +61,19 @@ def told_waiting(trial: Trial) -> list[str]:
     plan = trial.plan[~trial.plan["pour"].isin(trial.pours["pour"])]
     if not len(plan):
         return []
-    recipe, batch = trial.recipe, trial.batch
-    points = plan[list(recipe.coordinates)].astype(float)
-    late = list(plan.loc[~are_inside(trial.region, points, batch.balance_step_g / batch.pour_g), "pour"])
+    recipe, late = trial.recipe, list(plan.loc[outside_now(trial, plan), "pour"])
     grams = plan.set_index("pour")[[grams_column(i) for i in recipe.ingredients]].astype(float)
     formulas = grams.div(grams.sum(axis=1), axis=0).set_axis(list(recipe.ingredients), axis=1)
     told = [f"Planned outside the present limits, and not poured: {words_joined(late)}. {_instead(late)}"] * bool(late)
     return told + [f"Planned with {'' if len(pours) == 1 else 'up to '}{most} than would be planned now, and not "
                    f"poured: {words_joined(pours)}. {_instead(pours)}"
                    for pours, most in _by_ingredient(trial, formulas)]
+
+
+def outside_now(trial: Trial, points: pd.DataFrame) -> np.ndarray:
+    """Which of the points (their coordinates) the present limits do not allow, by more than a balance step."""
+    step = trial.batch.balance_step_g / trial.batch.pour_g
+    return ~are_inside(trial.region, points[list(trial.recipe.coordinates)].astype(float), step)
 
 
 def _instead(pours: list[str]) -> str:

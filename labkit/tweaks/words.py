@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.aside import without_aside
+from labkit.outgrown import outside_now
 from labkit.rounds import Round
 from labkit.tweaks.outlook import LEAD, SAME, Outlook, wanted_part
 from labkit.tweaks.worth import Worth
@@ -100,12 +101,13 @@ def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, gain: float, c
 def poured_alone(trial) -> pd.DataFrame:
     """Coordinates by pour of the newest round, where it was planned at one formula and is judged, as a confirmation is.
 
-    Without a row where it was not, or where there is no round before it to confirm.
+    Without a row where it was not, where there is no round before it to confirm, or where the limits forbid it now.
     """
     names, rows = list(trial.recipe.coordinates), trial.plan[trial.plan["round"] == trial.next_round - 1]
     points = rows.set_index("pour")[names]
     alone = trial.next_round > 2 and set(points.index) <= set(trial.judged["pour"])
-    return points if alone and trial.recipe.apart(points, points.iloc[[0]]).max() < AGAIN else points.iloc[:0]
+    alone = alone and trial.recipe.apart(points, points.iloc[[0]]).max() < AGAIN
+    return points if alone and not outside_now(trial, points).any() else points.iloc[:0]
 
 
 def _settling(trial, outlook: Outlook, settled: pd.DataFrame) -> str:
