@@ -1,5 +1,7 @@
 """The tweak in plain words: the advice, and a reason for each pour."""
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
@@ -94,8 +96,20 @@ def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, gain: float, c
     surfaces = outlook.surfaces
     pay = _pay(gain, cost, asked.worth, stop, known, _settling(trial, outlook, settled) if stop else "")
     pay += " It is close: computed with another seed it may turn." * close
-    sentences = [pay, *_held(trial, asked, surfaces, settled), *missing(trial, surfaces)]
+    unvaried = _unvaried(trial, asked.hold) if stop else []
+    sentences = [pay, *unvaried, *_held(trial, asked, surfaces, settled), *missing(trial, surfaces)]
     return "\n".join(sentences)
+
+
+def _unvaried(trial, hold: Mapping[str, float]) -> list[str]:
+    """What stopping leaves unknown: coordinates that may vary and have not, such as a factor added to trial.toml."""
+    recipe, (low, high) = trial.recipe, trial.recipe.box
+    judged = trial.made[trial.made.index.isin(trial.judged["pour"])]
+    spread = np.ptp(recipe.over_ranges(judged), axis=0)
+    same = [name for name, part, free in zip(recipe.coordinates, spread, high > low, strict=True)
+            if part < MOVED and free and name not in hold]
+    return [f"The pours so far hardly differ in {words_joined(same)}: what that does is not known. A round of "
+            "plan_round would tell before you settle."] * bool(same)
 
 
 def poured_alone(trial) -> pd.DataFrame:
