@@ -11,6 +11,7 @@ from labkit.weighed import are_inside
 from labkit.wording import words_joined
 
 OFF = 0.1              # of what the formula at a pour's own factors has of an ingredient
+FAR = 0.25             # of a range: so far outside it a pour tells little
 SMALL = 0.25           # of a scale: scores within so much of it may have been given on another
 SLACK = 5              # balance steps besides: as near as a hand comes to what it is to weigh
 
@@ -19,7 +20,23 @@ def told_outgrown(trial: Trial) -> list[str]:
     """A sentence of fact and one of advice for each way in which rows do not fit the present trial.toml, and stay."""
     outside = trial.made.index[~trial.made["inside"]]
     return ([f"Outside the present limits, and kept: {words_joined(outside)}."] * bool(len(outside))
-            + told_undescribed(trial) + told_scales(trial) + told_waiting(trial))
+            + told_far(trial) + told_undescribed(trial) + told_scales(trial) + told_waiting(trial))
+
+
+def told_far(trial: Trial) -> list[str]:
+    """Pours so far outside a low or a high that the surfaces, laid out for what lies between, make little of them.
+
+    With limits narrowed to a quarter, what was told of a factor before may be told of no more.
+    """
+    made, told = without_aside(trial.made, trial.set_aside), []
+    beyond, box = np.abs(trial.recipe.over_ranges(made) - 0.5) - 0.5, np.transpose(trial.recipe.box)
+    for name, parts, (low, high) in zip(trial.recipe.coordinates, beyond.T, box, strict=True):
+        far = list(made.index[parts > FAR])
+        if high > low and far:
+            told.append(f"{words_joined(far)} {'lies' if len(far) == 1 else 'lie'} more than a quarter of its range "
+                        f"outside {name} from {low:g} to {high:g}. Surfaces are laid out for that range and make "
+                        f"little of what is so far off: widen it to see what {name} does.")
+    return told
 
 
 def told_undescribed(trial: Trial) -> list[str]:
