@@ -10,6 +10,7 @@ from labkit.attributes import digits_of
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import MOST_SUGGESTED, meant, near_to, parse_id, too_large
 from labkit.errors import LabkitError
+from labkit.outgrown import told_outgrown, told_waiting
 from labkit.planning.given import planned_round
 from labkit.readings import last_readings, meant_method
 from labkit.rounds import Round
@@ -132,8 +133,7 @@ def checked(asked) -> Report:
               f"region has {plural(len(region.vertices()), 'corner')} in {plural(region.dimension, 'free dimension')}.")
     blocks = [line(f"{asked.folder} can be read."), line(_standing(trial)), line(varies)]
     blocks += _left_out(disk) + _doubts(disk)
-    outside = trial.made.index[~trial.made["inside"]]
-    blocks += [line(f"Outside the present limits, and kept: {words_joined(outside)}.")] * bool(len(outside))
+    blocks += [line(text) for text in told_outgrown(trial)]
     return report(*blocks, *_no_factor(disk), *_beside(trial), *_waiting(trial))
 
 
@@ -206,7 +206,7 @@ def next_tweak(asked) -> Report:
         kept = _kept(asked, trial, planned, append=False)
         blocks = [line(_standing(trial)), *_left_out(disk), *_unjudged(trial)]
         return report(*blocks, *_round_blocks(planned, "Planned, and not poured yet"), *kept,
-                      line(_instead(asked, planned)), *_ending())
+                      *map(line, told_waiting(trial)), line(_instead(asked, planned)), *_ending())
     first = [line(first_of_all(trial))] if first_of_all(trial) else []
     if newest_waits(trial):
         blocks = [line(_standing(trial)), *_left_out(disk), *_beside(trial), *_waiting(trial),
@@ -214,8 +214,8 @@ def next_tweak(asked) -> Report:
         return report(*blocks, heading("Advice"), *first, line(_no_round(asked)), *_ending())
     _check_pots(asked, trial)
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
-    blocks = [line(_standing(trial)), *_left_out(disk), *_doubts(disk), *_beside(trial), *_waiting(trial), *first,
-              *_findings(trial)]
+    blocks = [line(_standing(trial)), *_left_out(disk), *_doubts(disk), *map(line, told_outgrown(trial)),
+              *_beside(trial), *_waiting(trial), *first, *_findings(trial)]
     blocks += _round_blocks(tweak.round, "If you go on" if tweak.stop else "Pour next") + _reasons(tweak)
     blocks += _kept(asked, trial, tweak.round, append=True) + _settled(trial, tweak) + _advice(tweak) + _ending()
     return report(*blocks)

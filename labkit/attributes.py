@@ -12,6 +12,8 @@ from labkit.wording import decimal_text, unit_text, words_joined
 
 WANTED_POINTS = MappingProxyType({"rising": 2, "falling": 2, "peak": 3})
 EXPECTED = MappingProxyType({"up": 1, "down": -1})
+USUAL = ((1.0, 5.0), (1.0, 7.0), (1.0, 9.0), (0.0, 10.0))       # scales that ballots often have (common practice)
+ENOUGH = 6                     # scores from which the scale is worth a question
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -27,6 +27,7 @@ from labkit.wording import (
 ALLOWANCE = 0.10  # of the base drawn: beaker and pipette keep 3 to 8 % of a 20 g pour (common practice)
 PLAN_IDS = ("round", "melt", "pour", "order")
 UNPLANNED = "X-"  # names of pours and melts that no round planned begin so
+MADE_AGAIN = f"what was made again is another, named {UNPLANNED}01, {UNPLANNED}02 and so on"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 import pandas as pd
 
 from labkit.pours import is_before
+from labkit.rounds import MADE_AGAIN
 from labkit.wording import words_joined
 
 _LEADING = re.compile(r"(?<!\d)0+(?=\d)")
@@ -85,4 +86,5 @@ def before_poured(where: str, date: str, pours: Iterable[str], day: str) -> str:
     """Fact and advice about a sitting before the day on which its pours were made."""
     names = list(pours)
     made = f"{words_joined(names)} {'was' if len(names) == 1 else 'were'} poured"
-    return f"{where}: date is {date}, but {made} on {day}. Correct the date of the sitting or of the pour."
+    advice = f"Correct the date of the sitting or of the pour; {MADE_AGAIN}."
+    return f"{where}: date is {date}, but {made} on {day}. {advice}"

@@ -58,7 +58,7 @@ def weighed_pours(tables: Mapping[str, pd.DataFrame], recipe: Recipe, region: Re
     formulas = pd.DataFrame(fractions, columns=list(recipe.ingredients), index=pours.index).rename_axis("pour")
     points = _points(recipe, pours, formulas)
     step = batch.balance_step_g / batch.pour_g
-    rows = _bookkeeping(tables["plan"], pours).assign(inside=_are_inside(region, points, step))
+    rows = _bookkeeping(tables["plan"], pours).assign(inside=are_inside(region, points, step))
     return Weighed(made=_typed(pd.concat([rows, points], axis=1)), formulas=formulas,
                    left_out=fixed(left_out), places=fixed(places))
 
@@ -116,7 +116,8 @@ def _bookkeeping(plan: pd.DataFrame, pours: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(ok=pours["outcome"] == "ok", outcome=pours["outcome"])
 
 
-def _are_inside(region: Region, points: pd.DataFrame, tolerance: float) -> np.ndarray:
+def are_inside(region: Region, points: pd.DataFrame, tolerance: float) -> np.ndarray:
+    """Whether points keep the limits and the ranges of settings; tolerance : a balance step as a part of the pour."""
     recipe = region.recipe
     bounds, settings = recipe.bounds.loc[list(recipe.settings)], points[list(recipe.settings)]
     kept = region.keeps(points, tolerance=tolerance)

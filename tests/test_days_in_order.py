@@ -57,7 +57,8 @@ def test_a_melt_that_is_corrected_to_a_later_day(demo_copy):
     assert still.doubts == trial.doubts
 
 
-SITTING = "date is {}, but {} poured on 2026-02-06. Correct the date of the sitting or of the pour."
+SITTING = ("date is {}, but {} poured on 2026-02-06. Correct the date of the sitting or of the pour; what was made again is "
+           "another, named X-01, X-02 and so on.")
 
 
 def test_a_sitting_before_its_pours(demo_copy, capsys):

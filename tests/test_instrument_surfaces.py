@@ -196,7 +196,7 @@ class TestBesideScores:
     def test_an_attribute_that_nobody_read_is_named(self, both):
         unread = poured(BOTH, rounds=3).with_scores(both.scores)
         tweak = labkit.suggest_next(unread, pours=2, melts=1, seed=2)
-        assert "softness has too few readings yet and plays no part in this." in tweak.advice
+        assert "softness has too few readings yet and plays no part in this. Have it read before you settle." in tweak.advice
         assert "softness" not in list(tweak.predictions["attribute"])
 
     def test_before_anything_is_read_it_says_so(self):

@@ -247,7 +247,8 @@ def test_the_command_line_says_what_is_not_read_yet(trial, tmp_path, capsys):
     assert main(["next", str(folder)]) == 0
     told = capsys.readouterr().out
     assert "The panel" not in told and "softness: " in told and "mean score or reading" in told
-    assert "payoff, sheerness and shade have too few scores yet and play no part in this." in told.replace("\n", " ")
+    assert ("payoff, sheerness and shade have too few scores yet and play no part in this. Have them scored before you "
+            "settle.") in told.replace("\n", " ")
 
 
 def test_the_form_for_scores_has_no_box_for_it(trial, tmp_path):

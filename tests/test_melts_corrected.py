@@ -70,7 +70,8 @@ def test_is_refused_whole_and_says_what_to_do(demo_copy):
     assert refused(labkit.correct_melts, demo_copy, WAX, reason=" ") == (
         "correct_melts has the reason ' '. Say in words why; the row keeps it.")
     assert refused(labkit.append_melts, demo_copy, labkit.read_trial(demo_copy).melts.head(1).assign(note="x")) == (
-        "melts row 0: melt M01 is recorded already with other values. Use correct_melts to correct it.")
+        "melts row 0: melt M01 is recorded already with other values. Use correct_melts to correct it; "
+        "what was made again is another, named X-01, X-02 and so on.")
     assert (demo_copy / "melts.csv").read_bytes() == before
 
 
@@ -79,7 +80,7 @@ def test_is_refused_whole_and_says_what_to_do(demo_copy):
     ("X-07,,7,12,18,0.4,,2,slip", "melts.csv row 8: corrects melt X-07, which is not recorded before it. Leave "
                                   "`corrects` empty."),
     ("M01,,7,12,18,0.4,,,", "melts.csv row 8: melt M01 is recorded already with other values. Use correct_melts to "
-                            "correct it."),
+                            "correct it; what was made again is another, named X-01, X-02 and so on."),
 ])
 def test_a_file_that_corrects_by_hand(demo_copy, row, text):
     path = demo_copy / "melts.csv"

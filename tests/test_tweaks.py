@@ -277,7 +277,7 @@ class TestFirst:
             "plan": trial.plan, "melts": trial.melts, "pours": trial.pours,
             "scores": trial.scores[trial.scores["attribute"] != "shade"]})
         tweak = labkit.suggest_next(fewer)
-        assert "shade has too few scores yet and plays no part in this." in tweak.advice.split("\n")
+        assert "shade has too few scores yet and plays no part in this. Have it scored before you settle." in tweak.advice.split("\n")
         assert "shade" not in set(tweak.predictions["attribute"])
 
     def test_when_nothing_is_of_use_it_looks_elsewhere_and_says_what_is_furthest_off(self):

@@ -8,6 +8,7 @@ import pandas as pd
 
 from labkit.checks import is_blank, meant
 from labkit.errors import LabkitError, PourError
+from labkit.rounds import MADE_AGAIN
 
 CORRECTION = ("corrects", "reason")
 _DAY = re.compile(r"\d{4}-\d\d-\d\d([ T]\d\d:\d\d.*)?")
@@ -59,7 +60,8 @@ def is_news(row: Mapping, rows: list[dict], kind: str, where: str) -> bool:
         return False
     if same:
         raise PourError(
-            f"{where}: {kind} {name} is recorded already with other values. Use correct_{kind}s to correct it."
+            f"{where}: {kind} {name} is recorded already with other values. Use correct_{kind}s to correct it; "
+            f"{MADE_AGAIN}."
         )
     return True
 

@@ -3,16 +3,20 @@
 Asked only where a trial cannot be read: nothing recorded is given up, relabelled or passed over without a word.
 """
 
+import contextlib
 from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import Attribute
 from labkit.checks import meant, near_to, parse_number
+from labkit.equations import Statement
 from labkit.errors import LabkitError, PlanError, PourError, ScoreError
 from labkit.pours import BASE
 from labkit.rounds import PLAN_IDS, grams_column
 from labkit.scores import REALLY_CLOSE
+from labkit.statements import Shelf
 from labkit.trial import Trial
 from labkit.wording import plural, words_joined
 
@@ -126,7 +130,22 @@ def _attribute(blank: Trial, frames: Frames) -> LabkitError | None:
             return ScoreError(
                 f"{fact}, which trial.toml has read by {blank.attributes[name].reading!r}. Give what is read a name of "
                 f"its own, and keep [attributes.{name}] for the scores, without `wanted` if they no longer count.")
+        if off := _off_the_scale(scores.loc[rows, "score"], blank.attributes[name]):
+            a = blank.attributes[name]
+            return ScoreError(
+                f"scores.csv has {len(off)} scores of {name!r} outside its scale from {a.low:g} to {a.high:g}, the "
+                f"first in row {off[0]}. If trial.toml had another scale when they were given, put that one back, and "
+                "score the new one under a name of its own; correct what is a slip.")
     return None
+
+
+def _off_the_scale(cells: pd.Series, attribute: Attribute) -> list:
+    """The rows that are outside a scale, where they are several: one may be a slip, and is told as one."""
+    off = []
+    for row, cell in cells.items():
+        with contextlib.suppress(LabkitError):
+            off += [row] * (not attribute.low <= parse_number(cell, where="") <= attribute.high)
+    return off if len(off) > 1 else []
 
 
 def _is_a_slip(name: str, known: Iterable[str]) -> bool:
@@ -165,9 +184,19 @@ def _redefined(blank: Trial, frames: Frames) -> LabkitError | None:
             where = f"[blends.{blend}]" if blend else f"[factors.{column}]"
             return PlanError(
                 f"plan.csv says otherwise of {column} than its grams in {off.sum()} of {plural(len(off), 'row')}, such "
-                f"as {said[column][row]:.4g} where they say {found[row]:.4g} in row {plan.index[row]}. If {where} was "
+                f"as {said[column][row]:.4g} where they say {found[row]:.4g} in row {plan.index[row]}. "
+                f"{_made_anew(recipe.shelf, s)}If {where} was "
                 "defined anew, give it a new name in trial.toml: what was planned stays, and is read off the grams.")
     return None
+
+
+def _made_anew(shelf: Shelf, statement: Statement) -> str:
+    """What to do where something on the shelf, on which a share depends, is made of other shares than it was."""
+    pieces = statement.of if statement.within == shelf.batch else statement.of | statement.within
+    made = [thing for thing in shelf.made_of if pieces & shelf.pieces_of_thing(thing)]
+    return (f"If {words_joined(made, last='or')} is made otherwise now, keep the old one as it was, with 0 percent, "
+            "and name the new one beside it in [formula] and [made_of]: what was weighed stays what it was. "
+            ) * bool(made)
 
 
 def _strange(blank: Trial, frames: Frames, table: str) -> list[str]:

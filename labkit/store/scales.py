@@ -3,14 +3,11 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from labkit.attributes import Attribute
+from labkit.attributes import ENOUGH, USUAL, Attribute
 from labkit.checks import NOT_JUDGED, parse_number
 from labkit.errors import ScoreError
 from labkit.handing import fixed
 from labkit.wording import words_joined
-
-USUAL = ((1.0, 5.0), (1.0, 7.0), (1.0, 9.0), (0.0, 10.0))       # scales that ballots often have (common practice)
-ENOUGH = 6                     # scores from which the scale is worth a question
 
 
 @dataclass(frozen=True, kw_only=True)

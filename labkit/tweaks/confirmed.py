@@ -11,8 +11,9 @@ from labkit.attributes import Attribute, digits_of
 from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.handing import fixed, hands_out_copies
+from labkit.outgrown import outside_now
 from labkit.planning.given import planned_round
-from labkit.rounds import grams_column
+from labkit.rounds import Round, grams_column
 from labkit.trial import check_trial
 from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
 from labkit.tweaks.confirming import NEAR, Confirmation, plan_confirmation, with_units
@@ -20,7 +21,7 @@ from labkit.tweaks.forecast import judges_of
 from labkit.tweaks.outlook import SAME
 from labkit.tweaks.path import as_of
 from labkit.tweaks.standing import known_formulas, standing_of
-from labkit.wording import Report, grid_of, heading, line, report
+from labkit.wording import Report, grid_of, heading, line, report, words_joined
 
 
 @hands_out_copies
@@ -85,7 +86,9 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
     check_type(confirmation, (Confirmation, int, np.integer), name="confirmation", advice=advice, error=TweakError)
     if isinstance(confirmation, bool):
         raise TweakError(f"confirmation is {confirmation}. {advice}")
-    if not isinstance(confirmation, Confirmation):
+    if isinstance(confirmation, Confirmation):
+        _check_still(trial, confirmation.round)
+    else:
         confirmation = _planned_again(trial, confirmation, seed)
     pours = list(confirmation.round.pours)
     table = _beside_expected(trial, confirmation, pours)
@@ -101,6 +104,17 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
                    attributes=table[["attribute", "result", "low", "high", "unit", "verdict", "why"]])
 
 
+def _check_still(trial, round_: Round) -> None:
+    """The round of a confirmation varies what the trial does, and lies within its limits."""
+    there, here = round_.recipe.coordinates, trial.recipe.coordinates
+    if set(there) != set(here):
+        raise TweakError(f"the confirmation was planned where {words_joined(there)} vary, but {trial.name} varies "
+                         f"{words_joined(here)} now. Give the number of its round, {round_.number}, to plan it again.")
+    if outside_now(trial, round_.frame).any():
+        raise TweakError(f"round {round_.number} lies outside the present limits of trial.toml. Widen them again to "
+                         "have it appraised, or ask suggest_next for the best that they leave.")
+
+
 def _planned_again(trial, number: int, seed: int) -> Confirmation:
     """The confirmation that a round of the trial was, planned once more from what was known before it."""
     planned = planned_round(trial, number)
@@ -110,6 +124,7 @@ def _planned_again(trial, number: int, seed: int) -> Confirmation:
         many = f"has {len(formulas)} formulas, and a confirmation is one, poured again"
         raise TweakError(f"round {number} {many if len(formulas) else 'is not planned'}. "
                          "Give the number of the round that plan_confirmation planned.")
+    _check_still(trial, planned)
     again = plan_confirmation(as_of(trial, number - 1), rows[list(trial.recipe.coordinates)].iloc[[0]], pours=len(rows),
                               seed=seed)
     return replace(again, round=replace(planned, notes=again.round.notes))

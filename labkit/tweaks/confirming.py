@@ -142,9 +142,11 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
     expected, overturns = forecast.expected(), forecast.overturns()
     grams = round_.frame.iloc[0][[grams_column(i) for i in trial.recipe.ingredients]]
     slips = slips_at(standing, grams.set_axis(trial.recipe.ingredients))
+    unknown = missing(trial, standing.surfaces)
     advice = _advice(round_, trial.cost, why, _todays(standing, others),
-                     _expected_words(expected, overturns, trial.attributes), *missing(trial, standing.surfaces),
-                     _misses_words(misses, all_met), slips_in_words(slips, trial.attributes))
+                     _expected_words(expected, overturns, trial.attributes), *unknown,
+                     _misses_words(misses, all_met, "every other score" if unknown else "every score"),
+                     slips_in_words(slips, trial.attributes))
     return Confirmation(round=round_, misses=misses, all_met=all_met, expected=expected, overturns=overturns,
                         slips=slips, why=why, advice=advice, forecast=forecast)
 
@@ -282,11 +284,11 @@ def _percent(chance: float) -> str:
     return "over 99 %" if chance > 0.995 else "under 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
 
 
-def _misses_words(misses: pd.DataFrame, all_met: float) -> str:
+def _misses_words(misses: pd.DataFrame, all_met: float, every: str = "every score") -> str:
     rows = misses[~misses["attribute"].isin([HOLDS, "desirability"])]
     worst, least = (rows.loc[rows[name].idxmax()] for name in ("chance useless", "chance under half"))
     half = f"to stay under half of what is wanted ({_percent(least['chance under half'])})."
-    text = f"The chance that every score is of use in the long run is {_percent(all_met)}; "
+    text = f"The chance that {every} is of use in the long run is {_percent(all_met)}; "
     if worst["chance useless"] < 0.005:
         text += f"{least['attribute']} is the likeliest {half}"
     else:

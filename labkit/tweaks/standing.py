@@ -13,6 +13,7 @@ from labkit.rounds import grams_column
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import poured
 from labkit.tweaks.suggest import _checked, _scored_pours, _weighed_best, searched
+from labkit.wording import words_joined
 
 WIDE = 1024                    # draws behind a number that is shown
 
@@ -81,6 +82,10 @@ def check_surfaces(trial, surfaces: object) -> None:
         if not hasattr(surface, "predict"):
             raise TweakError(f"surfaces[{name!r}] is of type {type(surface).__name__}. Give one of those that "
                              "fit_surfaces(trial) returned, such as surfaces['payoff'].")
+        there, here = surface.ground.trial.recipe.coordinates, trial.recipe.coordinates
+        if there != here:
+            raise TweakError(f"surfaces[{name!r}] lies over {words_joined(there)}, but {trial.name} varies "
+                             f"{words_joined(here)}. Give what fit_surfaces(trial) returned.")
 
 
 def _wanted_surfaces(trial, surfaces) -> dict[str, object]:

@@ -1,9 +1,12 @@
 """The tweak in plain words: the advice, and a reason for each pour."""
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
 from labkit.aside import without_aside
+from labkit.outgrown import outside_now
 from labkit.rounds import Round
 from labkit.tweaks.outlook import LEAD, SAME, Outlook, wanted_part
 from labkit.tweaks.worth import Worth
@@ -93,19 +96,32 @@ def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, gain: float, c
     surfaces = outlook.surfaces
     pay = _pay(gain, cost, asked.worth, stop, known, _settling(trial, outlook, settled) if stop else "")
     pay += " It is close: computed with another seed it may turn." * close
-    sentences = [pay, *_held(trial, asked, surfaces, settled), *missing(trial, surfaces)]
+    unvaried = _unvaried(trial, asked.hold) if stop else []
+    sentences = [pay, *unvaried, *_held(trial, asked, surfaces, settled), *missing(trial, surfaces)]
     return "\n".join(sentences)
+
+
+def _unvaried(trial, hold: Mapping[str, float]) -> list[str]:
+    """What stopping leaves unknown: coordinates that may vary and have not, such as a factor added to trial.toml."""
+    recipe, (low, high) = trial.recipe, trial.recipe.box
+    judged = trial.made[trial.made.index.isin(trial.judged["pour"])]
+    spread = np.ptp(recipe.over_ranges(judged), axis=0)
+    same = [name for name, part, free in zip(recipe.coordinates, spread, high > low, strict=True)
+            if part < MOVED and free and name not in hold]
+    return [f"The pours so far hardly differ in {words_joined(same)}: what that does is not known. A round of "
+            "plan_round would tell before you settle."] * bool(same)
 
 
 def poured_alone(trial) -> pd.DataFrame:
     """Coordinates by pour of the newest round, where it was planned at one formula and is judged, as a confirmation is.
 
-    Without a row where it was not, or where there is no round before it to confirm.
+    Without a row where it was not, where there is no round before it to confirm, or where the limits forbid it now.
     """
     names, rows = list(trial.recipe.coordinates), trial.plan[trial.plan["round"] == trial.next_round - 1]
     points = rows.set_index("pour")[names]
     alone = trial.next_round > 2 and set(points.index) <= set(trial.judged["pour"])
-    return points if alone and trial.recipe.apart(points, points.iloc[[0]]).max() < AGAIN else points.iloc[:0]
+    alone = alone and trial.recipe.apart(points, points.iloc[[0]]).max() < AGAIN
+    return points if alone and not outside_now(trial, points).any() else points.iloc[:0]
 
 
 def _settling(trial, outlook: Outlook, settled: pd.DataFrame) -> str:
@@ -184,17 +200,15 @@ def _changed_by(name: str, surfaces) -> str:
 
 
 def missing(trial, surfaces) -> list[str]:
-    """What is wanted of which too little is known, in a sentence where there is any."""
+    """What is wanted of which too little is known, in a sentence where there is any, and what to do about it."""
     names = [name for name, a in trial.attributes.items() if a.wanted is not None and name not in surfaces]
-    return [f"{words_joined(names)} {'has' if len(names) == 1 else 'have'} too few "
-            f"{_what_lacks(trial, names)} yet and "
-            f"{'plays' if len(names) == 1 else 'play'} no part in this."] if names else []
-
-
-def _what_lacks(trial, names: list[str]) -> str:
-    """Scores, readings, or both."""
-    kinds = {"readings" if trial.attributes[name].is_read else "scores" for name in names}
-    return words_joined(sorted(kinds, reverse=True), last="or")
+    if not names:
+        return []
+    has, plays, it = ("has", "plays", "it") if len(names) == 1 else ("have", "play", "them")
+    kinds = sorted({"readings" if trial.attributes[name].is_read else "scores" for name in names}, reverse=True)
+    judged = words_joined(["scored" if kind == "scores" else "read" for kind in kinds], last="or")
+    return [f"{words_joined(names)} {has} too few {words_joined(kinds, last='or')} yet and {plays} no part in this. "
+            f"Have {it} {judged} before you settle."]
 
 
 def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth: Worth) -> pd.DataFrame:

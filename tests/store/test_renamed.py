@@ -105,6 +105,15 @@ class TestAttribute:
         define(demo_copy, (r"\[attributes.sheerness\]\nwanted[^\n]*\nexpect[^\n]*\n", ""))
         assert told(demo_copy) == self.FACT + KEEP_SHEERNESS
 
+    def test_scores_of_a_scale_that_was_longer(self, demo_copy):
+        scores = labkit.read_trial(demo_copy).scores
+        off = scores[(scores["attribute"] == "sheerness") & (scores["score"] > 5)]
+        define(demo_copy, (r"\[attributes.sheerness\]", "[attributes.sheerness]\nscale = [0, 5]"), (r"peak = \[2, 5, 8\]", "peak = [1, 3, 4]"))
+        assert told(demo_copy) == (
+            f"scores.csv has {len(off)} scores of 'sheerness' outside its scale from 0 to 5, the first in row {off.index[0] + 2}. "
+            "If trial.toml had another scale when they were given, put that one back, and score the new one under a name of "
+            "its own; correct what is a slip.")
+
     def test_scores_of_what_an_instrument_now_reads(self, demo_copy):
         define(demo_copy, (r"\[attributes.hardness\]", '[attributes.hardness]\nreading = "force"\nunit = "N"\nscale = [0, 30]'))
         assert told(demo_copy) == (
@@ -185,10 +194,23 @@ class TestFactor:
         define(demo_copy, (r"\[factors.load\]\nof = \[[^\]]*\]", '[factors.load]\nof = ["red iron oxide"]'))
         assert told(demo_copy) == (
             "plan.csv says otherwise of load than its grams in 12 of 12 rows, such as 0.03025 where they say 0.01 in row 2. If "
-            "[factors.load] was defined anew, give it a new name in trial.toml: what was planned stays, and is read off the "
-            "grams.")
+            "red paste is made otherwise now, keep the old one as it was, with 0 percent, and name the new one beside it in "
+            "[formula] and [made_of]: what was weighed stays what it was. If [factors.load] was defined anew, give it a new "
+            "name in trial.toml: what was planned stays, and is read off the grams.")
         define(demo_copy, (r"factors.load", "factors.red_load"), (EXPECT, ""))
         assert labkit.read_trial(demo_copy).made["red_load"].between(0.005, 0.05).all()
+
+    def test_a_paste_that_is_made_otherwise_now(self, demo_copy):
+        before = labkit.read_trial(demo_copy).made
+        stronger = '"red paste" = { "red iron oxide" = 0.6, "castor oil" = 0.4 }'
+        define(demo_copy, (r'"red paste" = \{[^\n]*', stronger))
+        advice = ("If red paste or yellow paste is made otherwise now, keep the old one as it was, with 0 percent, and name "
+                  "the new one beside it in [formula] and [made_of]: what was weighed stays what it was. If ")
+        assert advice in told(demo_copy)
+        old = '"red paste" = { "red iron oxide" = 0.5, "castor oil" = 0.5 }'
+        define(demo_copy, (r'"red paste" = \{[^\n]*', old + "\n" + stronger.replace("red paste", "red paste 60")),
+               (r'"red paste" = 4', '"red paste" = 0\n"red paste 60" = 4'))
+        pd.testing.assert_frame_equal(labkit.read_trial(demo_copy).made, before)
 
     def test_a_blend_of_other_parts(self, tmp_path):
         trial = played(HAZEL, rounds=1)

@@ -1,5 +1,6 @@
 """What the confirmation pours said: scores made to come out as expected, or far from it."""
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -9,6 +10,9 @@ import labkit
 from labkit.errors import TweakError
 from labkit.tweaks.appraising import Known, whole_of
 from labkit.tweaks.confirmed import _known
+from labkit.tweaks.words import poured_alone
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture(scope="module")
@@ -135,7 +139,9 @@ def test_what_is_wanted_and_was_never_scored_is_not_said_to_be_confirmed(demo, l
     trial = labkit.Trial(definition=demo.definition, tables={**demo.tables, "scores": known})
     plan = labkit.plan_confirmation(trial, pours=2, seed=2)
     efforts = labkit.compare_efforts(trial, seed=2)
-    assert all("shade has too few scores yet and plays no part in this." in x.advice.split("\n") for x in (plan, efforts))
+    unknown = "shade has too few scores yet and plays no part in this. Have it scored before you settle."
+    assert all(unknown in x.advice.split("\n") for x in (plan, efforts))
+    assert "\nThe chance that every other score is of use in the long run is " in plan.advice
     found = labkit.appraise_confirmation(scored(poured(trial, plan), plan, levels), plan)
     assert found.verdict == "confirmed" and found.advice.split("\n")[:2] == [
         "The formula did what was expected of it in payoff, hardness and sheerness. Keep it.",
@@ -205,3 +211,32 @@ def test_it_refuses_what_is_not_there_yet(demo, confirmation):
         with pytest.raises(TweakError) as refused:
             labkit.appraise_confirmation(trial, given)
         assert str(refused.value) == message
+
+
+def defined_anew(trial, old, new):
+    """The trial as it is with another trial.toml."""
+    text = (ROOT / "trials" / "terracotta-stick" / "trial.toml").read_text(encoding="utf-8")
+    assert old in text
+    return labkit.Trial.from_toml(text.replace(old, new)).with_tables(
+        {name: trial.tables[name].drop(columns=["red_share"] if name == "plan" else []) for name in trial.tables}, files=True)
+
+
+@pytest.mark.parametrize("given", ["object", "number"])
+def test_a_confirmation_that_the_limits_forbid_now(demo, confirmation, levels, given):
+    trial = defined_anew(scored(poured(demo, confirmation), confirmation, levels), "high = 0.08", "high = 0.03")
+    with pytest.raises(TweakError) as caught:
+        labkit.appraise_confirmation(trial, confirmation if given == "object" else 4)
+    assert confirmation.round.frame["load"].iloc[0] > 0.031 and str(caught.value) == (
+        "round 4 lies outside the present limits of trial.toml. Widen them again to have it appraised, or ask suggest_next "
+        "for the best that they leave.")
+    assert not len(poured_alone(trial)) and len(poured_alone(scored(poured(demo, confirmation), confirmation, levels)))
+
+
+def test_a_confirmation_of_other_factors_is_planned_again_by_its_number(demo, confirmation, levels):
+    trial = defined_anew(scored(poured(demo, confirmation), confirmation, levels), "[factors.red_share]", "[factors.red]")
+    with pytest.raises(TweakError) as caught:
+        labkit.appraise_confirmation(trial, confirmation)
+    assert str(caught.value) == (
+        "the confirmation was planned where wax, red_share, load and pour_temperature vary, but Terracotta stick varies wax, "
+        "red, load and pour_temperature now. Give the number of its round, 4, to plan it again.")
+    assert labkit.appraise_confirmation(trial, 4).verdict == "confirmed"

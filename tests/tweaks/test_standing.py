@@ -5,6 +5,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import labkit
 from labkit.errors import TweakError
 from labkit.tweaks.standing import better_known, checked_formula, known_formulas
 
@@ -35,6 +36,18 @@ def test_so_is_a_limit(demo, beyond, kept):
     with pytest.raises(TweakError) as refused:
         checked_formula(demo, given)
     assert str(refused.value) == "formula lies outside a limit of trial.toml. Give a formula within the limits."
+
+
+def test_surfaces_of_a_trial_before_a_factor_had_another_name(demo, demo_copy):
+    path = demo_copy / "trial.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace("[factors.red_share]", "[factors.red]"), encoding="utf-8")
+    trial, surfaces = labkit.read_trial(demo_copy), labkit.fit_surfaces(demo)
+    for call in (labkit.tell_tradeoffs, lambda trial, surfaces: labkit.draw_outlook(trial, surfaces, ("wax", "load"))):
+        with pytest.raises(TweakError) as refused:
+            call(trial, surfaces=surfaces)
+        assert str(refused.value) == (
+            "surfaces['payoff'] lies over wax, red_share, load and pour_temperature, but Terracotta stick varies wax, red, "
+            "load and pour_temperature. Give what fit_surfaces(trial) returned.")
 
 
 def test_what_failed_and_what_is_near_are_no_formulas_to_turn_to(demo):

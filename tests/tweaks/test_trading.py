@@ -28,7 +28,7 @@ class Invented:
     """A surface as the kit's own are asked: height of the coded coordinates, and a spread along some direction."""
 
     def __init__(self, trial, height, spread=None):
-        self.ground = types.SimpleNamespace(columns=trial.region.coded)
+        self.ground = types.SimpleNamespace(columns=trial.region.coded, trial=trial)
         self.height, self.spread = height, spread
 
     def predict(self, frame):

@@ -174,6 +174,19 @@ class TestAdvice:
             f"Settle on the formula below: it is expected to be better by {(ours - theirs).mean():.3f} than what round 4 "
             f"poured ({100 * (ours > theirs + 1e-4).mean():.0f} % sure). Pour it again to confirm it.")
 
+    @pytest.mark.parametrize("cooling, says", [("15", True), ("17", True), ("19", False)])
+    def test_a_setting_that_was_added_and_never_varied(self, demo, cooling, says):
+        """From 5 to 30: two of that are 8 % of the range, four are 16 %. With low and high alike it does not vary."""
+        text = TERRACOTTA + "[settings.cooling]\nlow = 5\nhigh = 30\n[settings.stirring]\nlow = 3\nhigh = 3\n"
+        tables = {name: table.assign(**({"cooling": "15", "stirring": "3"} if name in ("plan", "pours") else {}))
+                  for name, table in demo.tables.items()}
+        tables["pours"].loc[0, "cooling"] = cooling
+        trial = labkit.Trial.from_toml(text).with_tables(tables, files=True)
+        assert words._unvaried(trial, {}) == [
+            "The pours so far hardly differ in cooling: what that does is not known. A round of plan_round would tell before "
+            "you settle."] * says
+        assert words._unvaried(trial, {"cooling": 15}) == [] == words._unvaried(demo, {})
+
     def test_what_is_furthest_off_is_named(self):
         trial = labkit.Trial.from_toml(TERRACOTTA)
         rows = {"desirability": 0.03, "payoff": 6.0, "hardness": 7.8, "sheerness": 5.0, "shade": 9.0, words.HOLDS: 0.9}

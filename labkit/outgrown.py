@@ -1,0 +1,127 @@
+"""What was planned or made while trial.toml was another: outside its present limits, or in what no factor describes."""
+
+import numpy as np
+import pandas as pd
+
+from labkit.aside import without_aside
+from labkit.attributes import ENOUGH, USUAL, Attribute
+from labkit.rounds import grams_column
+from labkit.trial import Trial
+from labkit.weighed import are_inside
+from labkit.wording import words_joined
+
+OFF = 0.1              # of what the formula at a pour's own factors has of an ingredient
+FAR = 0.25             # of a range: so far outside it a pour tells little
+SMALL = 0.25           # of a scale: scores within so much of it may have been given on another
+SLACK = 5              # balance steps besides: as near as a hand comes to what it is to weigh
+
+
+def told_outgrown(trial: Trial) -> list[str]:
+    """A sentence of fact and one of advice for each way in which rows do not fit the present trial.toml, and stay."""
+    outside = trial.made.index[~trial.made["inside"]]
+    return ([f"Outside the present limits, and kept: {words_joined(outside)}."] * bool(len(outside))
+            + told_far(trial) + told_undescribed(trial) + told_scales(trial) + told_waiting(trial))
+
+
+def told_far(trial: Trial) -> list[str]:
+    """Pours so far outside a low or a high that the surfaces, laid out for what lies between, make little of them.
+
+    With limits narrowed to a quarter, what was told of a factor before may be told of no more.
+    """
+    made, told = without_aside(trial.made, trial.set_aside), []
+    beyond, box = np.abs(trial.recipe.over_ranges(made) - 0.5) - 0.5, np.transpose(trial.recipe.box)
+    for name, parts, (low, high) in zip(trial.recipe.coordinates, beyond.T, box, strict=True):
+        far = list(made.index[parts > FAR])
+        if high > low and far:
+            told.append(f"{words_joined(far)} {'lies' if len(far) == 1 else 'lie'} more than a quarter of its range "
+                        f"outside {name} from {low:g} to {high:g}. Surfaces are laid out for that range and make "
+                        f"little of what is so far off: widen it to see what {name} does.")
+    return told
+
+
+def told_undescribed(trial: Trial) -> list[str]:
+    """Pours made that are not the formula at their own factors; what was set aside is not told: it plays no part."""
+    made = trial.made_formulas.loc[without_aside(trial.made, trial.set_aside).index]
+    told = []
+    for pours, most in _by_ingredient(trial, made):
+        one = len(pours) == 1
+        hold, their, they = ("holds", "its", "it") if one else ("hold up to", "their", "they")
+        stay, did = ("stays", "did") if one else ("stay", "did")
+        told.append(f"{words_joined(pours)} {hold} {most} than {their} factors say. No factor describes that, and "
+                    f"{they} {stay} in the fit as if {they} {did} not: let a factor describe it, or set aside what can "
+                    "no longer be compared.")
+    return told
+
+
+def told_scales(trial: Trial) -> list[str]:
+    """Sessions whose scores of an attribute all fit a usual scale that is a small part of the one it has."""
+    told, scores = [], trial.standing_scores
+    for name, a in trial.scored_attributes.items():
+        sessions = scores[scores["attribute"] == name].groupby("session", sort=False)["score"]
+        small = {session: list(said) for session, said in sessions if _fits_small(said, a)}
+        said = [score for each in small.values() for score in each]
+        if len(said) >= ENOUGH and sum(score % 5 > 0 for score in said) > len(said) / 2:      # of 100 people say fives
+            where = f"session{'s' * (len(small) > 1)} {words_joined(small)}"
+            told.append(f"All {len(said)} scores of {name} in {where} run from {min(said):g} to {max(said):g}, but its "
+                        f"scale from {a.low:g} to {a.high:g}. If they were given on another scale, convert them with "
+                        "correct_scores, or put that scale back in trial.toml.")
+    return told
+
+
+def _fits_small(said: pd.Series, attribute: Attribute) -> bool:
+    """Whether scores fit a usual scale that is a small part of the attribute's."""
+    return any(b - a <= SMALL * attribute.width and said.between(a, b).all() for a, b in USUAL)
+
+
+def told_waiting(trial: Trial) -> list[str]:
+    """Pours planned and not poured that the present limits do not allow, or that are not what their factors say now."""
+    plan = trial.plan[~trial.plan["pour"].isin(trial.pours["pour"])]
+    if not len(plan):
+        return []
+    recipe, late = trial.recipe, list(plan.loc[outside_now(trial, plan), "pour"])
+    grams = plan.set_index("pour")[[grams_column(i) for i in recipe.ingredients]].astype(float)
+    formulas = grams.div(grams.sum(axis=1), axis=0).set_axis(list(recipe.ingredients), axis=1)
+    told = [f"Planned outside the present limits, and not poured: {words_joined(late)}. {_instead(late)}"] * bool(late)
+    return told + [f"Planned with {'' if len(pours) == 1 else 'up to '}{most} than would be planned now, and not "
+                   f"poured: {words_joined(pours)}. {_instead(pours)}"
+                   for pours, most in _by_ingredient(trial, formulas)]
+
+
+def outside_now(trial: Trial, points: pd.DataFrame) -> np.ndarray:
+    """Which of the points (their coordinates) the present limits do not allow, by more than a balance step."""
+    step = trial.batch.balance_step_g / trial.batch.pour_g
+    return ~are_inside(trial.region, points[list(trial.recipe.coordinates)].astype(float), step)
+
+
+def _instead(pours: list[str]) -> str:
+    their, them = ("its row", "it") if len(pours) == 1 else ("their rows", "them")
+    return f"Delete {their} in plan.csv, or pour {them} where that is still wanted."
+
+
+def undescribed(trial: Trial, formulas: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """By pour and what it is made of in the end, g/g: all that it holds; and more, or less, than its factors say, or 0.
+
+    A paste counts as what is in it: another paste of the same colorants differs by its oil alone. 0 is what is little.
+    """
+    recipe = trial.recipe
+    parts = pd.DataFrame([recipe.shelf.made_of.get(i, {i: 1.0}) for i in recipe.ingredients],
+                         index=recipe.ingredients).fillna(0.0)
+    held, drift = formulas @ parts, (recipe.drift(formulas) if len(formulas) else formulas) @ parts
+    little = OFF * (held - drift) + SLACK * trial.batch.balance_step_g / trial.batch.pour_g * parts.max()
+    return held, drift.where(drift.abs() > little, 0.0)
+
+
+def _by_ingredient(trial: Trial, formulas: pd.DataFrame) -> list[tuple[list[str], str]]:
+    """Pours by an ingredient in which they are off, and in words by how much at most.
+
+    First the one in which most are; of several the one that is off most as a part of what is, or should be, in it.
+    """
+    (held, far), found = undescribed(trial, formulas), []
+    while (far != 0).any(axis=None):
+        part = (far.abs() / np.maximum(held, held - far)).fillna(0.0).max()
+        ingredient = max(far, key=lambda name: ((far[name] != 0).sum(), part[name]))
+        off = far.loc[far[ingredient] != 0, ingredient]
+        way = words_joined(["more"] * bool((off > 0).any()) + ["less"] * bool((off < 0).any()), last="or")
+        found.append((list(off.index), f"{100 * off.abs().max():.1f} % of the batch {way} {ingredient}"))
+        held, far = held.drop(index=off.index), far.drop(index=off.index)
+    return found

@@ -1,0 +1,128 @@
+"""What was planned or made before trial.toml was changed: told by `labkit check` and `labkit next`."""
+import re
+
+import pytest
+from definitions import TERRACOTTA
+
+import labkit
+from labkit.__main__ import main
+
+RED_SHARE = TERRACOTTA[TERRACOTTA.index("[factors.red_share]"):TERRACOTTA.index("[factors.load]")]
+
+
+def rewritten(folder, *changes):
+    """The trial.toml of a folder with texts put in the place of others."""
+    path = folder / "trial.toml"
+    text = path.read_text(encoding="utf-8")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    path.write_text(text, encoding="utf-8")
+
+
+def told(command, folder, capsys):
+    assert main([command, str(folder)]) == 0
+    return " ".join(capsys.readouterr().out.split())
+
+
+def test_pours_of_a_factor_that_was_taken_out_differ_in_what_no_factor_describes(demo_copy, capsys):
+    before = labkit.read_trial(demo_copy).made
+    rewritten(demo_copy, (RED_SHARE, ""))
+    # by hand: half of the load (g/g) is red at the start; five steps of the balance are so much paste, half of it pigment
+    off = before["load"] * (before["red_share"] - 0.5)
+    far = off.abs() > 0.1 * before["load"] / 2 + 5 * 0.01 / 20 / 2
+    assert 1 < far.sum() < len(far)
+    shown = told("check", demo_copy, capsys)
+    first, last = [name for name in before.index if far[name]][::far.sum() - 1]
+    assert f"{first}, " in shown and f"and {last} hold up to {100 * off.abs().max():.1f} % of the batch more or less " in shown
+    assert ("than their factors say. No factor describes that, and they stay in the fit as if they did not: let a factor "
+            "describe it, or set aside what can no longer be compared.") in shown
+    assert "No factor describes that" in told("next", demo_copy, capsys)
+
+
+def test_another_paste_of_the_same_colorants_differs_by_its_oil_alone(demo_copy, capsys):
+    made = labkit.read_trial(demo_copy).made_formulas["red paste"]
+    rewritten(demo_copy, ('"red paste" = 4', '"red paste" = 0\n"strong paste" = 2.5'),
+              ("[made_of]", '[made_of]\n"strong paste" = { "red iron oxide" = 0.8, "castor oil" = 0.2 }'))
+    # by hand: the red of 1 g of the old paste comes with 0.5 g of oil, and with 0.125 g in the new one
+    shown = told("check", demo_copy, capsys)
+    assert f"hold up to {100 * 0.375 * made.max():.1f} % of the batch more castor oil than their factors say" in shown
+
+
+def test_nothing_is_said_of_pours_that_were_weighed_as_they_are_every_day(demo_copy, capsys):
+    assert "describes" not in told("check", demo_copy, capsys)
+
+
+def test_an_ingredient_in_the_place_of_another_is_told_until_its_pours_are_set_aside(demo_copy, capsys):
+    rewritten(demo_copy, ('"candelilla wax" = 14', '"candelilla wax" = 0\n"sunflower wax" = 14'),
+              ('["candelilla wax"', '["sunflower wax"'), ("[factors.wax]", "[factors.sunflower]"), ("{ wax", "{ sunflower"),
+              ('pot = [', 'pot = ["candelilla wax", '))
+    made = labkit.read_trial(demo_copy).made_formulas["candelilla wax"]
+    shown = told("check", demo_copy, capsys)
+    assert f"{made.index[-1]} hold up to {100 * made.max():.1f} % of the batch more candelilla wax than their" in shown
+    for pour in made.index[1:]:
+        labkit.set_aside(demo_copy, pour=pour, reason="another wax")
+    assert f"P01 holds {100 * made['P01']:.1f} % of the batch more candelilla wax than its factors say." in told(
+        "check", demo_copy, capsys)
+    labkit.set_aside(demo_copy, pour="P01", reason="another wax")
+    assert "describes" not in told("check", demo_copy, capsys)
+
+
+@pytest.mark.parametrize("command", ["check", "next"])
+def test_a_planned_round_outside_the_limits_of_today(demo_copy, capsys, command):
+    trial = labkit.read_trial(demo_copy)
+    round_ = labkit.plan_round(trial, pours=2, melts=1, hold={"wax": 0.21}, seed=1)
+    labkit.append_round(demo_copy, round_)
+    assert "outside the present limits" not in told(command, demo_copy, capsys).replace("Outside the", "")
+    rewritten(demo_copy, ("high = 0.22", "high = 0.20"))
+    first, last = round_.pours
+    assert (f"Planned outside the present limits, and not poured: {first} and {last}. Delete their rows in plan.csv, or "
+            "pour them where that is still wanted.") in told(command, demo_copy, capsys)
+
+
+def test_a_planned_round_of_another_starting_formula(demo_copy, capsys):
+    labkit.append_round(demo_copy, labkit.plan_round(labkit.read_trial(demo_copy), pours=2, melts=1, seed=1))
+    rewritten(demo_copy, ('"mango butter" = 30', '"mango butter" = 45'))
+    # by hand: of the base, 91 % of the starting formula, butter keeps 30 parts of 91, and now 45
+    plan = labkit.read_trial(demo_copy).plan.iloc[-2:]
+    base = plan[[f"{name} [g]" for name in ("candelilla wax", "mango butter", "jojoba oil")]].sum(axis=1)
+    less = (base * 45 / 91 - plan["mango butter [g]"]) / 20
+    first, last = plan["pour"]
+    assert (f"Planned with up to {100 * less.max():.1f} % of the batch less mango butter than would be planned now, and not "
+            f"poured: {first} and {last}. Delete their rows in plan.csv, or pour them where that is still wanted."
+            ) in told("next", demo_copy, capsys)
+
+
+def test_scores_of_a_scale_that_was_ten_times_shorter_until_they_are_converted(demo_copy, capsys):
+    rewritten(demo_copy, ("[attributes.sheerness]", "[attributes.sheerness]\nscale = [0, 100]"),
+              ("peak = [2, 5, 8]", "peak = [20, 50, 80]"))
+    scores = labkit.read_trial(demo_copy).scores
+    old = scores[(scores["attribute"] == "sheerness") & (scores["corrects"] == "")]
+    sessions = list(dict.fromkeys(old["session"]))
+    shown = told("check", demo_copy, capsys)
+    assert f" scores of sheerness in sessions {', '.join(sessions[:-1])} and {sessions[-1]} run from " in shown
+    assert ("but its scale from 0 to 100. If they were given on another scale, convert them with correct_scores, or put "
+            "that scale back in trial.toml.") in shown and shown.count("but its scale") == 1
+    labkit.correct_scores(demo_copy, old.drop(columns=["corrects", "reason"]).assign(score=10 * old["score"]),
+                          reason="given on a scale from 0 to 10")
+    assert "but its scale" not in told("check", demo_copy, capsys)
+
+
+def test_scores_of_a_long_scale_that_are_low_are_none_of_a_short_one(demo_copy, capsys):
+    rewritten(demo_copy, ("[attributes.sheerness]", "[attributes.sheerness]\nscale = [0, 100]"))
+    path = demo_copy / "scores.csv"
+    lines = [re.sub(r"(sheerness),\d+", r"\1,5", line) for line in path.read_text(encoding="utf-8").splitlines()]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert "but its scale" not in told("check", demo_copy, capsys)
+
+
+def test_pours_far_outside_a_range_that_was_narrowed(demo_copy, capsys):
+    wax = labkit.read_trial(demo_copy).made["wax"]
+    rewritten(demo_copy, ("low = 0.10\nhigh = 0.22", "low = 0.14\nhigh = 0.18"))
+    far = list(wax.index[(wax < 0.13) | (wax > 0.19)])
+    assert 1 < len(far) < len(wax)
+    told_of = ("lie more than a quarter of its range outside wax from 0.14 to 0.18. Surfaces are laid out for that range and "
+               "make little of what is so far off: widen it to see what wax does.")
+    assert f"{', '.join(far[:-1])} and {far[-1]} {told_of}" in told("check", demo_copy, capsys)
+    rewritten(demo_copy, ("low = 0.14\nhigh = 0.18", "low = 0.10\nhigh = 0.22"))
+    assert "so far off" not in told("check", demo_copy, capsys)
