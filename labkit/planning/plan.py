@@ -24,7 +24,7 @@ from labkit.planning.question import (
     weak_question,
 )
 from labkit.planning.size import SITTING, USUAL, proposed_melts, proposed_pours, wanted_pours
-from labkit.planning.weigh import weighed
+from labkit.planning.weigh import outside_limits, weighed
 from labkit.planning.wish import STARTING, Wish, control_point, held_region, usual_control
 from labkit.region import Region
 from labkit.rounds import Round
@@ -81,7 +81,8 @@ def plan_round(
     plan = task.plan(layout_of(pours, melts, repeats=wish.repeats, control=task.control is not None))
     drafts = _searched(plan, wish.seed)
     _check_estimable(task, pours, melts, drafts[0])
-    found = min((_written(task, plan, draft) for draft in drafts), key=lambda round_: _loss(plan, round_))
+    found = min((_written(task, plan, draft) for draft in drafts), key=lambda round_: _misses(task, plan, round_))
+    _check_estimable_as_weighed(task, plan, found)
     return replace(found, notes=notes_of(trial, task.wish, plan, found, said=(*found.notes, *sized, *task.said)))
 
 
@@ -188,9 +189,15 @@ def _unweighable(trial: Trial, points: Points, fits: np.ndarray) -> str:
     column = int(np.argmax(small.sum(axis=0)))
     least = grams[small[:, column], column].min()
     return (
-        f"{trial.recipe.ingredients[column]} would be {least:.2g} g of a {trial.batch.pour_g:g} g pour, "
+        f"{trial.recipe.ingredients[column]} would be {_below(least, trial.batch.balance_step_g)} g of a "
+        f"{trial.batch.pour_g:g} g pour, "
         f"less than one step of the balance ({trial.batch.balance_step_g:g} g)."
     )
+
+
+def _below(grams: float, step: float) -> str:
+    """The grams in two significant digits, or in as many more as show that they are less than a step."""
+    return next(text for digits in range(2, 18) if float(text := f"{grams:.{digits}g}") < step)
 
 
 def _size(task: Brief) -> tuple[int, int, tuple[str, ...]]:
@@ -283,6 +290,16 @@ def _check_estimable(task: Brief, pours: int, melts: int, draft: Draft) -> None:
         )
 
 
+def _check_estimable_as_weighed(task: Brief, plan: Plan, found: Round) -> None:
+    """With a flat prior, formulas that differ can still be one in whole steps of the balance."""
+    if _is_blurred(plan, judged(plan, found)):
+        raise PlanError(
+            f"in whole steps of the balance ({task.trial.batch.balance_step_g:g} g), "
+            f"{plural(len(found.pours), 'pour')} cannot tell the {task.question.size} terms of the {task.wish.model} "
+            "model apart. Pour more, use a finer balance, choose a smaller model, or prior='weak'."
+        )
+
+
 def _written(task: Brief, plan: Plan, draft: Draft) -> Round:
     """The round with its names and its order by lot, melts kept together, as it will be weighed."""
     places, labels = plan.layout.spread()
@@ -296,6 +313,7 @@ def _written(task: Brief, plan: Plan, draft: Draft) -> Round:
         melts=[names[label] for label in labels.tolist()],
         pours=pours,
         fixed=np.flatnonzero(places == 0) if task.control is not None else (),
+        held=task.question.held,
     )
     return replace(found, notes=_again_words(task, pours, places.tolist()))
 
@@ -311,6 +329,13 @@ def _again_words(task: Brief, pours: list[str], places: list[int]) -> tuple[str,
     return tuple(words)
 
 
-def _loss(plan: Plan, found: Round) -> float:
-    """The criterion of a round as weighed."""
-    return plan.known.criterion(plan.question.criterion).value(judged(plan, found))
+def _misses(task: Brief, plan: Plan, found: Round) -> tuple[bool, int, float]:
+    """Of a round as weighed: whether terms cannot be told apart, how many pours are over a limit, the criterion."""
+    precision = judged(plan, found)
+    over = int(outside_limits(task.trial, found).sum())
+    return _is_blurred(plan, precision), over, plan.known.criterion(plan.question.criterion).value(precision)
+
+
+def _is_blurred(plan: Plan, precision: np.ndarray) -> bool:
+    """Whether, with a flat prior, some terms cannot be told apart."""
+    return plan.question.is_flat and not is_regular(precision)

@@ -88,7 +88,7 @@ class Points:
         return np.hstack([masses / np.where(whole > 0, whole, 1), self.settings[:, shared] / self._spans()[shared]])
 
     def stirred_keys(self) -> np.ndarray:
-        """What each pour has for itself: the pot's total, what is stirred in, the other settings."""
+        """What each pour has for itself: what is stirred in, and so the pot's total; the other settings."""
         recipe = self.recipe
         pot = [name in recipe.pot for name in recipe.ingredients]
         own = [name not in recipe.per_melt for name in recipe.settings]

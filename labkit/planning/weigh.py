@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.planning.points import Points, centroid
+from labkit.region import Region
 from labkit.rounds import Round, round_from_factors
 from labkit.trial import Trial
 
@@ -14,33 +15,42 @@ INWARD = (0.0005, 0.001, 0.002, 0.004, 0.008, 0.016, 0.03, 0.06, 0.12)  # parts 
 PLACES = 20  # points inside that a melt may be moved towards, where the centroid does not do
 
 
-def weighed(trial: Trial, points: Points, melts: Sequence[str], pours: Sequence[str], *, fixed=()) -> Round:
+def weighed(trial: Trial, points: Points, melts: Sequence[str], pours: Sequence[str], *, fixed=(),
+            held: Region | None = None) -> Round:
     """The weighable round nearest to these formulas (in pour order) that keeps the limits.
 
     Rounding to balance steps can carry a formula on a limit over it: its melt is then moved towards the centroid, by
-    no more than it takes, or on a coarse balance towards other points inside. `fixed` are the places of pours that
-    stay as they are. Where nothing helps the nearest round stands.
+    no more than it takes, or on a coarse balance towards other points inside; within `held` first, the region that a
+    hold leaves. `fixed` are the places of pours that stay as they are. Of a melt that nothing brings inside as few
+    pours as can be are over a limit, and where nothing helps it stands as it is nearest.
     """
-    labels, moved = np.asarray(melts), points
-    plain = found = _round(trial, points, melts, pours)
-    held = np.isin(labels, labels[list(fixed)])
-    outside = outside_limits(trial, found)
-    for target, share in _moves(trial):
-        bad = np.isin(labels, labels[outside]) & ~held
+    labels, best = np.asarray(melts), points
+    outside = outside_limits(trial, _round(trial, best, melts, pours))
+    stays = np.isin(labels, labels[list(fixed)])
+    for target, share in _moves(trial, held):
+        bad = np.isin(labels, labels[outside]) & ~stays
         if not bad.any():
-            return found
-        moved = _inward(moved, points, bad, labels, share, target)
-        found = _round(trial, moved, melts, pours)
-        outside = outside_limits(trial, found)
-    return found if outside.sum() < outside_limits(trial, plain).sum() else plain
+            break
+        moved = _inward(best, points, bad, labels, share, target)
+        after = outside_limits(trial, _round(trial, moved, melts, pours))
+        fewer = _of_melt(after, labels) < _of_melt(outside, labels)
+        best, outside = _exchanged(best, moved, fewer), np.where(fewer, after, outside)
+    return _round(trial, best, melts, pours)
 
 
-def _moves(trial: Trial):
+def _of_melt(outside: np.ndarray, labels: np.ndarray) -> np.ndarray:
+    """For each pour, how many pours of its melt are outside."""
+    return (labels[:, None] == labels) @ outside.astype(int)
+
+
+def _moves(trial: Trial, held: Region | None):
     """Points to move towards, and how far: the centroid little by little, then points inside."""
-    middle = centroid(trial.region)
-    yield from ((middle, share) for share in INWARD)
-    inside = Points.at(trial.recipe, trial.region.sample(PLACES))
-    yield from ((inside.take([k]), INWARD[-3 + k % 3]) for k in range(PLACES))
+    regions = [trial.region] if held is None or held is trial.region else [held, trial.region]
+    for region in regions:
+        middle = centroid(region)
+        yield from ((middle, share) for share in INWARD)
+        inside = Points.at(trial.recipe, region.sample(PLACES))
+        yield from ((inside.take([k]), INWARD[-3 + k % 3]) for k in range(PLACES))
 
 
 def _round(trial: Trial, points: Points, melts: Sequence[str], pours: Sequence[str]) -> Round:
@@ -76,5 +86,9 @@ def _inward(moved: Points, start: Points, bad: np.ndarray, labels: np.ndarray, s
     nearer = replace(nearer, settings=start.settings)
     first = np.array([np.flatnonzero(labels == label)[0] for label in labels])
     nearer = nearer.with_pots_of(nearer.take(first))
-    places = np.arange(len(start)) + len(start) * bad
-    return moved.joined(nearer).take(places)
+    return _exchanged(moved, nearer, bad)
+
+
+def _exchanged(points: Points, others: Points, which: np.ndarray) -> Points:
+    """The points, and where marked the others instead."""
+    return points.joined(others).take(np.arange(len(which)) + len(which) * which)

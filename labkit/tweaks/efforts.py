@@ -93,7 +93,7 @@ def compare_efforts(trial, pours: int | None = 4, melts: int | None = 2, seed: i
     words = _words(evenings, compared.best)
     paid = compared.paid(list(evenings.values()), WIDE, 4, FINE)
     table = _table(trial, evenings, compared.gain, paid, compared.usual, words)
-    rounds = {name: round_ if name in ("round", "tester", "tasting") else _round_of(trial, evening)
+    rounds = {name: round_ if name in ("round", "tester", "tasting") else _round_of(trial, evening, hold)
               for name, evening in evenings.items()}
     advice = "\n".join([_advice(table), *missing(trial, compared.standing.surfaces)])
     return Efforts(table=table, rounds=rounds, worth=WORTH, advice=advice)
@@ -193,13 +193,13 @@ def _words(evenings: Mapping[str, Evening], best: str) -> dict[str, str]:
     return words
 
 
-def _round_of(trial, evening: Evening) -> Round:
+def _round_of(trial, evening: Evening, hold: Mapping[str, float] | None) -> Round:
     """The pours in grams, melts one after the other."""
     labels = list(dict.fromkeys(evening.melts))
     order = [k for label in labels for k, melt in enumerate(evening.melts) if melt == label]
     names = dict(zip(labels, trial.next_melts(len(labels)), strict=True))
     points = evening.points.iloc[order].reset_index(drop=True)
-    round_ = _in_grams(trial, points, [names[evening.melts[k]] for k in order], trial.next_pours(len(order)))
+    round_ = _in_grams(trial, points, [names[evening.melts[k]] for k in order], trial.next_pours(len(order)), hold)
     return replace(round_, notes=small_portions(round_, trial.batch))
 
 

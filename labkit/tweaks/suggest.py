@@ -250,25 +250,27 @@ def _weighed_round(asked: Asked, found: Looked) -> Round:
     order = [j for pot in pots for j in rng.permutation(np.flatnonzero(found.pots == pot))]
     names = trial.next_melts(len(pots))
     melts = [names[int(np.flatnonzero(pots == found.pots[j])[0])] for j in order]
-    round_ = _in_grams(trial, found.points.iloc[order], melts, trial.next_pours(len(order)))
+    round_ = _in_grams(trial, found.points.iloc[order], melts, trial.next_pours(len(order)), asked.hold)
     return replace(round_, notes=small_portions(round_, trial.batch))
 
 
 def _weighed_best(asked: Asked, point: pd.DataFrame) -> pd.DataFrame:
     """One formula in grams for a pour, and its coordinates read off the grams."""
-    single = _in_grams(asked.trial, point, ["-"], ["-"])
+    single = _in_grams(asked.trial, point, ["-"], ["-"], asked.hold)
     return single.frame.drop(columns=["round", "melt", "pour", "order"])
 
 
-def _in_grams(trial, points: pd.DataFrame, melts: list[str], pours: list[str]) -> Round:
+def _in_grams(trial, points: pd.DataFrame, melts: list[str], pours: list[str],
+              hold: Mapping[str, float] | None = None) -> Round:
     """The formulas in whole balance steps within the limits, settings within their ranges as a hand sets them."""
     from labkit.planning.points import Points
     from labkit.planning.weigh import weighed
+    from labkit.planning.wish import held_region
 
     points = points.reset_index(drop=True)
     for setting in trial.recipe.setting_list:
         points[setting.name] = points[setting.name].clip(setting.low, setting.high)
-    return weighed(trial, Points.at(trial.recipe, points), melts, pours)
+    return weighed(trial, Points.at(trial.recipe, points), melts, pours, held=held_region(trial, hold or {}))
 
 
 def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.DataFrame, points) -> Tweak:

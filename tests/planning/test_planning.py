@@ -93,8 +93,10 @@ class TestStartingFormula:
         for trial, size in ((terracotta, {"pours": 5, "melts": 2}), (hazel, {"pours": 6})):
             round_ = labkit.plan_round(trial, **size, seed=3)
             assert self.starts(trial, round_) == 1
-            assert sum(note.endswith("is the starting formula: whatever is settled on has to beat it.")
-                       for note in round_.notes) == 1
+            told = [note for note in round_.notes
+                    if note.endswith("is the starting formula: whatever is settled on has to beat it.")]
+            named = coordinates(trial, round_)[np.equal(round_.pours, told[0].split()[0])]
+            assert len(told) == 1 and np.allclose(named, trial.recipe.starting_factors, atol=5e-4)
 
     @pytest.mark.parametrize("size", [{}, {"pours": 4}, {"pours": 4, "melts": 2}])
     def test_few_pours_have_none_to_spare_for_it(self, terracotta, size):

@@ -6,6 +6,7 @@ from definitions import HAZEL, NEEDLE, TERRACOTTA, TWO_SETTINGS
 from scipy import stats
 
 from labkit import Trial, plan_round
+from labkit.planning.foretold import _guess_blocks, _model_blocks
 from labkit.planning.prospect import _place_words, appraise_round, standard_error_at
 from labkit.planning.question import noise_of, weak_question
 
@@ -80,3 +81,20 @@ def test_a_place_is_told_by_what_is_high_or_low_there(temp, time, words):
     trial = Trial.from_toml(TWO_SETTINGS)
     question = weak_question(trial.region, trial.region, noise_of(trial), model="quadratic", kind="I")
     assert _place_words(question, pd.DataFrame({"temp": temp, "time": time}, dtype=float)) == words
+
+
+class TestWords:
+    def test_percents_of_the_region(self):
+        guess = pd.DataFrame({"a guess": [0.8, 0.354]})
+        assert _guess_blocks(guess, "wax 0.1")[0].text.startswith(
+            "80 % of the region is a guess before and 35 % after: more than half")
+
+    def test_terms_of_which_much_and_little_is_told(self):
+        """The six of which most is told, highest first, none under a tenth; those under it apart."""
+        models = pd.DataFrame([("linear", 8, 3, 5, "")], columns=["model", "terms", "before", "after", "which news"])
+        terms = pd.DataFrame({"term": list("abcdefgh"), "told": [0.1, 0.2, 0.9, 0.8, 0.5, 0.4, 0.3, 0.0999]})
+        said = [block.text for block in _model_blocks(models, terms)]
+        assert said == [
+            "Linear model: the pours alone can estimate 3 of its 8 terms before and 5 after.",
+            "Of what is unknown (as variance) the round removes most about c 90 %, d 80 %, e 50 %, f 40 %, g 30 % and b 20 %.",
+            "It says next to nothing about h."]

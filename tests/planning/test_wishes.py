@@ -232,6 +232,16 @@ class TestBadWishes:
             "Plan more melts, choose a smaller model, or prior='weak'."
         )
 
+    @pytest.mark.parametrize("before, needed", [(1, "4 pours"), (3, "2 pours")])
+    def test_a_flat_prior_counts_what_was_poured_before(self, terracotta, before, needed):
+        """Five linear terms less one a pour; how rounds differ is not flat, but as [noise] has it."""
+        first = labkit.plan_round(terracotta, pours=before, melts=before)
+        trial = terracotta.with_round(first).with_pours(first.as_poured())
+        assert refusal(trial, pours=1, prior="flat", model="linear") == (
+            f"with a flat prior the 5 terms of the linear model need {needed} in this round, not 1. "
+            "Plan more pours, choose a smaller model, or prior='weak'."
+        )
+
     def test_a_model_richer_than_the_region(self):
         """A limit ties two factors together: the second follows from the first."""
         tied = trial_of(

@@ -94,7 +94,9 @@ class TestTable:
 
         def read(**sds):
             world = labkit.World(truth=lambda p: truth(p).assign(**truths), **({**QUIET, "sd_reading": 0.0} | sds))
-            readings = play_round(trial, round_, world, testers=1, seed=5).readings
+            played = play_round(trial, round_, world, testers=1, seed=5)
+            readings = played.readings
+            assert len(played.onto(trial, round_).readings) == len(readings) == 8
             return readings.pivot_table(index="pour", columns="unit", values="value")[["mm", "degC"]].to_numpy()
 
         assert read() == pytest.approx(np.tile([7.8, 61.5], (4, 1)))                # steps of .1 mm and .25 degC
