@@ -5,13 +5,13 @@ import pandas as pd
 
 from labkit.aside import without_aside
 from labkit.attributes import ENOUGH, USUAL, Attribute
+from labkit.region import REACH
 from labkit.rounds import grams_column
 from labkit.trial import Trial
 from labkit.weighed import are_inside
 from labkit.wording import words_joined
 
 OFF = 0.1              # of what the formula at a pour's own factors has of an ingredient
-FAR = 0.25             # of a range: so far outside it a pour tells little
 SMALL = 0.25           # of a scale: scores within so much of it may have been given on another
 SLACK = 5              # balance steps besides: as near as a hand comes to what it is to weigh
 
@@ -24,18 +24,15 @@ def told_outgrown(trial: Trial) -> list[str]:
 
 
 def told_far(trial: Trial) -> list[str]:
-    """Pours so far outside a low or a high that the surfaces, laid out for what lies between, make little of them.
-
-    With limits narrowed to a quarter, what was told of a factor before may be told of no more.
-    """
+    """Pours so far outside a low or a high that the surfaces make little of them."""
     made, told = without_aside(trial.made, trial.set_aside), []
     beyond, box = np.abs(trial.recipe.over_ranges(made) - 0.5) - 0.5, np.transpose(trial.recipe.box)
     for name, parts, (low, high) in zip(trial.recipe.coordinates, beyond.T, box, strict=True):
-        far = list(made.index[parts > FAR])
+        far = list(made.index[parts > REACH])
         if high > low and far:
-            told.append(f"{words_joined(far)} {'lies' if len(far) == 1 else 'lie'} more than a quarter of its range "
-                        f"outside {name} from {low:g} to {high:g}. Surfaces are laid out for that range and make "
-                        f"little of what is so far off: widen it to see what {name} does.")
+            told.append(f"{words_joined(far)} {'lies' if len(far) == 1 else 'lie'} more than twice its range "
+                        f"outside {name} from {low:g} to {high:g}. Surfaces make little of what is so far off: widen "
+                        f"it to see what {name} does.")
     return told
 
 

@@ -1,7 +1,7 @@
 """Where a formula may lie: in masses a polytope, beside it the box of the settings; in factors often not convex."""
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -15,6 +15,7 @@ from labkit.statements import Pieces
 from labkit.wording import number_text
 
 TRIES = 400_000
+REACH = 2.0  # of a range: pours so far outside tell as much as before it was narrowed; what is further tells little
 EDGE = 1e-9  # by which rounding may take a coordinate over its low or high
 
 
@@ -237,6 +238,41 @@ class Region:
             fits &= np.abs(whole - 1) <= SUM_TOLERANCE
         fits[fits] = self.keeps(points[fits])
         return fits
+
+    def widened_to(self, points: pd.DataFrame) -> "Region":
+        """The region with every low, high and limit as wide as these points (their coordinates) are out.
+
+        What does not vary stays where it is. The region itself, where they are all in it.
+        """
+        recipe = self.recipe
+        masses = recipe.masses_at(columns_of(points, recipe.factors).to_numpy(dtype=float))
+
+        def wider(low: float, high: float, values: np.ndarray) -> dict:
+            if not high > low:
+                return {"low": low, "high": high}
+            return {"low": float(min(low, values.min())), "high": float(max(high, values.max()))}
+
+        def share_of(limit) -> np.ndarray:
+            of, within = (recipe.shelf.row(recipe.shelf.set_of(names, where=limit.name))
+                          for names in (limit.of, limit.within))
+            return masses @ of / (masses @ within)
+
+        def parts(blend) -> dict:
+            sides = [wider(low, high, points[c].to_numpy(dtype=float))
+                     for c, low, high in zip(blend.columns, blend.low, blend.high, strict=True)]
+            return {side: tuple(each[side] for each in sides) for side in ("low", "high")}
+
+        def own(statement) -> dict:
+            return wider(statement.low, statement.high, points[statement.name].to_numpy(dtype=float))
+
+        wide = replace(
+            recipe,
+            shares=tuple(replace(s, **own(s)) for s in recipe.shares),
+            blend_list=tuple(replace(b, **parts(b)) for b in recipe.blend_list),
+            setting_list=tuple(replace(s, **own(s)) for s in recipe.setting_list),
+            limits=tuple(replace(b, **wider(b.low, b.high, share_of(b))) for b in recipe.limits),
+        )
+        return Region(recipe=wide, floor=self.floor)
 
     def _mass_sample(self, n: int, seed: int) -> pd.DataFrame:
         """Points uniform in masses, for a region that fills too little of its box (see `sample`)."""

@@ -151,3 +151,26 @@ def test_a_trial_in_the_place_of_its_region_is_refused():
     with pytest.raises(RegionError) as problem:
         reach_of(Trial.from_toml(TERRACOTTA))
     assert str(problem.value) == "the region is of type Trial. Give trial.region."
+
+
+class TestWidened:
+    def test_each_low_and_high_goes_as_far_as_the_points_and_no_further(self):
+        region = Trial.from_toml(HAZEL).region
+        inside = region.sample(5, seed=1)
+        wax, butter, oil = (f"base: {name}" for name in ("sunflower wax", "cocoa butter", "castor oil"))
+        out = inside.iloc[:2].assign(**{wax: [0.20, 0.02], butter: [0.20, 0.20], oil: [0.60, 0.78], "load": [0.03, 0.08]})
+        wide = region.widened_to(pd.concat([inside, out]))
+        bounds = region.recipe.bounds.copy()
+        bounds.loc[wax], bounds.loc["load"] = (0.02, 0.20), (0.01, 0.08)
+        pd.testing.assert_frame_equal(wide.recipe.bounds, bounds)
+        assert wide.includes(out).all() and not region.includes(out).any() and wide.floor == region.floor
+
+    def test_a_limit_gives_way_and_what_does_not_vary_stays(self):
+        """Four fifths of 8 % are 6.4 % of red, where 5 % were allowed."""
+        region = Trial.from_toml(TERRACOTTA).region
+        out = region.sample(1, seed=1).assign(red_share=0.8, load=0.08)
+        wide = region.widened_to(out)
+        assert [limit.high for limit in region.recipe.limits] == [0.05]
+        assert [limit.high for limit in wide.recipe.limits] == [pytest.approx(0.064)] and wide.includes(out).all()
+        pinned = Trial.from_toml(TERRACOTTA.replace("low = 0.10\nhigh = 0.22", "low = 0.16\nhigh = 0.16")).region
+        assert list(pinned.widened_to(out.assign(wax=0.2)).recipe.bounds.loc["wax"]) == [0.16, 0.16]

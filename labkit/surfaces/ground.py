@@ -16,7 +16,7 @@ from labkit.checks import columns_of
 from labkit.core.terms import DegreeBasis, degree_basis, narrowed_functions
 from labkit.formula import Recipe
 from labkit.handing import hands_out_copies
-from labkit.region import Region
+from labkit.region import REACH, Region
 from labkit.trial import Trial
 
 SAMPLE = 1500
@@ -101,8 +101,12 @@ class Ground:
 
     @classmethod
     def of(cls, trial: Trial) -> "Ground":
-        """All trials of one region share what follows from it."""
-        sample, systems, narrowed = _laid_out(trial.region)
+        """All trials of one region share what follows from it, as long as no pour lies outside.
+
+        A range that was narrowed changes nothing of what is known: functions are laid out over the region as it was,
+        as wide as the pours outside are, where those are no more than REACH of a range away.
+        """
+        sample, systems, narrowed = _laid_out(trial.region, _with_outside(trial))
         return cls(trial=trial, sample=sample, systems=systems, narrowed=narrowed)
 
     @property
@@ -134,10 +138,24 @@ def _degree_of(region: Region) -> int:
     return FURTHER if len(region.coded_names) <= FEW else DEGREE
 
 
+def _with_outside(trial: Trial) -> Region:
+    """The region widened to the judged pours that lie outside and near; itself, where there are none."""
+    made = trial.made[trial.made.index.isin(trial.judged["pour"]) & ~trial.made["inside"]]
+    near = made[(np.abs(trial.recipe.over_ranges(made) - 0.5) <= 0.5 + REACH).all(axis=1)]
+    points = near[list(trial.recipe.coordinates)].to_numpy(dtype=float).tolist()
+    return _widened(trial.region, tuple(map(tuple, points)))
+
+
 @lru_cache(maxsize=4)
-def _laid_out(region: Region) -> tuple[pd.DataFrame, tuple[System, ...], tuple[System, ...]]:
-    """A sample of a region, its whole systems and the narrowed ones."""
-    sample, systems, narrowed = region.sample(SAMPLE, seed=0), [], []
+def _widened(region: Region, points: tuple[tuple[float, ...], ...]) -> Region:
+    return region.widened_to(pd.DataFrame(points, columns=list(region.recipe.coordinates))) if points else region
+
+
+@lru_cache(maxsize=4)
+def _laid_out(region: Region, wide: Region) -> tuple[pd.DataFrame, tuple[System, ...], tuple[System, ...]]:
+    """A sample of a region; its whole systems and the narrowed ones, orthonormal over a region as wide or wider."""
+    inside, systems, narrowed = region.sample(SAMPLE, seed=0), [], []
+    sample = inside if wide is region else wide.sample(SAMPLE, seed=0)
     for name in SYSTEMS:
         values = values_in(name, region, sample)
         if values is not None:
@@ -148,7 +166,7 @@ def _laid_out(region: Region) -> tuple[pd.DataFrame, tuple[System, ...], tuple[S
                            degrees=basis.degrees, hill=_hill(phi, basis.degrees))
             systems.append(whole)
             narrowed += _narrower(whole, region, values, phi)
-    return sample, tuple(systems), tuple(narrowed)
+    return inside, tuple(systems), tuple(narrowed)
 
 
 def _narrower(whole: System, region: Region, values: np.ndarray, phi: np.ndarray) -> Iterator[System]:

@@ -17,6 +17,29 @@ def narrowed(half):
     return labkit.Trial.from_toml(text).with_tables(dict(trial.tables), files=True)
 
 
+@pytest.mark.parametrize("half", [0.03, 0.016])
+def test_a_range_that_was_narrowed_changes_little_of_what_is_known(half):
+    """Pours a range and two outside: means, their standard errors and the chance that the wax plays no part are about as
+    with the limits under which they were poured."""
+    here = narrowed(half)
+    wide = labkit.Trial.from_toml(TERRACOTTA).with_tables(dict(here.tables), files=True)
+    points = here.region.sample(60, seed=3)
+    assert (~here.made["inside"]).sum() >= 4
+    for name in ("payoff", "hardness", "shade"):
+        then, now = (labkit.fit_surfaces(trial)[name] for trial in (wide, here))
+        told = then.predict(points), now.predict(points)
+        assert (np.abs(told[1]["mean"] - told[0]["mean"]) / told[0]["se"]).max() < 0.25
+        assert np.abs(np.log(told[1]["se"] / told[0]["se"])).max() < 0.2
+        assert now.effects.at["wax", "no part"] == pytest.approx(then.effects.at["wax", "no part"], abs=0.1)
+
+
+def test_without_a_pour_outside_the_functions_are_those_of_the_region():
+    trial = scored(poured(TERRACOTTA, rounds=2, seed=5), lambda coded: 5 + 2 * coded[:, [0, 1, 0, 1]])
+    ground = labkit.fit_surfaces(trial)["payoff"].ground
+    phi = ground.columns(ground.sample)[:, :ground.systems[0].basis.size]
+    np.testing.assert_allclose(phi.T @ phi / len(phi), np.eye(phi.shape[1]), atol=1e-8)
+
+
 def test_pours_hundreds_of_ranges_away_still_tell_of_what_is_left():
     wide, near = (labkit.fit_surfaces(narrowed(half))["payoff"] for half in (0.02, 0.0002))
     points = near.ground.trial.region.sample(50, seed=1).assign(wax=0.17)
