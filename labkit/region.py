@@ -239,23 +239,35 @@ class Region:
         fits[fits] = self.keeps(points[fits])
         return fits
 
+    def beyond(self, points: pd.DataFrame) -> np.ndarray:
+        """How far each point (its coordinates) is outside, (n,): as a part of the range, or of the limit, that it breaks
+        most; 0 or less inside. What does not vary does not count."""
+        recipe = self.recipe
+        low, high = (np.r_[ends, [getattr(b, side) for b in recipe.limits]]
+                     for ends, side in zip(recipe.box, ("low", "high"), strict=True))
+        values = np.hstack([columns_of(points, recipe.coordinates).to_numpy(dtype=float), self._limited(points)])
+        free = high > low
+        return (np.maximum(low - values, values - high)[:, free] / (high - low)[free]).max(axis=1, initial=0.0)
+
+    def _limited(self, points: pd.DataFrame) -> np.ndarray:
+        """The share that each further limit bounds, (n, limits)."""
+        recipe = self.recipe
+        masses = recipe.masses_at(columns_of(points, recipe.factors).to_numpy(dtype=float))
+        rows = [[recipe.shelf.row(recipe.shelf.set_of(names, where=b.name)) for names in (b.of, b.within)]
+                for b in recipe.limits]
+        return np.array([masses @ of / (masses @ within) for of, within in rows]).reshape(len(rows), -1).T
+
     def widened_to(self, points: pd.DataFrame) -> "Region":
         """The region with every low, high and limit as wide as these points (their coordinates) are out.
 
-        What does not vary stays where it is. The region itself, where they are all in it.
+        What does not vary stays where it is.
         """
         recipe = self.recipe
-        masses = recipe.masses_at(columns_of(points, recipe.factors).to_numpy(dtype=float))
 
         def wider(low: float, high: float, values: np.ndarray) -> dict:
             if not high > low:
                 return {"low": low, "high": high}
             return {"low": float(min(low, values.min())), "high": float(max(high, values.max()))}
-
-        def share_of(limit) -> np.ndarray:
-            of, within = (recipe.shelf.row(recipe.shelf.set_of(names, where=limit.name))
-                          for names in (limit.of, limit.within))
-            return masses @ of / (masses @ within)
 
         def parts(blend) -> dict:
             sides = [wider(low, high, points[c].to_numpy(dtype=float))
@@ -270,7 +282,8 @@ class Region:
             shares=tuple(replace(s, **own(s)) for s in recipe.shares),
             blend_list=tuple(replace(b, **parts(b)) for b in recipe.blend_list),
             setting_list=tuple(replace(s, **own(s)) for s in recipe.setting_list),
-            limits=tuple(replace(b, **wider(b.low, b.high, share_of(b))) for b in recipe.limits),
+            limits=tuple(replace(b, **wider(b.low, b.high, shares))
+                         for b, shares in zip(recipe.limits, self._limited(points).T, strict=True)),
         )
         return Region(recipe=wide, floor=self.floor)
 

@@ -20,6 +20,7 @@ from labkit.region import REACH, Region
 from labkit.trial import Trial
 
 SAMPLE = 1500
+AWAY = 0.1  # of a range: what is less far outside was weighed so
 DEGREE, FURTHER = 2, 4  # the highest degree of the functions, and that with no more than FEW free coordinates
 FEW = 2  # coordinates that may play no part, or alone play one
 SYSTEMS = ("shares", "masses")
@@ -104,7 +105,7 @@ class Ground:
         """All trials of one region share what follows from it, as long as no pour lies outside.
 
         A range that was narrowed changes nothing of what is known: functions are laid out over the region as it was,
-        as wide as the pours outside are, where those are no more than REACH of a range away.
+        as wide as the pours outside are, where those are more than AWAY of a range out and no more than REACH.
         """
         sample, systems, narrowed = _laid_out(trial.region, _with_outside(trial))
         return cls(trial=trial, sample=sample, systems=systems, narrowed=narrowed)
@@ -139,10 +140,10 @@ def _degree_of(region: Region) -> int:
 
 
 def _with_outside(trial: Trial) -> Region:
-    """The region widened to the judged pours that lie outside and near; itself, where there are none."""
-    made = trial.made[trial.made.index.isin(trial.judged["pour"]) & ~trial.made["inside"]]
-    near = made[(np.abs(trial.recipe.over_ranges(made) - 0.5) <= 0.5 + REACH).all(axis=1)]
-    points = near[list(trial.recipe.coordinates)].to_numpy(dtype=float).tolist()
+    """The region widened to the judged pours that lie clearly outside and near; itself, where there are none."""
+    made = trial.made.loc[trial.made.index.isin(trial.judged["pour"]), list(trial.recipe.coordinates)]
+    beyond = trial.region.beyond(made)
+    points = made[(beyond > AWAY) & (beyond <= REACH)].to_numpy(dtype=float).tolist()
     return _widened(trial.region, tuple(map(tuple, points)))
 
 
