@@ -240,8 +240,8 @@ class Region:
         return fits
 
     def beyond(self, points: pd.DataFrame) -> np.ndarray:
-        """How far each point (its coordinates) is outside, (n,): as a part of the range, or of the limit, that it breaks
-        most; 0 or less inside. What does not vary does not count."""
+        """How far each point (its coordinates) is outside, (n,), 0 inside: a part of the range or limit that it breaks
+        most. What does not vary does not count."""
         recipe = self.recipe
         low, high = (np.r_[ends, [getattr(b, side) for b in recipe.limits]]
                      for ends, side in zip(recipe.box, ("low", "high"), strict=True))
@@ -255,7 +255,8 @@ class Region:
         masses = recipe.masses_at(columns_of(points, recipe.factors).to_numpy(dtype=float))
         rows = [[recipe.shelf.row(recipe.shelf.set_of(names, where=b.name)) for names in (b.of, b.within)]
                 for b in recipe.limits]
-        return np.array([masses @ of / (masses @ within) for of, within in rows]).reshape(len(rows), -1).T
+        return np.array([masses @ of / np.maximum(masses @ within, 1e-300)
+                         for of, within in rows]).reshape(len(rows), len(points)).T
 
     def widened_to(self, points: pd.DataFrame) -> "Region":
         """The region with every low, high and limit as wide as these points (their coordinates) are out.

@@ -164,6 +164,8 @@ class TestWidened:
         bounds.loc[wax], bounds.loc["load"] = (0.02, 0.20), (0.01, 0.08)
         pd.testing.assert_frame_equal(wide.recipe.bounds, bounds)
         assert wide.includes(out).all() and not region.includes(out).any() and wide.floor == region.floor
+        assert not region.beyond(inside).any()
+        np.testing.assert_allclose(region.beyond(out), [0.04 / 0.10, 0.03 / 0.04])
 
     def test_a_limit_gives_way_and_what_does_not_vary_stays(self):
         """Four fifths of 8 % are 6.4 % of red, where 5 % were allowed."""
@@ -171,6 +173,7 @@ class TestWidened:
         out = region.sample(1, seed=1).assign(red_share=0.8, load=0.08)
         wide = region.widened_to(out)
         assert [limit.high for limit in region.recipe.limits] == [0.05]
+        np.testing.assert_allclose(region.beyond(out), 0.014 / 0.05)
         assert [limit.high for limit in wide.recipe.limits] == [pytest.approx(0.064)] and wide.includes(out).all()
         pinned = Trial.from_toml(TERRACOTTA.replace("low = 0.10\nhigh = 0.22", "low = 0.16\nhigh = 0.16")).region
         assert list(pinned.widened_to(out.assign(wax=0.2)).recipe.bounds.loc["wax"]) == [0.16, 0.16]

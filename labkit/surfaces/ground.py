@@ -20,7 +20,7 @@ from labkit.region import REACH, Region
 from labkit.trial import Trial
 
 SAMPLE = 1500
-AWAY = 0.1  # of a range: what is less far outside was weighed so
+AWAY = 0.2  # of a range: what is less far outside came so from the balance or the thermometer
 DEGREE, FURTHER = 2, 4  # the highest degree of the functions, and that with no more than FEW free coordinates
 FEW = 2  # coordinates that may play no part, or alone play one
 SYSTEMS = ("shares", "masses")
