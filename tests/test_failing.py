@@ -6,7 +6,7 @@ import types
 import numpy as np
 import pandas as pd
 import pytest
-from definitions import HAZEL, TERRACOTTA
+from definitions import HAZEL, TERRACOTTA, TINT
 from invented import poured, scored
 
 import labkit
@@ -104,6 +104,10 @@ class TestSaid:
         assert found.effects.at[wax, "effect"] == pytest.approx(along, abs=1e-6)
         ends = [logits(sample.assign(load=value)) for value in (0.01, 0.05)]
         assert found.effects.at["load", "effect"] == pytest.approx((ends[1] - ends[0]).mean(), abs=1e-6)
+
+    def test_one_factor_alone_can_drive_it(self):
+        failing = labkit.fit_failing(with_outcomes(poured(TINT, rounds=3), lambda made: made["load"] > 0.07))
+        assert list(failing.effects.index) == ["load"] and failing.effects.at["load", "more"] > 0.9
 
     def test_a_factor_is_not_charged_with_what_another_does(self):
         """Where red may be no more than 2 %, a high load goes with a low share of red; only the load fails here."""

@@ -28,7 +28,7 @@ def effects_of(reading: Reading, ends: Ends) -> pd.DataFrame:
     ground = reading.ground
     sample = ground.sample.iloc[:POINTS]
     drawn = reading.draws(ground.columns(sample), DRAWS, 0)
-    moved = moved_by_each(ground, sample, drawn).copy()
+    moved = moved_by_each(ground, sample, drawn)
     for place, name in enumerate(sample.columns):
         if (at := ends[name]) is not None:
             moved[:, place] = at[2] - at[0]
@@ -101,7 +101,7 @@ def moved_by_each(ground, sample: pd.DataFrame, drawn: np.ndarray) -> np.ndarray
             moved[part] = slope * (bounds.at[part, "high"] - bounds.at[part, "low"])
         if name in moved and bounds.at[name, "high"] > bounds.at[name, "low"]:
             moved[name] = 2 * linear[:, places[0]]
-    return moved.to_numpy()
+    return moved.to_numpy(copy=True)
 
 
 def _fitted(drawn: np.ndarray, coded: np.ndarray) -> np.ndarray:
