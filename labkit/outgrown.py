@@ -17,7 +17,7 @@ SLACK = 5              # balance steps besides: as near as a hand comes to what 
 
 
 def told_outgrown(trial: Trial) -> list[str]:
-    """A sentence of fact and one of advice for each way in which rows do not fit the present trial.toml, and stay."""
+    """Which rows do not fit the present trial.toml, and stay; with advice where something is to be done about them."""
     outside = trial.made.index[~trial.made["inside"]]
     return ([f"Outside the present limits, and kept: {words_joined(outside)}."] * bool(len(outside))
             + told_far(trial) + told_undescribed(trial) + told_scales(trial) + told_waiting(trial))

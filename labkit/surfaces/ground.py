@@ -102,10 +102,10 @@ class Ground:
 
     @classmethod
     def of(cls, trial: Trial) -> "Ground":
-        """All trials of one region share what follows from it, as long as no pour lies outside.
+        """All trials of one region share what follows from it, as long as no pour lies clearly outside.
 
-        A range that was narrowed changes nothing of what is known: functions are laid out over the region as it was,
-        as wide as the pours outside are, where those are more than AWAY of a range out and no more than REACH.
+        So that a range that was narrowed takes away nothing of what is known, functions are laid out over the region
+        widened to the pours outside, where those are more than AWAY of a range out and no more than REACH.
         """
         sample, systems, narrowed = _laid_out(trial.region, _with_outside(trial))
         return cls(trial=trial, sample=sample, systems=systems, narrowed=narrowed)

@@ -6,6 +6,7 @@ from invented import poured, scored
 
 import labkit
 from labkit.errors import SurfaceError
+from labkit.surfaces.ground import _with_outside
 
 
 def narrowed(half):
@@ -38,6 +39,17 @@ def test_without_a_pour_outside_the_functions_are_those_of_the_region():
     ground = labkit.fit_surfaces(trial)["payoff"].ground
     phi = ground.columns(ground.sample)[:, :ground.systems[0].basis.size]
     np.testing.assert_allclose(phi.T @ phi / len(phi), np.eye(phi.shape[1]), atol=1e-8)
+
+
+@pytest.mark.parametrize("half, widens", [(0.055, False), (0.03, True), (0.0002, False)])
+def test_what_is_hardly_outside_or_hopelessly_far_widens_nothing(half, widens):
+    """From the wax as weighed: over a fifth of the range outside, and no more than twice that range."""
+    trial = narrowed(half)
+    out = (np.abs(trial.made["wax"] - 0.17) - half) / (2 * half)
+    near = trial.made["wax"][(out > 0.2) & (out <= 2)]
+    assert out.max() > 0 and (len(near) > 0) == widens
+    bounds = _with_outside(trial).recipe.bounds.loc["wax"]
+    assert list(bounds) == pytest.approx([min([0.17 - half, *near]), max([0.17 + half, *near])])
 
 
 def test_pours_hundreds_of_ranges_away_still_tell_of_what_is_left():
