@@ -11,6 +11,7 @@ _ROOMS = {
                "PourError", "ScoreError", "PanelError", "SurfaceError", "TweakError", "RehearsalError",
                "NotYetError"),
     "trial": ("Trial",),
+    "records": ("appraise_records",),
     "store": ("read_trial", "new_trial", "append_round", "append_melts", "append_pours", "append_servings",
               "append_scores", "append_readings", "correct_scores", "correct_pours", "correct_melts",
               "correct_readings", "set_aside", "take_back", "read_scores"),

@@ -5,16 +5,14 @@ import os
 import sys
 
 import labkit
-from labkit.aside import without_aside
 from labkit.attributes import digits_of
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
-from labkit.checks import MOST_SUGGESTED, meant, near_to, parse_id, too_large
+from labkit.checks import MOST_SUGGESTED, parse_id, too_large
 from labkit.errors import LabkitError
 from labkit.outgrown import told_outgrown, told_waiting
 from labkit.planning.given import planned_round
-from labkit.readings import last_readings, meant_method
+from labkit.records import appraise_records, told_beside, told_standing, told_unfinished, told_unjudged
 from labkit.rounds import Round
-from labkit.served import ballots_missing
 from labkit.store.missing import doubts_on_files
 from labkit.store.reading import OnDisk, file_of, read_folder
 from labkit.trial import Trial
@@ -127,14 +125,10 @@ def laid_out(asked) -> Report:
 def checked(asked) -> Report:
     """What a trial holds, what was left out of it, and what is still to do; wrong input has raised before."""
     disk = read_folder(asked.folder)
-    trial = disk.trial
-    recipe, region = trial.recipe, trial.region
-    varies = (f"{plural(len(recipe.ingredients), 'ingredient')}; what varies: {words_joined(recipe.coordinates)}. The "
-              f"region has {plural(len(region.vertices()), 'corner')} in {plural(region.dimension, 'free dimension')}.")
-    blocks = [line(f"{asked.folder} can be read."), line(_standing(trial)), line(varies)]
-    blocks += _left_out(disk) + _doubts(disk)
-    blocks += [line(text) for text in told_outgrown(trial)]
-    return report(*blocks, *_no_factor(disk), *_beside(trial), *_waiting(trial))
+    found = appraise_records(disk.trial)
+    blocks = [line(f"{asked.folder} can be read."), line(found.standing), line(found.varies)]
+    blocks += [*_left_out(disk), *_doubts(disk), *map(line, found.outgrown), *_no_factor(disk)]
+    return report(*blocks, *map(line, (*found.beside, *found.waiting)))
 
 
 def _no_factor(disk: OnDisk) -> list[Block]:
@@ -165,23 +159,6 @@ def _doubts(disk: OnDisk) -> list[Block]:
     return [line(f"In doubt: {why}") for why in (*doubts_on_files(disk.folder, disk.tables), *disk.trial.doubts)]
 
 
-def _beside(trial: Trial) -> list[Block]:
-    """Methods of readings.csv that read no attribute of trial.toml, and how they would."""
-    readings, methods = last_readings(trial.readings), [a.reading for a in trial.read_attributes.values()]
-    counts = readings["method"].value_counts()
-    others = [method for method in dict.fromkeys(readings["method"]) if method not in methods]
-    told = words_joined([f"{method} ({plural(counts[method], 'reading')})" for method in others])
-    fresh = [method for method in methods if method not in counts]
-    named = {a.name: a.reading for a in trial.read_attributes.values() if a.reading in fresh}
-    near = {there: other for other in others if (there := named.get(other) or near_to(other, fresh))}
-    advice = "".join(f' Where {there!r} is the same as {other!r}, write reading = "{other}" in trial.toml.'
-                     for there, other in near.items())
-    slips = [(other, there) for other in others if (there := meant_method(other, methods)) and there not in fresh]
-    advice += "".join(f" {meant(there, f' by {other}')} Take it back with correct_readings, and record it as that."
-                      for other, there in slips)
-    return [line(f"Kept in readings.csv and read for no attribute: {told}.{advice}")] * bool(others)
-
-
 def rehearsed(asked) -> Report:
     """The next rounds played many times, on all processors; on a terminal it says how far it is."""
     trial = labkit.read_trial(asked.folder)
@@ -194,7 +171,7 @@ def rehearsed(asked) -> Report:
     found = labkit.rehearse_many(trial, seeds=range(asked.times), rounds=asked.rounds, pours=asked.pours,
                                  melts=min(asked.melts, asked.pours), workers=min(os.cpu_count() or 1, 64),
                                  progress=progress)
-    return report(line(_standing(trial)), *found._report().blocks)
+    return report(line(told_standing(trial)), *found._report().blocks)
 
 
 def next_tweak(asked) -> Report:
@@ -204,18 +181,18 @@ def next_tweak(asked) -> Report:
     planned = _unpoured(trial)
     if planned is not None:
         kept = _kept(asked, trial, planned, append=False)
-        blocks = [line(_standing(trial)), *_left_out(disk), *_unjudged(trial)]
+        blocks = [line(told_standing(trial)), *_left_out(disk), *map(line, told_unjudged(trial))]
         return report(*blocks, *_round_blocks(planned, "Planned, and not poured yet"), *kept,
                       *map(line, told_waiting(trial)), line(_instead(asked, planned)), *_ending())
     first = [line(first_of_all(trial))] if first_of_all(trial) else []
     if newest_waits(trial):
-        blocks = [line(_standing(trial)), *_left_out(disk), *_beside(trial), *_waiting(trial),
+        blocks = [line(told_standing(trial)), *_left_out(disk), *map(line, told_beside(trial) + told_unfinished(trial)),
                   *_findings(trial)]
         return report(*blocks, heading("Advice"), *first, line(_no_round(asked)), *_ending())
     _check_pots(asked, trial)
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
-    blocks = [line(_standing(trial)), *_left_out(disk), *_doubts(disk), *map(line, told_outgrown(trial)),
-              *_beside(trial), *_waiting(trial), *first, *_findings(trial)]
+    told = told_outgrown(trial) + told_beside(trial) + told_unfinished(trial)
+    blocks = [line(told_standing(trial)), *_left_out(disk), *_doubts(disk), *map(line, told), *first, *_findings(trial)]
     blocks += _round_blocks(tweak.round, "If you go on" if tweak.stop else "Pour next") + _reasons(tweak)
     blocks += _kept(asked, trial, tweak.round, append=True) + _settled(trial, tweak) + _advice(tweak) + _ending()
     return report(*blocks)
@@ -243,51 +220,6 @@ def _kept(asked, trial: Trial, round_: Round, *, append: bool) -> list[Block]:
         labkit.append_round(asked.folder, round_)
     sheet = labkit.keep_sheet(asked.folder, f"round-{round_.number}", labkit.bench_sheet(trial, round_))
     return [line(f"Round {round_.number} is in plan.csv; its bench sheet, to print: {sheet}")]
-
-
-def _standing(trial: Trial) -> str:
-    """One sentence: rounds, pours, and scores and readings so far."""
-    scores = trial.standing_scores
-    if not len(trial.pours):
-        return f"{trial.name}: nothing is poured yet."
-    failed = f" ({len(trial.failed)} failed)" if trial.failed else ""
-    rounds = trial.plan.loc[trial.plan["pour"].isin(trial.pours["pour"]), "round"].nunique()
-    said = [f"{plural(trial.pours['pour'].nunique(), 'pour')}{failed} in {plural(rounds, 'round')}"]
-    if trial.scored_attributes or len(scores):
-        said.append(f"{plural(len(scores), 'score')} by {plural(scores['tester'].nunique(), 'tester')}")
-    if trial.read_attributes:
-        said.append(plural(len(trial.standing_readings), "reading"))
-    return f"{trial.name}: {', '.join(said)}."
-
-
-def _waiting(trial: Trial) -> list[Block]:
-    """Planned and not poured, poured and not scored: each in one line."""
-    poured = set(trial.pours["pour"])
-    late = [pour for pour in trial.plan["pour"] if pour not in poured]
-    unpoured_yet = [line(f"Planned and not recorded as poured: {words_joined(late)}.")] * bool(late)
-    return unpoured_yet + _unjudged(trial) + _ballots(trial)
-
-
-def _ballots(trial: Trial) -> list[Block]:
-    """Servings that nobody wrote a score of, of sittings that were held."""
-    told = ballots_missing(trial.servings, trial.scores)
-    return [line(f"Served and not scored: {words_joined(told)}. Look for the ballot; what was not judged plays no "
-                 "part.")] * bool(told)
-
-
-def _unjudged(trial: Trial) -> list[Block]:
-    """Poured and not scored yet; poured and not read yet, a line an attribute that an instrument reads."""
-    readings, scored = trial.standing_readings, set(trial.scores["pour"])
-    made = without_aside(trial.made, trial.set_aside)
-    bare = [pour for pour in made.index[made["ok"]] if pour not in scored]
-    blocks = [line(f"Poured and not scored yet: {words_joined(bare)}.")] * bool(bare and trial.scored_attributes)
-    none = [name for name in trial.scored_attributes if scored and name not in set(trial.scores["attribute"])]
-    blocks += [line(f"Not scored by anybody yet: {words_joined(none)}.")] * bool(none)
-    for name in trial.read_attributes:
-        there = set(readings.loc[readings["attribute"] == name, "pour"])
-        bare = [pour for pour in made.index[made["ok"]] if pour not in there]
-        blocks += [line(f"Poured and {name} not read yet: {words_joined(bare)}.")] * bool(bare)
-    return blocks
 
 
 def _unpoured(trial: Trial) -> Round | None:
