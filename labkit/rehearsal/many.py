@@ -32,11 +32,13 @@ class Rehearsals:
     """Rehearsals of one trial, each with a seed of its own.
 
     frame : rows seed by round, with the columns of `rehearse`, after `seed` and `evening`; `ratio before` is what the
-    formula that one would settle on beforehand reaches. told : how they were played, in words.
+    formula that one would settle on beforehand reaches. told : how they were played, in words. stops_today : whether
+    the trial is told to stop as it stands.
     """
 
     frame: pd.DataFrame
     told: str
+    stops_today: bool = False
 
     def to_frame(self) -> pd.DataFrame:
         return self.frame
@@ -47,7 +49,7 @@ class Rehearsals:
         reached : at REACHED or above then. Worlds in which no formula is of any use are not counted.
         """
         counted = _counted(self.frame)
-        before = counted[counted["evening"] == 1].assign(evening=0, cost=0.0, stop=False)
+        before = counted[counted["evening"] == 1].assign(evening=0, cost=0.0, stop=self.stops_today)
         rows = pd.concat([before.assign(ratio=before["ratio before"]), counted])
         rows = rows.assign(stop=rows.groupby("seed")["stop"].cummax(), reached=(rows["ratio"] >= REACHED).astype(float))
         found = rows.groupby("evening").agg(
@@ -56,7 +58,7 @@ class Rehearsals:
         return found.astype(float)
 
     def as_told(self) -> pd.DataFrame:
-        """A row a rehearsal where it was told to stop first, or its last: what following the advice comes to."""
+        """A row a rehearsal where it was told to stop first, once it had gone on for an evening, or its last."""
         first = self.frame[self.frame["stop"]].drop_duplicates("seed")
         last = self.frame.drop_duplicates("seed", keep="last")
         return pd.concat([first, last]).drop_duplicates("seed").sort_index().reset_index(drop=True)
@@ -94,9 +96,8 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
 
     world : one for all, or a function seed -> World, so that the truth is uncertain too; left out, worlds are drawn
     from what the scores so far leave open, all of the prior where there are none (`worlds_of`). testers : as in
-    `rehearse`; left out, as many as score a usual pour so far (3
-    where that is between 2 and 3), or 6. workers : processes, where the platform can fork.
-    progress : called with (done, total).
+    `rehearse`; left out, as many as score a usual pour so far (3 where that is between 2 and 3), or 6. workers :
+    processes, where the platform can fork. progress : called with (done, total).
 
     Seeds and rounds repeat bit for bit, whatever the number of workers.
     """
@@ -110,15 +111,16 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
     check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
     testers = int(usual_testers(trial) + 0.5) if testers is None else tester_names(testers)
     worlds = worlds_of(trial) if world is None else world
-    today = suggest_next(trial, pours=1, melts=1).best if len(trial.judged) else trial.recipe.starting_factors
+    tweak = suggest_next(trial, pours=pours, melts=melts) if len(trial.judged) else None
+    today = tweak.best[names] if tweak else trial.recipe.starting_factors[names]
 
     def played(seed: int) -> pd.DataFrame:
-        return _played(trial, _world_of(worlds, seed), today[names], seed, rounds=rounds, pours=pours, melts=melts,
+        return _played(trial, _world_of(worlds, seed), today, seed, rounds=rounds, pours=pours, melts=melts,
                        testers=testers)
 
     frames = shared_out(played, seeds, workers=workers, progress=progress)
     told = _told(trial, world, len(seeds), rounds, pours, melts, testers)
-    return Rehearsals(frame=pd.concat(frames, ignore_index=True), told=told)
+    return Rehearsals(frame=pd.concat(frames, ignore_index=True), told=told, stops_today=bool(tweak and tweak.stop))
 
 
 def _checked_seeds(seeds: Sequence[int]) -> list[int]:
@@ -177,9 +179,12 @@ def _reach(table: pd.DataFrame, share: float, words: str, counted: int) -> str:
 def _stopping(rehearsals: Rehearsals) -> str:
     """What it comes to when one stops as told, or after the last evening."""
     ends = _counted(rehearsals.as_told())
-    stopped = int(ends["stop"].sum())
+    stopped, before = int(ends["stop"].sum()), ends["ratio before"]
     most = plural(int(rehearsals.frame["evening"].max()), "evening")
-    return (f"Who goes on until told to stop, at most {most}, spends "
+    today = (f"It says stop today: who stops is at {before.median():.2f} of the best possible (lower decile "
+             f"{before.quantile(0.1):.2f}). Who goes on all the same until told again" if rehearsals.stops_today
+             else "Who goes on until told to stop")
+    return (f"{today}, at most {most}, spends "
             f"{ends['evening'].mean():.1f} evenings and {ends['cost'].mean():.1f} on average and ends at "
             f"{ends['ratio'].median():.2f} of the best possible (lower decile {ends['ratio'].quantile(0.1):.2f}); "
             f"{plural(stopped, 'rehearsal')} of {len(ends)} {'was' if stopped == 1 else 'were'} told to.")

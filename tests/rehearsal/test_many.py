@@ -1,5 +1,7 @@
 """Many rehearsals: each is one of its own, they are the same side by side, and what is said of them follows."""
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -85,6 +87,12 @@ and lower decile), the shares that are at .9 of it or above, and that were told 
         found = by_hand([[0.95, 0.96], [0.92, 0.93]], [[True, True]] * 2, before=[0.5, 0.5])
         assert "Who goes on until told to stop, at most 2 evenings, spends 1.0 evenings and 9.0 on average" in text(found)
 
+    def test_who_is_told_to_stop_today_may_go_on_all_the_same(self, four):
+        found = dataclasses.replace(four, stops_today=True)
+        assert found.by_evening()["stopped"].tolist() == [1, 1, 1, 1]
+        assert ("It says stop today: who stops is at 0.55 of the best possible (lower decile 0.43). Who goes on all the "
+                "same until told again, at most 3 evenings, spends 2.2 evenings and 20.2 on average") in text(found)
+
     def test_worlds_where_nothing_is_any_good_are_named_and_left_out(self):
         found = by_hand([[np.nan], [0.8]], [[False], [False]], before=[np.nan, 0.7])
         assert found.by_evening()["ratio"].tolist() == [0.7, 0.8]
@@ -109,6 +117,14 @@ class TestPlaying:
             rows = played.to_frame().query("seed == @seed").reset_index(drop=True)
             pd.testing.assert_frame_equal(rows[alone.columns], alone, check_exact=True)
         assert list(played.to_frame()["seed"]) == [5, 2] and list(played.to_frame()["evening"]) == [1, 1]
+
+    @pytest.mark.parametrize("evening, stops", [(0.001, False), (9000, True)])
+    def test_whether_it_says_stop_today_is_asked_before_the_first_evening(self, demo_copy, evening, stops):
+        with open(demo_copy / "trial.toml", "a", encoding="utf-8") as file:
+            file.write(f"\n[cost]\nround = {evening}\nmelt = 0.001\npour = 0.001\n")
+        trial = labkit.read_trial(demo_copy)
+        found = rehearse_many(trial, labkit.World(truth=truth), seeds=[5], rounds=1, testers=4, workers=1)
+        assert found.stops_today == labkit.suggest_next(trial, pours=4, melts=2).stop == stops
 
     def test_side_by_side_it_is_the_same_bit_for_bit(self, terracotta, played):
         told = []
