@@ -11,7 +11,7 @@ from labkit.checks import MOST_SUGGESTED, parse_id, too_large
 from labkit.errors import LabkitError
 from labkit.outgrown import told_outgrown, told_waiting
 from labkit.planning.given import planned_round
-from labkit.records import appraise_records, told_beside, told_standing, told_unfinished, told_unjudged
+from labkit.records import appraise_records, told_beside, told_standing, told_unfinished, told_unjudged, told_unsaid
 from labkit.rounds import Round
 from labkit.store.missing import doubts_on_files
 from labkit.store.reading import OnDisk, file_of, read_folder
@@ -128,7 +128,7 @@ def checked(asked) -> Report:
     found = appraise_records(disk.trial)
     blocks = [line(f"{asked.folder} can be read."), line(found.standing), line(found.varies)]
     blocks += [*_left_out(disk), *_doubts(disk), *map(line, found.outgrown), *_no_factor(disk)]
-    return report(*blocks, *map(line, (*found.beside, *found.waiting)))
+    return report(*blocks, *map(line, (*found.unsaid, *found.beside, *found.waiting)))
 
 
 def _no_factor(disk: OnDisk) -> list[Block]:
@@ -191,7 +191,7 @@ def next_tweak(asked) -> Report:
         return report(*blocks, heading("Advice"), *first, line(_no_round(asked)), *_ending())
     _check_pots(asked, trial)
     tweak = labkit.suggest_next(trial, pours=asked.pours, melts=min(asked.melts, asked.pours), seed=asked.seed)
-    told = told_outgrown(trial) + told_beside(trial) + told_unfinished(trial)
+    told = told_outgrown(trial) + told_unsaid(trial) + told_beside(trial) + told_unfinished(trial)
     blocks = [line(told_standing(trial)), *_left_out(disk), *_doubts(disk), *map(line, told), *first, *_findings(trial)]
     blocks += _round_blocks(tweak.round, "If you go on" if tweak.stop else "Pour next") + _reasons(tweak)
     blocks += _kept(asked, trial, tweak.round, append=True) + _settled(trial, tweak) + _advice(tweak) + _ending()

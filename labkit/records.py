@@ -1,5 +1,7 @@
 """How far a trial is, and what in its records wants a look before anything is made of them: a sentence each."""
 
+import json
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -15,8 +17,11 @@ from labkit.served import ballots_missing
 from labkit.trial import Trial, check_trial
 from labkit.wording import Report, line, plural, report, words_joined
 
+NOTHING_WANTED = ("No attribute says what is wanted, so no formula is better than another. Give at least one a line "
+                  "such as wanted = { rising = [4, 8] }.")
+BARE_KEY = re.compile("[A-Za-z0-9_-]+")                 # of TOML 1.0; other keys are quoted
 KINDS = MappingProxyType({"left out": "Left out: ", "in doubt": "In doubt: ",            # and how each begins
-                          "outgrown": "", "beside": "", "waiting": ""})
+                          "outgrown": "", "unsaid": "", "beside": "", "waiting": ""})
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -24,8 +29,9 @@ class Records:
     """What `appraise_records` returns. standing, varies : a sentence each; the rest are findings, sentences by kind.
 
     left out : pours that cannot be expressed in the present factors, and why. in doubt : what can hardly be so.
-    outgrown : what was planned, made or scored while trial.toml was another. beside : readings of no attribute.
-    waiting : what is planned and not poured, poured and not judged, served and not scored.
+    outgrown : what was planned, made or scored while trial.toml was another. unsaid : what trial.toml might say and
+    does not. beside : readings of no attribute. waiting : what is planned and not poured, poured and not judged, served
+    and not scored.
     """
 
     name: str
@@ -34,6 +40,7 @@ class Records:
     left_out: tuple[str, ...]
     in_doubt: tuple[str, ...]
     outgrown: tuple[str, ...]
+    unsaid: tuple[str, ...]
     beside: tuple[str, ...]
     waiting: tuple[str, ...]
 
@@ -61,14 +68,16 @@ class Records:
 
 
 def appraise_records(trial: Trial) -> Records:
-    """How far a trial is, and what in its records wants a look: left out, in doubt, outgrown, beside or waiting.
+    """How far a trial is, and what in its records wants a look; the kinds of findings stand in `Records`.
 
-    `labkit check` says the same of a folder, with the rows of its files. Nothing is changed or left away here.
+    `labkit check` says the same of a folder, with the rows of its files. Nothing is changed or left away here. Raises
+    TrialError where it is given no trial.
     """
     check_trial(trial, error=TrialError)
-    return Records(name=trial.name, standing=told_standing(trial), varies=_varies(trial),
-                   left_out=tuple(trial.left_out.values()), in_doubt=trial.doubts, outgrown=tuple(told_outgrown(trial)),
-                   beside=tuple(told_beside(trial)), waiting=tuple(told_unfinished(trial)))
+    return Records(
+        name=trial.name, standing=told_standing(trial), varies=_varies(trial),
+        left_out=tuple(trial.left_out.values()), in_doubt=trial.doubts, outgrown=tuple(told_outgrown(trial)),
+        unsaid=tuple(told_unsaid(trial)), beside=tuple(told_beside(trial)), waiting=tuple(told_unfinished(trial)))
 
 
 def told_standing(trial: Trial) -> str:
@@ -90,6 +99,19 @@ def _varies(trial: Trial) -> str:
     recipe, region = trial.recipe, trial.region
     return (f"{plural(len(recipe.ingredients), 'ingredient')}; what varies: {words_joined(recipe.coordinates)}. The "
             f"region has {plural(len(region.vertices()), 'corner')} in {plural(region.dimension, 'free dimension')}.")
+
+
+def told_unsaid(trial: Trial) -> list[str]:
+    """What trial.toml does not say: what is wanted; before a second round is planned, what is believed already."""
+    attributes = trial.attributes.values()
+    told = [NOTHING_WANTED] * (not any(a.wanted is not None for a in attributes))
+    if trial.next_round <= 2 and not any(a.expect for a in attributes):
+        name = trial.recipe.coordinates[0]
+        key = name if BARE_KEY.fullmatch(name) else json.dumps(name, ensure_ascii=False)
+        told.append("No direction is expected of any attribute. Where you are sure what makes one rise or fall, write "
+                    f"it into trial.toml, such as expect = {{ {key} = \"up\" }}, for every one of which you are: the "
+                    "first rounds then go further, and what is scored may overrule it.")
+    return told
 
 
 def told_beside(trial: Trial) -> list[str]:

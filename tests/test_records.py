@@ -31,7 +31,7 @@ def test_it_says_what_the_shell_says_without_the_rows_of_files(mixed, capsys):
     found, shown = labkit.appraise_records(labkit.read_trial(mixed)), in_shell(mixed, capsys)
     kinds = found.to_frame()["kind"].tolist()
     assert {"left out", "in doubt", "waiting"} <= set(kinds) and kinds == sorted(
-        kinds, key=["left out", "in doubt", "outgrown", "beside", "waiting"].index)
+        kinds, key=["left out", "in doubt", "outgrown", "unsaid", "beside", "waiting"].index)
     for told in (found.standing, found.varies, *found.to_frame()["told"]):
         assert " ".join(told.split()) in shown
     rest = shown
@@ -59,6 +59,45 @@ def test_a_blank_trial_has_nothing_to_look_at():
     assert found.standing == "Terracotta stick: nothing is poured yet." and len(found.to_frame()) == 0
     assert list(found.to_frame()) == ["kind", "told"]
     assert " ".join(str(found).split()) == f"{found.standing} {found.varies} Nothing in the records wants a look."
+
+
+NO_DIRECTION = ("No direction is expected of any attribute. Where you are sure what makes one rise or fall, write it into "
+                "trial.toml, such as expect = { %s = \"up\" }, for every one of which you are: the first rounds then go "
+                "further, and what is scored may overrule it.")
+NOTHING_WANTED = ("No attribute says what is wanted, so no formula is better than another. Give at least one a line such as "
+                  "wanted = { rising = [4, 8] }.")
+
+
+def without(text, word):
+    """A trial.toml without the lines that begin so."""
+    return "\n".join(row for row in text.split("\n") if not row.startswith(word))
+
+
+class TestUnsaid:
+    def test_a_direction_may_be_expected(self):
+        trial = labkit.Trial.from_toml(without(TERRACOTTA, "expect"))
+        assert labkit.appraise_records(trial).unsaid == (NO_DIRECTION % "wax",)
+
+    def test_what_it_says_can_be_written_as_it_stands(self):
+        text = without(TERRACOTTA, "expect").replace("[factors.wax]", '[factors."hard wax"]').replace("{ wax", '{ "hard wax"')
+        told, = labkit.appraise_records(labkit.Trial.from_toml(text)).unsaid
+        assert told == NO_DIRECTION % '"hard wax"'
+        line = told[told.index("expect = "):told.index(", for every")]
+        said = labkit.Trial.from_toml(text.replace("[attributes.payoff]", f"[attributes.payoff]\n{line}"))
+        assert dict(said.attributes["payoff"].expect) == {"hard wax": 1} and labkit.appraise_records(said).unsaid == ()
+
+    def test_once_a_second_round_is_planned_it_is_too_late_to_be_told(self):
+        trial = labkit.Trial.from_toml(without(TERRACOTTA, "expect"))
+        first = trial.with_round(labkit.plan_round(trial, pours=2, melts=1, seed=1))
+        assert labkit.appraise_records(first).unsaid == (NO_DIRECTION % "wax",)
+        second = first.with_round(labkit.plan_round(first, pours=2, melts=1, seed=2))
+        assert labkit.appraise_records(second).unsaid == ()
+
+    def test_something_has_to_be_wanted(self, tmp_path, capsys):
+        text = without(TERRACOTTA, "wanted")
+        assert labkit.appraise_records(labkit.Trial.from_toml(text)).unsaid == (NOTHING_WANTED,)
+        (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
+        assert NOTHING_WANTED in in_shell(tmp_path, capsys)
 
 
 def test_a_trial_in_memory_is_looked_at_as_it_stands(demo_copy):
