@@ -172,7 +172,7 @@ def played(trial, compared, plays: int, seed: int, world=None) -> dict[str, np.n
     world : the truth and its noise instead of draws of the posterior; paid is then what it really gives.
     """
     outlook, rng = compared.standing.known, np.random.default_rng([seed, 89])
-    evenings, usual = compared.evenings, compared.usual
+    evenings, usual = compared.evenings, round(compared.usual)             # here all testers score every pour
     points = pd.concat([compared.targets.iloc[:TARGETS], *(e.points for e in evenings.values())], ignore_index=True)
     places = np.split(np.arange(TARGETS, len(points)), np.cumsum([len(e.points) for e in evenings.values()])[:-1])
     known = {name: Known.of(surface, points) for name, surface in outlook.surfaces.items()}
@@ -209,14 +209,15 @@ def beside_a_fit(trial, compared, seed: int) -> tuple[float, float]:
     evening = compared.evenings["round"]
     points = pd.concat([compared.targets.iloc[:TARGETS], evening.points], ignore_index=True)
     there, weight, luck = np.arange(TARGETS, len(points)), 1 / len(names), Luck(n=1, seed=seed)
+    usual = round(compared.usual)
     panel = fit_panel(trial)
     desired, rows = 1.0, []
     for k, name in enumerate(names):
         one = Known.of(outlook.surfaces[name], points)
         truth, at = one.truths(1, rng)
         sd = {source: value[at] for source, value in one.noise.items()}
-        scores = said(evening, truth[:, there], sd, compared.usual, luck, k, one.attribute)
-        desired = desired * hoped(one, weight, there, evening, scores, compared.usual)
+        scores = said(evening, truth[:, there], sd, usual, luck, k, one.attribute)
+        desired = desired * hoped(one, weight, there, evening, scores, usual)
         levels = panel[name]
         rows += [{"pour": pour, "tester": t, "session": "9", "position": "1", "attribute": name,
                   "score": float(np.clip(value + level, 0, 10))}
