@@ -114,9 +114,10 @@ def _single_variance(trial: Trial) -> float:
 
 
 def _models(trial: Trial, past: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
-    rows = []
-    for model in MODELS:
-        terms = _polynomial(trial, model)
+    rows, polynomials = [], {model: _polynomial(trial, model) for model in MODELS}
+    for model, terms in polynomials.items():
+        if model == "interaction" and [p.names for p in polynomials.values()].count(terms.names) > 1:
+            continue                     # of one factor, or of a blend alone: told already under another name
         before = _estimable(trial, terms, past) if len(past) else np.zeros(len(terms.names), dtype=bool)
         both = pd.concat([past, new[past.columns]]) if len(past) else new
         after = _estimable(trial, terms, both)
