@@ -21,7 +21,7 @@ from labkit.tweaks.outlook import desirability_of, wanted_part
 from labkit.tweaks.slips import slips_at, slips_in_words
 from labkit.tweaks.standing import Standing, better_known, known_formulas, standing_of
 from labkit.tweaks.suggest import FAINT, _in_grams
-from labkit.tweaks.words import HOLDS, missing
+from labkit.tweaks.words import HOLDS, missing, percent
 from labkit.wording import Report, decimal_text, grid_of, heading, line, plural, report, words_joined
 
 MOST = 4                       # pours that are proposed; more may be asked for
@@ -89,7 +89,7 @@ class Confirmation:
 
     def __repr__(self) -> str:
         pours = plural(len(self.round.pours), "pour")
-        return f"<Confirmation: {pours}, chance that all is of use {_percent(self.all_met)}>"
+        return f"<Confirmation: {pours}, chance that all is of use {percent(self.all_met)}>"
 
     def _repr_html_(self) -> str:
         return self._report().as_html()
@@ -200,7 +200,7 @@ def enough_pours(told: Mapping[str, Foretold], attributes) -> tuple[int, str]:
 
 def _why(name: str, count: int, chance: float, score: str) -> str:
     seen = (f"if {name} were useless in the long run ({score}), the mean of {plural(count, 'pour')} would fall "
-            f"outside what is expected with a chance of {100 * chance:.0f} %")
+            f"outside what is expected with a chance of {percent(chance)}")
     return f"1 pour is enough: {seen}." if count == 1 else f"{count} pours: {seen}; of one less it would not be 90 %."
 
 
@@ -279,22 +279,17 @@ def _turns_words(turn: pd.Series, finer: int = 0) -> str:
     return f"; {' and '.join(parts)} would be the better choice"
 
 
-def _percent(chance: float) -> str:
-    """A chance in percent; no chance that follows from a fit is a certainty."""
-    return "over 99 %" if chance > 0.995 else "under 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
-
-
 def _misses_words(misses: pd.DataFrame, all_met: float, every: str = "every score") -> str:
     rows = misses[~misses["attribute"].isin([HOLDS, "desirability"])]
     worst, least = (rows.loc[rows[name].idxmax()] for name in ("chance useless", "chance under half"))
-    half = f"to stay under half of what is wanted ({_percent(least['chance under half'])})."
-    text = f"The chance that {every} is of use in the long run is {_percent(all_met)}; "
+    half = f"to stay under half of what is wanted ({percent(least['chance under half'])})."
+    text = f"The chance that {every} is of use in the long run is {percent(all_met)}; "
     if worst["chance useless"] < 0.005:
         text += f"{least['attribute']} is the likeliest {half}"
     else:
-        text += f"{worst['attribute']} is the likeliest to miss ({_percent(worst['chance useless'])})."
+        text += f"{worst['attribute']} is the likeliest to miss ({percent(worst['chance useless'])})."
         if least["chance under half"] > LIKELY:
             text += f"\n{least['attribute']} is likely {half}"
     held = misses.loc[misses["attribute"] == HOLDS, "mean"]
-    return "\n".join([text, *(f"It holds (sets, unmoulds, does not break) with a chance of {_percent(chance)}."
+    return "\n".join([text, *(f"It holds (sets, unmoulds, does not break) with a chance of {percent(chance)}."
                               for chance in held)])

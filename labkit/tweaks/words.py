@@ -19,6 +19,11 @@ RISKY = 0.2                    # chance of failing that is worth a word
 HOLDS = "holds"                # the row of the chance that the settled formula holds, among the predictions
 
 
+def percent(chance: float) -> str:
+    """A chance in percent; no chance that follows from a fit is a certainty."""
+    return "over 99 %" if chance > 0.995 else "under 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
+
+
 def first_advice(trial, scored: int) -> str:
     """What to say while there is nothing to go by."""
     or_read, and_read = (f" {word} read" if trial.read_attributes else "" for word in ("or", "and"))
@@ -138,7 +143,7 @@ def _settling(trial, outlook: Outlook, settled: pd.DataFrame) -> str:
         return (f"Settle on what round {number} poured ({words_joined(list(alone.index))}): the formula below is not "
                 f"expected to be better by {LEAD:g}. {confirmed}")
     return (f"Settle on the formula below: it is expected to be better by {lead:.3f} than what round {number} poured "
-            f"({100 * chance:.0f} % sure). Pour it again to confirm it.")
+            f"({percent(chance)} sure). Pour it again to confirm it.")
 
 
 def _pay(gain: float, cost: float, worth: float, stop: bool, known: float, settling: str = "") -> str:
@@ -227,8 +232,9 @@ def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth
     if outlook.failing is not None:
         table.insert(table.columns.get_loc("nearest pour"), "chance of failing",
                      outlook.failing.predict(round_.frame[names])["chance"].to_numpy())
-    table["why"] = [_why(row, where, float(base.mean()), float(base.std(ddof=1))) + _risk(row)
-                    for row, where in zip(table.to_dict("records"), moved, strict=True)]
+    itself = trial.recipe.apart(round_.frame[names], settled[names])[:, 0] < AGAIN
+    table["why"] = [_why(row, "" if same else where, float(base.mean()), float(base.std(ddof=1))) + _risk(row)
+                    for row, where, same in zip(table.to_dict("records"), moved, itself, strict=True)]
     return table
 
 
@@ -255,10 +261,15 @@ def _moves(trial, points: pd.DataFrame, settled: pd.DataFrame) -> list[str]:
 
 
 def _why(row: dict, where: str, settled: float, known: float) -> str:
-    """What the pour is for, with the numbers it follows from; settled, known : mean and sd of the settled formula."""
+    """What the pour is for, with the numbers it follows from; settled, known : mean and sd of the settled formula.
+
+    where : how it differs from the settled formula; empty where it is that one.
+    """
     if row["distance"] < AGAIN:
         return f"{row['nearest pour']} again, because one more pour of it tells more than a new formula"
-    chance = f"{100 * row['chance of beating the best']:.0f} % chance of beating it"
+    if not where:
+        return "the formula below itself, because a pour of it tells more than one of another"
+    chance = f"{percent(row['chance of beating the best'])} chance of beating it"
     if row["desirability"] > 0.95 * settled:
         return f"{where} against the formula below, and as good as far as is known: {chance}"
     if row["chance of beating the best"] > 0.2:
