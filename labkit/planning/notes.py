@@ -15,6 +15,7 @@ from labkit.rounds import Round, grams_column
 from labkit.trial import Trial
 from labkit.wording import about, plural, words_joined
 
+ONE_POT = "Nothing in the pot varies: a single melt would do."
 SAME = 1 / 50  # of the most that pots can differ by
 
 
@@ -56,7 +57,7 @@ def _few_melts(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:
     q = pot_dimensions(plan)
     if not q:
         spare = plan.region.recipe.pot and len(found.melts) > 1 and plan.control is None
-        return ["Nothing in the pot varies: a single melt would do."] if spare else []
+        return [ONE_POT] if spare else []
     new, notes = _pot_keys(plan, found.to_frame()), []
     if len(found.melts) > 1 and wish.repeats == 0 and _different(new) == 1:
         notes = ["All melts have the same pot: the criterion gains more elsewhere. Fewer melts would do nearly as "

@@ -16,10 +16,11 @@ from labkit.planning.given import planned_round
 from labkit.rounds import Round, grams_column
 from labkit.trial import check_trial
 from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
-from labkit.tweaks.confirming import NEAR, Confirmation, plan_confirmation, with_units
+from labkit.tweaks.confirming import NEAR, Confirmation, plan_confirmation
 from labkit.tweaks.forecast import judges_of
 from labkit.tweaks.outlook import SAME
 from labkit.tweaks.path import as_of
+from labkit.tweaks.result import with_units
 from labkit.tweaks.standing import known_formulas, standing_of
 from labkit.wording import Report, grid_of, heading, line, report, words_joined
 

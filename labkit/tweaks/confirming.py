@@ -18,6 +18,7 @@ from labkit.rounds import Cost, Round, grams_column
 from labkit.tweaks.forecast import Forecast, usual_judges
 from labkit.tweaks.foretold import Foretold, foretold
 from labkit.tweaks.outlook import desirability_of, wanted_part
+from labkit.tweaks.result import with_units
 from labkit.tweaks.slips import slips_at, slips_in_words
 from labkit.tweaks.standing import Standing, better_known, known_formulas, standing_of
 from labkit.tweaks.suggest import FAINT, _in_grams
@@ -93,12 +94,6 @@ class Confirmation:
 
     def _repr_html_(self) -> str:
         return self._report().as_html()
-
-
-def with_units(table: pd.DataFrame, units: pd.Series) -> pd.DataFrame:
-    """`softness [mm]` where an instrument reads the attribute."""
-    return table.assign(attribute=[f"{name} [{units[name]}]" if units.get(name) else name
-                                   for name in table["attribute"]])
 
 
 def _places(slips: pd.DataFrame, scales: Mapping[str, Attribute]) -> dict[str, int]:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from labkit.checks import MOST_SUGGESTED, check_held, check_size, check_whole, more_melts_than_pours
 from labkit.errors import TweakError
+from labkit.planning.notes import ONE_POT
 from labkit.portions import small_portions
 from labkit.rounds import Round
 from labkit.trial import check_trial
@@ -137,10 +138,22 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     jury = jury_of(surfaces)
     found = _best_round(asked, bench, jury, points, _looked(asked, bench, points))
     round_ = _weighed_round(asked, found)
+    round_ = replace(round_, notes=(*_spare_melts(round_, points), *round_.notes))
     best = _weighed_best(asked, points.iloc[[0]])
     tweak = _handed_over(asked, outlook, jury, round_, best, points)
     found = values[0] > FAINT or tweak.expected_gain >= _due(asked, round_)
     return tweak if found else _nothing_found(asked, tweak, outlook)
+
+
+def _spare_melts(round_: Round, points: pd.DataFrame) -> tuple[str, ...]:
+    """A note where more than one melt was asked for, and the pot is the same wherever one may go (`points`)."""
+    recipe = round_.recipe
+    if not recipe.pot or len(round_.melts) < 2:
+        return ()
+    pots = recipe.formula_at(points)[list(recipe.pot)]
+    shared = [name for name in recipe.settings if name in recipe.per_melt]
+    keys = pd.concat([pots.div(pots.sum(axis=1), axis=0), points[shared]], axis=1)
+    return (ONE_POT,) if np.ptp(keys.to_numpy(dtype=float), axis=0).max() < ALIKE else ()
 
 
 def stops(gain: float, known: float, due: float) -> bool:

@@ -87,7 +87,8 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
     worth = {name: float(wanted_part(trial.attributes[name].wanted, np.array(mean)))
              for name, mean in rows["mean"].items()}
     worst = min(worth, key=worth.get)
-    wanted, mean = trial.attributes[worst].wanted, trial.attributes[worst].told(rows.loc[worst, "mean"])
+    scale = trial.attributes[worst]
+    wanted, mean = scale.wanted, scale.with_unit(scale.told(rows.loc[worst, "mean"]))
     points = words_joined([f"{p:g}" for p in wanted.points], last="to")
     return (f"No formula within the limits is expected to give what you want: the best known comes to a desirability "
             f"of {best:.2f}. {worst} is furthest off: {mean} expected, wanted {wanted.kind} "
@@ -198,8 +199,9 @@ def _changed_by(name: str, surfaces) -> str:
     told = []
     for way, table_of in ways.items():
         rows = {attribute: table_of(surface).reindex([name]).iloc[0] for attribute, surface in surfaces.items()}
-        sure = [f"{attribute} by {surfaces[attribute].reading.attribute.told(row['effect'], sign='+')}"
-                for attribute, row in rows.items() if row["low"] > 0 or row["high"] < 0]
+        scales = {attribute: surface.reading.attribute for attribute, surface in surfaces.items()}
+        sure = [f"{name} by {scales[name].with_unit(scales[name].told(row['effect'], sign='+'))}"
+                for name, row in rows.items() if row["low"] > 0 or row["high"] < 0]
         told += [way.format(words_joined(sure))] * bool(sure)
     return words_joined(told) if told else ""
 
