@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from labkit.attributes import Attribute, digits_of
+from labkit.attributes import Attribute, digits_of, only_read
 from labkit.handing import hands_out_copies
 from labkit.rounds import Round
 from labkit.wording import Report, about, grid_of, heading, line, number_text, report, words_joined
@@ -44,7 +44,7 @@ class Prospect:
 
     def _report(self) -> Report:
         return report(
-            heading(f"What round {self.round.number} can tell, scored by {about(self.testers, 'tester')}"),
+            heading(f"What round {self.round.number} can tell, {self._judged()}"),
             *_model_blocks(self.models, self.terms),
             heading("Which differences would be seen?"),
             *_difference_blocks(self.differences, self.sources, self.scales),
@@ -59,7 +59,12 @@ class Prospect:
         return self._report().as_text()
 
     def __repr__(self) -> str:
-        return f"<Prospect of round {self.round.number}: {about(self.testers, 'tester')}>"
+        return f"<Prospect of round {self.round.number}: {self._judged().removeprefix('scored by ')}>"
+
+    def _judged(self) -> str:
+        if only_read(self.scales):
+            return "every pour read once"
+        return f"scored by {about(self.testers, 'tester')}"
 
     def _repr_html_(self) -> str:
         return self._report().as_html()

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import only_read
 from labkit.checks import check_whole
 from labkit.core.optimal import information, round_contrasts
 from labkit.core.terms import MODELS, polynomial_terms
@@ -168,7 +169,8 @@ def _noise_found(trial: Trial) -> tuple[str, dict[str, dict[str, float]]]:
     """Standard deviations by attribute: tester x pour from the panel where it has scored, the others as stated."""
     stated = {name: trial.noise_of(name) for name in trial.attributes}
     if not len(trial.standing_scores):
-        return "Noise as stated for this trial; no scores yet.", stated
+        yet = "" if only_read(trial.attributes) else "; no scores yet"
+        return f"Noise as stated for this trial{yet}.", stated
     found = appraise_panel(trial).noise.query("source == 'tester_pour'").set_index("attribute")["found"]
     spread = {name: sd | {"tester_pour": float(found.get(name, sd["tester_pour"]))} for name, sd in stated.items()}
     return "Noise of testers as this panel shows it; of rounds, melts and pours as stated.", spread
@@ -271,7 +273,7 @@ def _changes(trial: Trial, round_: Round, noise: Noise) -> pd.DataFrame:
             if 1 <= size[1] <= size[0] and not (own and what == "melt"):
                 moved = _searched_error(trial, brief, *size) - usual
                 rows.append((f"{word} {what}", planned + moved, moved))
-        if noise.testers + step >= 1:
+        if noise.testers + step >= 1 and not only_read(trial.attributes):
             other = _error(trial, brief, _scored_by(noise, trial, noise.testers + step), round_.to_frame())
             rows.append((f"{word} tester", other, other - planned))
     return pd.DataFrame(rows, columns=["change", "standard error", "moves by"])

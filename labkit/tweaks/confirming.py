@@ -140,7 +140,7 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
     unknown = missing(trial, standing.surfaces)
     advice = _advice(round_, trial.cost, why, _todays(standing, others),
                      _expected_words(expected, overturns, trial.attributes), *unknown,
-                     _misses_words(misses, all_met, "every other score" if unknown else "every score"),
+                     _misses_words(misses, all_met, _every([trial.attributes[name] for name in told], bool(unknown))),
                      slips_in_words(slips, trial.attributes))
     return Confirmation(round=round_, misses=misses, all_met=all_met, expected=expected, overturns=overturns,
                         slips=slips, why=why, advice=advice, forecast=forecast)
@@ -272,6 +272,13 @@ def _turns_words(turn: pd.Series, finer: int = 0) -> str:
     if not parts:
         return "; no result of it alone would make another known formula the better choice"
     return f"; {' and '.join(parts)} would be the better choice"
+
+
+def _every(attributes: list[Attribute], other: bool) -> str:
+    """`every score`, `every other reading`, `every score and reading`: what is known so far."""
+    kinds = {False: "score", True: "reading"}
+    judged = words_joined([kinds[is_read] for is_read in sorted({a.is_read for a in attributes})])
+    return f"every other {judged}" if other else f"every {judged}"
 
 
 def _misses_words(misses: pd.DataFrame, all_met: float, every: str = "every score") -> str:

@@ -109,3 +109,28 @@ def test_a_setting_of_the_melt_is_a_pot_that_differs():
                                             for pour, s in zip(round_.pours, (3, 5, 7), strict=True)]))
     found = labkit.suggest_next(trial, pours=2, melts=2, seed=1, hold={"wax": 0.16})
     assert not any("Nothing in the pot" in note for note in found.round.notes)
+
+
+def alone(trial):
+    """The same with firmness as all that is wanted: nobody scores anything."""
+    kept = labkit.Trial.from_toml(READ.split("[attributes.payoff]")[0])
+    tables = {name: table for name, table in trial.tables.items() if name not in ("scores", "servings")}
+    return kept.with_tables(tables)
+
+
+def test_where_all_is_read_no_testers_are_counted(trial):
+    read = alone(trial)
+    round_ = labkit.plan_round(read, pours=3, melts=2, seed=1)
+    found = labkit.appraise_round(read, round_)
+    text = " ".join(f"{found} {round_} {found!r}".split())
+    assert "What round 2 can tell, every pour read once" in text and "Noise as stated for this trial." in text
+    assert "of that of a pour read once ([noise])" in text and "<Prospect of round 2: every pour read once>" in text
+    assert "tester" not in text and "no scores" not in text
+    both = labkit.appraise_round(trial, labkit.plan_round(trial, pours=3, melts=2, seed=1))
+    assert str(both).startswith("What round 2 can tell, scored by 2 testers") and "one more tester" in str(both)
+
+
+@pytest.mark.parametrize("only, says", [(True, "every reading"), (False, "every score and reading")])
+def test_what_is_of_use_is_named_as_it_is_judged(trial, only, says):
+    found = labkit.plan_confirmation(alone(trial) if only else trial, pours=1, seed=1)
+    assert f"The chance that {says} is of use in the long run is " in found.advice
