@@ -17,7 +17,7 @@ from labkit.portions import small_portions
 from labkit.rounds import Cost, Round, grams_column
 from labkit.tweaks.forecast import Forecast, usual_judges
 from labkit.tweaks.foretold import Foretold, foretold
-from labkit.tweaks.outlook import desirability_of, wanted_part
+from labkit.tweaks.outlook import LEAD, desirability_of, wanted_part
 from labkit.tweaks.result import with_units
 from labkit.tweaks.slips import slips_at, slips_in_words
 from labkit.tweaks.standing import Standing, better_known, known_formulas, standing_of
@@ -241,6 +241,8 @@ def _todays(standing: Standing, others: pd.DataFrame) -> str:
     if now["mean"] <= FAINT:
         return (f"It is expected to come to a desirability of {now['mean']:.2f} only, so there is hardly anything to "
                 "confirm: ask suggest_next for another round first.")
+    if better and better[1] - now["mean"] < LEAD:
+        return f"As far as is known today {better[0]} is as good: it is not expected to be better by {LEAD:g}."
     if better:
         return (f"As far as is known today {better[0]} is the better choice already: desirability {better[1]:.2f} "
                 f"against {now['mean']:.2f}.")

@@ -23,6 +23,7 @@ from labkit.tweaks.suggest import (
     _looked,
     _targets,
     _weighed_round,
+    of_use,
     shown_worth,
 )
 from labkit.tweaks.trying import Evening, paid_by_evenings
@@ -95,8 +96,18 @@ def compare_efforts(trial, pours: int | None = 4, melts: int | None = 2, seed: i
     table = _table(trial, evenings, compared.gain, paid, compared.usual, words)
     rounds = {name: round_ if name in ("round", "tester", "tasting") else _round_of(trial, evening, hold)
               for name, evening in evenings.items()}
-    advice = "\n".join([_advice(table), *missing(trial, compared.standing.surfaces)])
+    advice = "\n".join([*_hopeless(compared), _advice(table), *missing(trial, compared.standing.surfaces)])
     return Efforts(table=table, rounds=rounds, worth=WORTH, advice=advice)
+
+
+def _hopeless(compared: "Compared") -> list[str]:
+    """That suggest_next plans another round, where nothing is expected to be of use and this one brings too little."""
+    standing, round_ = compared.standing, compared.round
+    due = WORTH * standing.trial.cost.of(rounds=1, melts=len(round_.melts), pours=len(round_.pours))
+    if of_use(standing.known.mean(standing.points.iloc[[0]])[0], compared.gain, due):
+        return []
+    return ["No formula within the limits is expected to give what you want, so suggest_next plans a round that "
+            "teaches the most: pour that one. What follows is of the round of largest expected gain instead."]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

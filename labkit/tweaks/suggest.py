@@ -141,8 +141,13 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     round_ = replace(round_, notes=(*_spare_melts(round_, points), *round_.notes))
     best = _weighed_best(asked, points.iloc[[0]])
     tweak = _handed_over(asked, outlook, jury, round_, best, points)
-    found = values[0] > FAINT or tweak.expected_gain >= _due(asked, round_)
+    found = of_use(values[0], tweak.expected_gain, _due(asked, round_))
     return tweak if found else _nothing_found(asked, tweak, outlook)
+
+
+def of_use(best: float, gain: float, due: float) -> bool:
+    """Whether some formula is expected to be of use, or a round may find one that is: what it brings is what is due."""
+    return best > FAINT or gain >= due
 
 
 def _spare_melts(round_: Round, points: pd.DataFrame) -> tuple[str, ...]:

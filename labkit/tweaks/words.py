@@ -7,6 +7,7 @@ import pandas as pd
 
 from labkit.aside import without_aside
 from labkit.outgrown import outside_now
+from labkit.planning.given import formulas_of, planned_round
 from labkit.rounds import Round
 from labkit.tweaks.outlook import LEAD, SAME, Outlook, wanted_part
 from labkit.tweaks.worth import Worth
@@ -123,10 +124,9 @@ def poured_alone(trial) -> pd.DataFrame:
 
     Without a row where it was not, where there is no round before it to confirm, or where the limits forbid it now.
     """
-    names, rows = list(trial.recipe.coordinates), trial.plan[trial.plan["round"] == trial.next_round - 1]
-    points = rows.set_index("pour")[names]
-    alone = trial.next_round > 2 and set(points.index) <= set(trial.judged["pour"])
-    alone = alone and trial.recipe.apart(points, points.iloc[[0]]).max() < AGAIN
+    newest = planned_round(trial, trial.next_round - 1)
+    points = newest.frame.set_index("pour")[list(trial.recipe.coordinates)]
+    alone = trial.next_round > 2 and set(points.index) <= set(trial.judged["pour"]) and len(formulas_of(newest)) == 1
     return points if alone and not outside_now(trial, points).any() else points.iloc[:0]
 
 
