@@ -116,10 +116,14 @@ def _scored_pours(trial) -> int:
 
 def _first_round(asked: Asked) -> Tweak:
     """Nothing to go by yet: the round that teaches the most, and the starting formula."""
+    from labkit.surfaces import any_failed, fit_failing
+
     trial, round_ = asked.trial, _teaching_round(asked)
     best = _weighed_best(asked, trial.recipe.held_at(trial.recipe.starting_factors[asked.names], asked.hold))
+    failed = words.failing(fit_failing(trial) if any_failed(trial) else None, best[asked.names])
     return Tweak(round=round_, best=best, stop=False, expected_gain=math.nan, gain_if_known=math.nan,
-                 reasons=words.teaching(round_), advice=words.first_advice(trial, _scored_pours(trial)),
+                 reasons=words.teaching(round_),
+                 advice="\n".join([words.first_advice(trial, _scored_pours(trial)), *failed]),
                  predictions=pd.DataFrame(columns=["attribute", "mean", "low", "high"]))
 
 
@@ -183,8 +187,8 @@ def _cost(trial, round_: Round) -> float:
 
 def _nothing_found(asked: Asked, tweak: Tweak, outlook: Outlook) -> Tweak:
     """No formula is expected to be of use, and the round would hardly change that: look where least is known."""
-    round_ = _teaching_round(asked)
-    advice = [words.nothing_found(asked.trial, tweak.predictions), *words.failing(outlook, tweak.best[asked.names])]
+    round_, best = _teaching_round(asked), tweak.best[asked.names]
+    advice = [words.nothing_found(asked.trial, tweak.predictions), *words.failing(outlook.failing, best)]
     return replace(tweak, round=round_, stop=False, reasons=words.teaching(round_), advice="\n".join(advice))
 
 
@@ -302,7 +306,7 @@ def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.D
     predictions = _predictions(wide, settled)
     reasons = words.reasons(trial, round_, wide, settled, worth)
     advice = words.advice(trial, asked, wide, settled, worth.gain, _cost(trial, round_), stop, known, close)
-    advice = "\n".join([advice, *words.failing(wide, settled)])
+    advice = "\n".join([advice, *words.failing(wide.failing, settled)])
     return Tweak(round=round_, best=best, stop=stop, expected_gain=worth.gain, gain_if_known=known, advice=advice,
                  predictions=predictions, reasons=reasons, scales=asked.trial.attributes)
 

@@ -158,12 +158,12 @@ def _pay(gain: float, cost: float, worth: float, stop: bool, known: float, settl
     return f"Pour this round. {numbers}"
 
 
-def failing(outlook: Outlook, settled: pd.DataFrame) -> list[str]:
-    """Which pours failed, and the chance that the settled formula holds."""
-    if outlook.failing is None:
+def failing(surface, settled: pd.DataFrame) -> list[str]:
+    """Which pours failed, and the chance that the formula below holds; surface : a Failing, None where none did."""
+    if surface is None:
         return []
-    told = outlook.failing.in_one_line()
-    holds = 1 - outlook.failing.predict(settled)["chance"].iloc[0]
+    told = surface.in_one_line()
+    holds = 1 - surface.predict(settled)["chance"].iloc[0]
     return [f"{told[0].upper()}{told[1:]}; the formula below holds with a chance of {holds:.2f}."]
 
 

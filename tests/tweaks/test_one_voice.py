@@ -60,3 +60,17 @@ def test_where_nothing_is_of_use_the_round_that_teaches_is_the_one_to_pour(demo)
     assert "planned to teach the most instead" in labkit.suggest_next(hopeless, seed=1).advice
     assert told in labkit.compare_efforts(hopeless, seed=1).advice
     assert told not in labkit.compare_efforts(demo, seed=1).advice
+
+
+@pytest.mark.parametrize("failed, says", [(4, "4 of 4 pours failed; "), (3, "3 of 4 pours failed; "), (0, None)])
+def test_that_pours_failed_is_told_also_before_there_are_scores(failed, says):
+    trial = labkit.Trial.from_toml(TERRACOTTA)
+    round_ = labkit.plan_round(trial, pours=4, melts=2, seed=1)
+    outcome = ["failed: did not set"] * failed + ["ok"] * (4 - failed)
+    trial = trial.with_round(round_).with_pours(round_.as_poured().assign(outcome=outcome))
+    advice = labkit.suggest_next(trial, seed=1).advice.split("\n")
+    assert advice[0].startswith("No pour has been scored yet") and len(advice) == 1 + bool(says)
+    if says:
+        best = labkit.suggest_next(trial, seed=1).best[list(trial.recipe.coordinates)]
+        holds = 1 - labkit.fit_failing(trial).predict(best)["chance"].iloc[0]
+        assert advice[1].startswith(says) and advice[1].endswith(f"the formula below holds with a chance of {holds:.2f}.")
