@@ -180,3 +180,13 @@ def test_each_attribute_counts_those_who_score_it():
             assert seen(told, "two pours", name) == pytest.approx(expected, rel=1e-6)
     assert "scored for payoff by 2 testers and shade by 3 testers." in " ".join(str(prospect).split())
     assert "not all score everything" not in str(asked)
+
+
+def test_a_difference_beyond_the_scale_is_told_as_that():
+    """Pours that scatter by 3 points: two of them 12.0 apart would be seen, of ten that there are."""
+    prospect = appraise_round(Trial.from_toml(SQUARE.replace("pour = 0.6", "pour = 3")), factorial()[1])
+    table = prospect.differences.set_index("between")["seen from"]
+    wide = table[table > 10]
+    assert 0 < len(wide) < len(table) and np.isfinite(wide).all()
+    lines = {line.strip().rsplit("  ", 1)[0].strip(): line.rsplit("  ", 1)[-1].strip() for line in str(prospect).splitlines()}
+    assert all(lines[name] == ("more than the scale" if value > 10 else f"{value:.1f}") for name, value in table.items())

@@ -94,13 +94,19 @@ def _difference_blocks(differences: pd.DataFrame, sources: str, scales: Mapping[
     table = differences.pivot(index="between", columns="attribute", values="seen from")
     table = table.loc[differences["between"].unique(), differences["attribute"].unique()]
     places = dict(zip(table.columns, digits_of(table.columns, scales, 1), strict=True))
-    shown = table.apply(lambda column: [number_text(v, places[column.name]) if np.isfinite(v) else "cannot be told"
-                                        for v in column])
+    shown = table.apply(lambda column: [_seen_text(v, places[column.name], scales.get(column.name)) for v in column])
     return [
         grid_of(shown, index="a difference of at least, between"),
         line(f"Seen with {POWER:.0%} power at the two-sided {SIZE:.0%} level, each for itself: to tell all pairs of "
              f"pours apart together takes more. {sources}".replace("%", " %")),
     ]
+
+
+def _seen_text(seen_from: float, places: int, scale: Attribute | None) -> str:
+    """A difference; or that none on the scale is large enough, or that the pours do not tell at all."""
+    if not np.isfinite(seen_from):
+        return "cannot be told"
+    return "more than the scale" if scale and seen_from > scale.width else number_text(seen_from, places)
 
 
 def _guess_blocks(guess: pd.DataFrame, worst: str) -> list:
