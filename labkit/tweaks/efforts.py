@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.handing import fixed, hands_out_copies
-from labkit.planning.question import usual_testers
+from labkit.planning.question import testers_by_attribute, usual_testers
 from labkit.portions import small_portions
 from labkit.rounds import Round
 from labkit.tweaks.additions import Around
@@ -129,7 +129,7 @@ class Compared:
         """What each pays in each of some worlds, (evenings, worlds)."""
         standing = self.standing
         return paid_by_evenings(standing.outlook(n, apart), jury_of(standing.surfaces), self.usual, evenings,
-                                self.targets, **sizes)
+                                self.targets, judges=testers_by_attribute(standing.trial), **sizes)
 
 
 def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int, hold=None) -> Compared:
