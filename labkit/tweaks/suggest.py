@@ -123,7 +123,7 @@ def _first_round(asked: Asked) -> Tweak:
     failed = words.failing(fit_failing(trial) if any_failed(trial) else None, best[asked.names])
     return Tweak(round=round_, best=best, stop=False, expected_gain=math.nan, gain_if_known=math.nan,
                  reasons=words.teaching(round_),
-                 advice="\n".join([words.first_advice(trial, _scored_pours(trial)), *failed]),
+                 advice="\n".join([words.first_advice(trial, _scored_pours(trial), asked.hold), *failed]),
                  predictions=pd.DataFrame(columns=["attribute", "mean", "low", "high"]))
 
 

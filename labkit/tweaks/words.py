@@ -1,11 +1,13 @@
 """The tweak in plain words: the advice, and a reason for each pour."""
 
 from collections.abc import Mapping
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
 from labkit.aside import without_aside
+from labkit.attributes import only_read
 from labkit.outgrown import outside_now
 from labkit.planning.given import formulas_of, planned_round
 from labkit.rounds import Round
@@ -25,16 +27,20 @@ def percent(chance: float) -> str:
     return "over 99 %" if chance > 0.995 else "under 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
 
 
-def first_advice(trial, scored: int) -> str:
+def first_advice(trial, scored: int, hold: Mapping[str, float] = MappingProxyType({})) -> str:
     """What to say while there is nothing to go by."""
-    or_read, and_read = (f" {word} read" if trial.read_attributes else "" for word in ("or", "and"))
-    so_far = (f"No pour has been scored{or_read} yet" if not scored
-              else f"Only {plural(scored, 'pour')} has been scored{or_read} so far")
+    starting = f"the starting formula{', but for what is held' if hold else ''}"
+    kinds = "scores"
+    judged = {word: f"scored {word} read" if trial.read_attributes else "scored" for word in ("or", "and")}
+    if only_read(trial.attributes):
+        judged, kinds = dict.fromkeys(judged, "read"), "readings"
+    so_far = (f"No pour has been {judged['or']} yet" if not scored
+              else f"Only {plural(scored, 'pour')} has been {judged['or']} so far")
     known = f"{so_far}, so nothing is known about what to change."
     if first := first_of_all(trial):
-        return f"{known} {first} Then ask again: this round comes too early. The formula below is the starting formula."
-    return (f"{known} This round is planned to teach the most about all scores at once; the formula below is the "
-            f"starting formula. Pour the round, have it scored{and_read}, and ask again.")
+        return f"{known} {first} Then ask again: this round comes too early. The formula below is {starting}."
+    return (f"{known} This round is planned to teach the most about all {kinds} at once; the formula below is "
+            f"{starting}. Pour the round, have it {judged['and']}, and ask again.")
 
 
 def first_of_all(trial) -> str:

@@ -74,3 +74,13 @@ def test_that_pours_failed_is_told_also_before_there_are_scores(failed, says):
         best = labkit.suggest_next(trial, seed=1).best[list(trial.recipe.coordinates)]
         holds = 1 - labkit.fit_failing(trial).predict(best)["chance"].iloc[0]
         assert advice[1].startswith(says) and advice[1].endswith(f"the formula below holds with a chance of {holds:.2f}.")
+
+
+@pytest.mark.parametrize("hold, says", [({"wax": 0.2}, "is the starting formula, but for what is held."),
+                                        (None, "is the starting formula.")])
+def test_the_starting_formula_is_named_as_far_as_it_is_that(hold, says):
+    trial = labkit.Trial.from_toml(TERRACOTTA)
+    found = labkit.suggest_next(trial, seed=1, hold=hold)
+    start = trial.recipe.starting_factors["wax"].item()
+    assert f"the formula below {says}" in found.advice
+    assert (found.best["wax"].item() == pytest.approx(start, abs=0.001)) == (hold is None)

@@ -134,3 +134,14 @@ def test_where_all_is_read_no_testers_are_counted(trial):
 def test_what_is_of_use_is_named_as_it_is_judged(trial, only, says):
     found = labkit.plan_confirmation(alone(trial) if only else trial, pours=1, seed=1)
     assert f"The chance that {says} is of use in the long run is " in found.advice
+
+
+def test_the_first_round_is_told_as_it_will_be_judged(trial):
+    read, both = labkit.Trial.from_toml(READ.split("[attributes.payoff]")[0]), labkit.Trial.from_toml(READ)
+    assert labkit.suggest_next(read, seed=1).advice == (
+        "No pour has been read yet, so nothing is known about what to change. This round is planned to teach the most about "
+        "all readings at once; the formula below is the starting formula. Pour the round, have it read, and ask again.")
+    assert labkit.suggest_next(both, seed=1).advice == (
+        "No pour has been scored or read yet, so nothing is known about what to change. This round is planned to teach the "
+        "most about all scores at once; the formula below is the starting formula. Pour the round, have it scored and read, "
+        "and ask again.")
