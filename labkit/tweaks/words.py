@@ -108,7 +108,7 @@ def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, gain: float, c
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
     surfaces = outlook.surfaces
     pay = _pay(gain, cost, asked.worth, stop, known, _settling(trial, outlook, settled) if stop else "")
-    pay += " It is close: computed with another seed it may turn." * close
+    pay += " Whether to stop is close: computed with another seed it may turn." * close
     unvaried = _unvaried(trial, asked.hold) if stop else []
     sentences = [pay, *unvaried, *_held(trial, asked, surfaces, settled), *missing(trial, surfaces)]
     return "\n".join(sentences)

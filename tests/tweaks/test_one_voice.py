@@ -1,4 +1,5 @@
 """Reports of one trial do not contradict each other, and what one advises the other takes."""
+import types
 from dataclasses import replace
 
 import pandas as pd
@@ -84,3 +85,11 @@ def test_the_starting_formula_is_named_as_far_as_it_is_that(hold, says):
     start = trial.recipe.starting_factors["wax"].item()
     assert f"the formula below {says}" in found.advice
     assert (found.best["wax"].item() == pytest.approx(start, abs=0.001)) == (hold is None)
+
+
+def test_what_is_close_is_whether_to_stop_and_not_what_stands_before_it(demo, monkeypatch):
+    for name, told in (("_settling", "Round 4 poured it again."), ("_held", []), ("missing", []), ("_unvaried", [])):
+        monkeypatch.setattr(words, name, lambda *given, told=told: told)
+    asked = types.SimpleNamespace(worth=0.005, hold={})
+    told = words.advice(demo, asked, types.SimpleNamespace(surfaces={}), None, 0.02, 9.0, True, 0.03, True)
+    assert told.endswith("Round 4 poured it again. Whether to stop is close: computed with another seed it may turn.")
