@@ -210,7 +210,7 @@ def without(cells, *, testers=()):
     count[:, list(testers)] = 0
     kept, kept_testers = np.flatnonzero(count.sum(axis=1) > 0), np.flatnonzero(count.sum(axis=0) > 0)
     block = np.ix_(kept, kept_testers)
-    return replace(cells, mean=cells.mean[block], count=count[block]), kept
+    return replace(cells, mean=cells.mean[block], count=count[block], squares=cells.squares[block]), kept
 
 
 def slope_of(cells, noise, tester, *, spread, use=USE):
