@@ -160,3 +160,14 @@ def test_a_number_of_testers_between_two_is_told_one_way_everywhere():
     assert seen(prospect, "two pours", "hardness") == pytest.approx(expected)
     forecast = plan_confirmation(trial, pours=1, seed=1).forecast
     assert forecast.judged_by() == " (2 to 3 testers)"
+
+
+@pytest.mark.parametrize("melts, before", [([""] * 4, 1), (["X-M1"] * 4, 3)])
+def test_an_unplanned_melt_is_a_round_of_its_own_to_what_is_estimable(melts, before):
+    """The corners of the factorial, each from a pot of its own at a time of its own (the constant), or all from one."""
+    trial, round_ = factorial()
+    names = ["X-01", "X-02", "X-03", "X-04"]
+    poured = round_.as_poured().assign(pour=names, melt=melts, note="really so")
+    trial = trial.with_pours(poured)
+    models = appraise_round(trial, plan_round(trial, pours=1, seed=1, control="none")).models.set_index("model")
+    assert models.at["linear", "before"] == before

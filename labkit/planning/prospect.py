@@ -135,7 +135,7 @@ def _polynomial(trial: Trial, model: str):
 def _estimable(trial: Trial, terms, pours: pd.DataFrame) -> np.ndarray:
     """Whether each coefficient lies in the row space of the pours, beside contrasts of their rounds."""
     rows = terms.evaluate(model_values(trial.region, pours, trial.recipe.coordinates))
-    rows = np.hstack([rows, round_contrasts(pours["round"].to_numpy(dtype=float))])
+    rows = np.hstack([rows, round_contrasts(round_labels(pours))])
     size, right = np.linalg.svd(rows, full_matrices=False)[1:]
     space = right[size > 1e-8 * size.max()]
     return np.array([np.sum(space[:, k] ** 2) > 1 - 1e-8 for k in range(len(terms.names))])
