@@ -261,7 +261,7 @@ class Region:
     def widened_to(self, points: pd.DataFrame) -> "Region":
         """The region with every low, high and limit as wide as these points (their coordinates) are out.
 
-        What does not vary stays where it is.
+        What does not vary stays where it is. Nothing is poured there, so a whole may be less than a balance can weigh.
         """
         recipe = self.recipe
 
@@ -286,7 +286,7 @@ class Region:
             limits=tuple(replace(b, **wider(b.low, b.high, shares))
                          for b, shares in zip(recipe.limits, self._limited(points).T, strict=True)),
         )
-        return Region(recipe=wide, floor=self.floor)
+        return Region(recipe=wide)
 
     def _mass_sample(self, n: int, seed: int) -> pd.DataFrame:
         """Points uniform in masses, for a region that fills too little of its box (see `sample`)."""
