@@ -263,12 +263,12 @@ def _changes(trial: Trial, round_: Round, noise: Noise) -> pd.DataFrame:
     pours, melts, own = len(round_.pours), len(round_.melts), not trial.recipe.pot
     brief = _brief(trial, Wish(pours=pours, melts=melts))
     planned = _error(trial, brief, noise, round_.to_frame())
-    usual, rows = _searched_error(trial, brief, pours, melts), [("as planned", planned, 0.0)]
+    usual, rows = _searched_error(brief, pours, melts), [("as planned", planned, 0.0)]
     for step, word in ((1, "one more"), (-1, "one fewer")):
         sizes = {"pour": (pours + step, melts + step if own else melts), "melt": (pours, melts + step)}
         for what, size in sizes.items():
             if 1 <= size[1] <= size[0] and not (own and what == "melt"):
-                moved = _searched_error(trial, brief, *size) - usual
+                moved = _searched_error(brief, *size) - usual
                 rows.append((f"{word} {what}", planned + moved, moved))
         if noise.testers + step >= 1:
             other = _error(trial, brief, _scored_by(noise, trial, noise.testers + step), round_.to_frame())
@@ -285,7 +285,7 @@ def _error(trial: Trial, brief: Brief, noise: Noise, pours: pd.DataFrame) -> flo
     return float(np.sqrt(asked.value(after) * noise.pour))
 
 
-def _searched_error(trial: Trial, brief: Brief, pours: int, melts: int) -> float:
+def _searched_error(brief: Brief, pours: int, melts: int) -> float:
     plan = brief.plan(layout_of(pours, melts))
     found = drafted(plan, seed=0, starts=1, kicks=0)
     return float(np.sqrt(found.loss * plan.question.noise.pour))
