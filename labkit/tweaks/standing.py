@@ -86,6 +86,15 @@ def check_surfaces(trial, surfaces: object) -> None:
         if there != here:
             raise TweakError(f"surfaces[{name!r}] lies over {words_joined(there)}, but {trial.name} varies "
                              f"{words_joined(here)}. Give what fit_surfaces(trial) returned.")
+        if not _same_said(surface.ground.trial, trial):
+            raise TweakError(f"surfaces[{name!r}] was fitted to other scores or readings than those that stand in "
+                             f"{trial.name}. Give what fit_surfaces(trial) returns now.")
+
+
+def _same_said(one, other) -> bool:
+    """Whether the same scores and readings stand in two trials, row by row."""
+    return one is other or (one.standing_scores.equals(other.standing_scores)
+                            and one.standing_readings.equals(other.standing_readings))
 
 
 def _wanted_surfaces(trial, surfaces) -> dict[str, object]:
