@@ -43,6 +43,10 @@ class Cells:
         """Its degrees of freedom."""
         return int(np.maximum(self.count - 1, 0).sum())
 
+    def weights(self, stays):
+        """n / (n r + 1 - r) of each cell, 0 where nothing was scored."""
+        return np.where(self.count > 0, self.count / (self.count * stays + 1 - stays), 0.0)
+
     @property
     def repeated(self):
         """True where some tester scored some pour more than once."""
@@ -181,7 +185,7 @@ def _ratio(noise):
 
 
 def _absorbed(cells, stays):
-    weights = np.where(cells.count > 0, cells.count / (cells.count * stays + 1 - stays), 0.0)
+    weights = cells.weights(stays)
     pour_weights = weights.sum(axis=1)
     pour_means = (weights * cells.mean).sum(axis=1) / pour_weights
     shares = weights / pour_weights[:, None]

@@ -83,7 +83,7 @@ def slopes_alone(cells, noise, *, spread):
     pours, no degree of freedom left, testers without a common order, or a standard error of UNSURE and more.
     """
     pours = (cells.count > 0).sum(axis=0)
-    weight = np.where(cells.count > 0, cells.count / (cells.count * noise.stays + 1 - noise.stays), 0.0)
+    weight = cells.weights(noise.stays)
     bearing, nothing = np.flatnonzero(pours >= 3), np.full((2, len(pours)), np.nan)
     if noise.score <= 0 or len(bearing) < 2:
         return nothing

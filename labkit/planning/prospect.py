@@ -8,6 +8,7 @@ import pandas as pd
 from labkit.checks import check_whole
 from labkit.core.optimal import information, round_contrasts
 from labkit.core.terms import MODELS, polynomial_terms
+from labkit.definition import NOISE
 from labkit.errors import PlanError
 from labkit.panel import appraise_panel
 from labkit.planning.draft import drafted
@@ -107,7 +108,7 @@ def _scored_by(noise: Noise, trial: Trial, testers: int) -> Noise:
 def _single_variance(trial: Trial) -> float:
     """Variance of tester x pour, in squared widths, averaged over the attributes."""
     parts = [(trial.noise_of(name)["tester_pour"] / a.width) ** 2 for name, a in trial.attributes.items()]
-    return float(np.mean(parts)) if parts else 0.08**2
+    return float(np.mean(parts)) if parts else NOISE["tester_pour"] ** 2
 
 
 # Which terms

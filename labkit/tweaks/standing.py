@@ -12,10 +12,8 @@ from labkit.handing import hands_out_copies
 from labkit.rounds import grams_column
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import poured
-from labkit.tweaks.suggest import _checked, _scored_pours, _weighed_best, searched
+from labkit.tweaks.suggest import WIDE, _checked, _scored_pours, _weighed_best, searched
 from labkit.wording import words_joined
-
-WIDE = 1024                    # draws behind a number that is shown
 
 
 @hands_out_copies
