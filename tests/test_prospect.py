@@ -171,3 +171,14 @@ def test_an_unplanned_melt_is_a_round_of_its_own_to_what_is_estimable(melts, bef
     trial = trial.with_pours(poured)
     models = appraise_round(trial, plan_round(trial, pours=1, seed=1, control="none")).models.set_index("model")
     assert models.at["linear", "before"] == before
+
+
+def test_of_what_is_pinned_there_is_nothing_to_be_told():
+    """Two coordinates that vary have 3, 4 and 6 terms, whatever else trial.toml names with one value."""
+    text = TERRACOTTA.replace("low = 0.10\nhigh = 0.22", "low = 0.15\nhigh = 0.15").replace(
+        "low = 0.02\nhigh = 0.08", "low = 0.04\nhigh = 0.04")
+    trial = Trial.from_toml(text)
+    found = appraise_round(trial, plan_round(trial, pours=8, melts=2, seed=1))
+    assert found.models.set_index("model")["terms"].to_dict() == {"linear": 3, "interaction": 4, "quadratic": 6}
+    assert found.models["after"].tolist() == [3, 4, 6] and found.terms["told"].between(0, 1).all()
+    assert "can estimate 0 of its 3 terms before and 3 after" in " ".join(str(found).split())

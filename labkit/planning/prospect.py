@@ -7,7 +7,7 @@ import pandas as pd
 
 from labkit.checks import check_whole
 from labkit.core.optimal import information, round_contrasts
-from labkit.core.terms import MODELS, polynomial_terms
+from labkit.core.terms import MODELS, Terms
 from labkit.definition import NOISE
 from labkit.errors import PlanError
 from labkit.panel import appraise_panel
@@ -20,10 +20,12 @@ from labkit.planning.question import (
     Known,
     Noise,
     Question,
+    free_columns,
     known_before,
     model_values,
     noise_of,
     past_of,
+    terms_of,
     weak_question,
 )
 from labkit.planning.wish import Wish
@@ -126,16 +128,14 @@ def _models(trial: Trial, past: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame
     return pd.DataFrame(rows, columns=["model", "terms", "before", "after", "newly estimable"])
 
 
-def _polynomial(trial: Trial, model: str):
-    columns = trial.recipe.coordinates
-    places = {c: k for k, c in enumerate(columns)}
-    blends = [tuple(places[c] for c in blend) for blend in trial.recipe.blends.values()]
-    return polynomial_terms(columns, model=model, blends=blends)
+def _polynomial(trial: Trial, model: str) -> Terms:
+    """In what can vary: nothing is to be told of a coordinate that is pinned."""
+    return terms_of(trial.region, free_columns(trial.region), model)
 
 
-def _estimable(trial: Trial, terms, pours: pd.DataFrame) -> np.ndarray:
+def _estimable(trial: Trial, terms: Terms, pours: pd.DataFrame) -> np.ndarray:
     """Whether each coefficient lies in the row space of the pours, beside contrasts of their rounds."""
-    rows = terms.evaluate(model_values(trial.region, pours, trial.recipe.coordinates))
+    rows = terms.evaluate(model_values(trial.region, pours, terms.columns))
     rows = np.hstack([rows, round_contrasts(round_labels(pours))])
     size, right = np.linalg.svd(rows, full_matrices=False)[1:]
     space = right[size > 1e-8 * size.max()]
@@ -145,8 +145,8 @@ def _estimable(trial: Trial, terms, pours: pd.DataFrame) -> np.ndarray:
 def _terms(trial: Trial, question: Question, known: Known, after: np.ndarray) -> pd.DataFrame:
     """For each coefficient of the quadratic model 1 - var after / var before, under the weak prior."""
     terms = _polynomial(trial, "quadratic")
-    values = model_values(trial.region, question.sample, trial.recipe.coordinates)
-    turn = np.linalg.lstsq(terms.evaluate(values), question.functions.evaluate(values), rcond=None)[0]
+    values = model_values(trial.region, question.sample, terms.columns)
+    turn = np.linalg.lstsq(terms.evaluate(values), question.rows(question.sample), rcond=None)[0]
     variance = [_diagonal(turn, _surface_part(known, p)) for p in (known.precision, after)]
     return pd.DataFrame({"term": terms.names, "told": 1 - variance[1] / variance[0]})
 
