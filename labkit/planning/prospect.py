@@ -192,16 +192,19 @@ def _differences(trial: Trial, past: pd.DataFrame, new: pd.DataFrame, spread: di
 def _slope_errors(trial: Trial, pours: pd.DataFrame, sd: dict, pour: float) -> dict[str, float]:
     """Standard error of the linear effect from low to high of each coordinate, by GLS; infinite where not estimable.
 
-    A part of a blend goes from its lowest to its highest with the others in proportion (Cox direction).
+    A part of a blend goes from its lowest to its highest with the others in proportion (Cox direction). In what nothing
+    moves pours differ by weighing alone, and no slope is asked of that.
     """
-    rows = np.column_stack([np.ones(len(pours)), trial.region.coded(pours)])
+    effects = _effects(trial)
+    moves = np.r_[True, np.any([np.abs(step[1:]) > 1e-9 for step in effects.values()], axis=0)] if effects else [True]
+    rows = np.column_stack([np.ones(len(pours)), trial.region.coded(pours)])[:, np.flatnonzero(moves)]
     labels = {"melt": pours["melt"].to_numpy(), "round": round_labels(pours)}
     same = {kind: np.equal.outer(label, label) for kind, label in labels.items()}
     cover = pour * np.eye(len(pours)) + sd["melt"] ** 2 * same["melt"] + sd["round"] ** 2 * same["round"]
     precision = rows.T @ np.linalg.solve(cover, rows)
     spread, space = np.linalg.pinv(precision, rcond=1e-10, hermitian=True), np.linalg.pinv(rows, rcond=1e-9) @ rows
     errors = {}
-    for name, contrast in _effects(trial).items():
+    for name, contrast in ((name, step[moves]) for name, step in effects.items()):
         told = np.allclose(contrast @ space, contrast, atol=1e-6)
         errors[name] = float(np.sqrt(contrast @ spread @ contrast)) if told else np.inf
     return errors
