@@ -27,6 +27,12 @@ class Wanted:
     kind: str
     points: tuple[float, ...]
 
+    @property
+    def best(self) -> float:
+        """The score that is wanted most, or from which on, to the side that is wanted, none is wanted more."""
+        return {"rising": self.points[-1], "falling": self.points[0], "peak": self.points[len(self.points) // 2]}[
+            self.kind]
+
     def __post_init__(self):
         check_choice(self.kind, WANTED_POINTS, name="wanted", error=TrialError)
         if len(self.points) != WANTED_POINTS[self.kind] or list(self.points) != sorted(set(self.points)):

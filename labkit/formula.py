@@ -269,14 +269,17 @@ class Recipe:
         """The points with some coordinates at stated values.
 
         The other parts of a blend share what is left of it in the ratio that they have: one part alone moves along its
-        Cox direction (Cox 1971, Biometrika 58:155-159).
+        Cox direction (Cox 1971, Biometrika 58:155-159). A part that is pinned stays.
         """
-        points = points.copy()
+        points, pinned = points.copy(), {s.column for s in self.statements if s.low == s.high}
         for columns in self.blends.values():
-            free, kept = [c for c in columns if c not in values], [values[c] for c in columns if c in values]
+            free = [c for c in columns if c not in values and c not in pinned]
+            kept = [values[c] for c in columns if c in values]
             if kept and free:
-                whole = points[free].sum(axis=1)
-                points[free] = points[free].mul((1 - sum(kept)) / whole.where(whole > 0, 1.0), axis=0)
+                whole, left = points[free].sum(axis=1), 1 - sum(kept)
+                if stays := [c for c in columns if c in pinned and c not in values]:
+                    left = left - points[stays].sum(axis=1)
+                points[free] = points[free].mul(left / whole.where(whole > 0, 1.0), axis=0)
         for name, value in values.items():
             points[name] = value
         return points

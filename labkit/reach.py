@@ -79,12 +79,12 @@ def _because(region: Region, statement, row: pd.Series) -> str:
         if sign * (row[end] - value) <= SAME:
             continue
         beyond = sign * ((value + sign * 1e-4) * statement.within_row - statement.of_row)
-        reason = _reason(region.clashing(beyond), region.recipe.shelf)
+        reason = _reason(region.clashing(beyond))
         sentences.append(f"{name} can go no {word} than {number_text(value, 4).rstrip('0')} of {whole}: {reason}.")
     return " ".join(sentences)
 
 
-def _reason(bounds: tuple[Bound, ...], shelf) -> str:
+def _reason(bounds: tuple[Bound, ...]) -> str:
     """`A and B need 0.73` where lows of one whole add up, otherwise the limits one by one."""
     if not bounds:
         return "the fixed rest needs the room"

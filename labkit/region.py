@@ -150,6 +150,11 @@ class Region:
         """Free dimensions of the formulas; settings are beside them."""
         return self._chart.dimension
 
+    @property
+    def freedom(self) -> int:
+        """How many coordinates can be chosen freely: the dimensions of the formulas, and the settings that vary."""
+        return self.dimension + sum(s.high > s.low for s in self.recipe.setting_list)
+
     def vertices(self) -> pd.DataFrame:
         """A row a corner of what may be poured: ingredient columns, g/g."""
         return self._formulas(self._vertices)
@@ -261,7 +266,7 @@ class Region:
     def widened_to(self, points: pd.DataFrame) -> "Region":
         """The region with every low, high and limit as wide as these points (their coordinates) are out.
 
-        What does not vary stays where it is.
+        What does not vary stays where it is. Nothing is poured there, so a whole may be less than a balance can weigh.
         """
         recipe = self.recipe
 
@@ -286,7 +291,7 @@ class Region:
             limits=tuple(replace(b, **wider(b.low, b.high, shares))
                          for b, shares in zip(recipe.limits, self._limited(points).T, strict=True)),
         )
-        return Region(recipe=wide, floor=self.floor)
+        return Region(recipe=wide)
 
     def _mass_sample(self, n: int, seed: int) -> pd.DataFrame:
         """Points uniform in masses, for a region that fills too little of its box (see `sample`)."""
@@ -320,22 +325,18 @@ class Region:
     @cached_property
     def _coding(self) -> tuple[np.ndarray, np.ndarray]:
         """Middle of each coordinate (D,) and what turns its distance from there into coded coordinates (D, d)."""
+        from scipy.linalg import helmert
+
         recipe, names = self.recipe, list(self.recipe.coordinates)
         middle, turn, k = np.mean(recipe.box, axis=0), np.zeros((len(names), len(self.coded_names))), 0
         blends = [(blend.columns, blend.low, blend.high) for blend in recipe.blend_list]
         singles = [[((s.name,), (s.low,), (s.high,)) for s in of] for of in (recipe.shares, recipe.setting_list)]
         for columns, low, high in (*singles[0], *blends, *singles[1]):
-            rows = _helmert(len(columns)) if len(columns) > 1 else np.eye(1)
+            rows = helmert(len(columns)) if len(columns) > 1 else np.eye(1)
             half = np.subtract(high, low).max() / 2 or 1.0
             turn[[names.index(c) for c in columns], k:k + len(rows)] = rows.T / half
             k += len(rows)
         return middle, turn
-
-
-def _helmert(q: int) -> np.ndarray:
-    from scipy.linalg import helmert
-
-    return helmert(q)
 
 
 def _bounded_simplex(low, high) -> simplex.Polytope:

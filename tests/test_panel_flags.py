@@ -61,10 +61,11 @@ class TestFlags:
         assert self.twice(first, second)[0] == "T03 gave 4 to each of 6 pours for payoff"
 
     def test_of_scores_that_were_given_twice_both_are_told(self):
-        first, second = simulated(1, pours=6, testers=6)[0], simulated(1, pours=6, testers=6)[0]
+        first = simulated(1, pours=6, testers=6)[0]
+        second = np.clip(first + np.random.default_rng(2).choice([-0.5, 0.0, 0.5], first.shape), 0, 10)
         first[3, 2], second[3, 2] = 9, 8
         says, = self.twice(first, second)
-        assert says.startswith("T03 gave X-04 9 and 8 for payoff, where 4.1 would be expected (")
+        assert says.startswith("T03 gave X-04 9 and 8 for payoff, where 4.0 would be expected (")
 
     def test_nothing_is_dropped(self):
         table = simulated(1)[0]

@@ -62,7 +62,7 @@ def test_played_counts_missing_scores_and_repeats():
     """A table with gaps and repeats: the formula with the standard error of the adjusted means."""
     count = np.array([[1, 1, 1, 0, 1, 1], [1, 1, 0, 1, 1, 1], [2, 1, 1, 1, 0, 1], [0, 1, 2, 1, 1, 1]], dtype=float)
     noise = levels.Noise(tester=1.0, score=0.8, stays=0.6)
-    cells = levels.Cells(mean=np.zeros_like(count), count=count, within=0.0, df_within=2)
+    cells = levels.Cells(mean=np.zeros_like(count), count=count, squares=np.zeros_like(count))
     covariance = levels.adjusted_means(cells, noise).covariance
     se, df = np.sqrt(covariance[0, 0] + covariance[3, 3] - 2 * covariance[0, 3]), cells.df + 1
     found = seen.power_played(1.5, pair=(0, 3), count=count, noise=noise, worth=1, multiple=2.9, plays=20_000)

@@ -1,5 +1,6 @@
 """What a round can tell: against textbook formulas and itself under changes whose direction is certain."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -15,6 +16,7 @@ from labkit.errors import PlanError
 from labkit.panel import appraise_panel
 from labkit.planning.prospect import appraise_round
 from labkit.planning.question import usual_testers
+from labkit.rehearsal import play_round
 from labkit.rounds import Round, round_from_factors
 from labkit.tweaks.forecast import usual_judges
 
@@ -190,3 +192,43 @@ def test_a_difference_beyond_the_scale_is_told_as_that():
     assert 0 < len(wide) < len(table) and np.isfinite(wide).all()
     lines = {line.strip().rsplit("  ", 1)[0].strip(): line.rsplit("  ", 1)[-1].strip() for line in str(prospect).splitlines()}
     assert all(lines[name] == ("more than the scale" if value > 10 else f"{value:.1f}") for name, value in table.items())
+
+
+@pytest.mark.parametrize("melts, before", [([""] * 4, 1), (["X-M1"] * 4, 3)])
+def test_an_unplanned_melt_is_a_round_of_its_own_to_what_is_estimable(melts, before):
+    """The corners of the factorial, each from a pot of its own at a time of its own (the constant), or all from one."""
+    trial, round_ = factorial()
+    names = ["X-01", "X-02", "X-03", "X-04"]
+    poured = round_.as_poured().assign(pour=names, melt=melts, note="really so")
+    trial = trial.with_pours(poured)
+    models = appraise_round(trial, plan_round(trial, pours=1, seed=1, control="none")).models.set_index("model")
+    assert models.at["linear", "before"] == before
+
+
+def test_of_what_is_pinned_there_is_nothing_to_be_told():
+    """Two coordinates that vary have 3, 4 and 6 terms, whatever else trial.toml names with one value."""
+    text = TERRACOTTA.replace("low = 0.10\nhigh = 0.22", "low = 0.15\nhigh = 0.15").replace(
+        "low = 0.02\nhigh = 0.08", "low = 0.04\nhigh = 0.04")
+    trial = Trial.from_toml(text)
+    found = appraise_round(trial, plan_round(trial, pours=8, melts=2, seed=1))
+    assert found.models.set_index("model")["terms"].to_dict() == {"linear": 3, "interaction": 4, "quadratic": 6}
+    assert found.models["after"].tolist() == [3, 4, 6] and found.terms["told"].between(0, 1).all()
+    assert "can estimate 0 of its 3 terms before and 3 after" in " ".join(str(found).split())
+
+
+def test_what_weighing_does_to_what_is_pinned_costs_no_slope():
+    """Weighed by hand, wax and load differ a little from pour to pour; the same pours where no factor names the two."""
+    text = TERRACOTTA.replace("low = 0.10\nhigh = 0.22", "low = 0.15\nhigh = 0.15").replace(
+        "low = 0.02\nhigh = 0.08", "low = 0.04\nhigh = 0.04")
+    text = "\n".join(row for row in text.splitlines() if not row.startswith("expect"))
+    trial = Trial.from_toml(text)
+    round_ = plan_round(trial, pours=5, melts=3, seed=1, control="none")
+    world = labkit.World(lambda points: pd.DataFrame({name: 5.0 for name in trial.attributes}, index=points.index))
+    trial = play_round(trial, round_, world, testers=6, seed=1).onto(trial, round_)
+    bare = re.sub(r"\[factors\.(wax|load)\].*?(?=\n\[)", "", text, flags=re.S)
+    tables = {**trial.tables, "plan": trial.tables["plan"].drop(columns=["wax", "load"])}
+    found = []
+    for each in (trial, Trial.from_toml(bare).with_tables(tables, files=True)):
+        found.append(appraise_round(each, plan_round(each, pours=1, seed=1)).differences)
+    assert found[0]["between"].tolist() == found[1]["between"].tolist()
+    np.testing.assert_allclose(found[0]["seen from"], found[1]["seen from"], rtol=0.03)

@@ -27,12 +27,25 @@ _POINTS = 33
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Cells:
-    """Scores gathered by pour and tester: mean and count (P, T), sum of squares within cells and its df."""
+    """Scores gathered by pour and tester: mean, count and sum of squares about the mean, each (P, T)."""
 
     mean: np.ndarray
     count: np.ndarray
-    within: float
-    df_within: int
+    squares: np.ndarray
+
+    @property
+    def within(self):
+        """Sum of squares within cells, of those that count."""
+        return float(self.squares[self.count > 0].sum())
+
+    @property
+    def df_within(self):
+        """Its degrees of freedom."""
+        return int(np.maximum(self.count - 1, 0).sum())
+
+    def weights(self, stays):
+        """n / (n r + 1 - r) of each cell, 0 where nothing was scored."""
+        return np.where(self.count > 0, self.count / (self.count * stays + 1 - stays), 0.0)
 
     @property
     def repeated(self):
@@ -85,12 +98,12 @@ class _Absorbed:
 def cells_of(pour, tester, score, *, shape=None):
     """Cells from three equally long arrays: codes 0..P-1, codes 0..T-1, scores. Every code must occur."""
     shape = shape or (int(np.max(pour)) + 1, int(np.max(tester)) + 1)
-    count, total = np.zeros(shape), np.zeros(shape)
+    count, total, squares = np.zeros((3, *shape))
     np.add.at(count, (pour, tester), 1.0)
     np.add.at(total, (pour, tester), score)
     mean = total / np.maximum(count, 1.0)
-    within = float(np.sum((score - mean[pour, tester]) ** 2))
-    return Cells(mean=mean, count=count, within=within, df_within=int(np.sum(np.maximum(count - 1, 0))))
+    np.add.at(squares, (pour, tester), (score - mean[pour, tester]) ** 2)
+    return Cells(mean=mean, count=count, squares=squares)
 
 
 def adjusted_means(cells, noise):
@@ -172,7 +185,7 @@ def _ratio(noise):
 
 
 def _absorbed(cells, stays):
-    weights = np.where(cells.count > 0, cells.count / (cells.count * stays + 1 - stays), 0.0)
+    weights = cells.weights(stays)
     pour_weights = weights.sum(axis=1)
     pour_means = (weights * cells.mean).sum(axis=1) / pour_weights
     shares = weights / pour_weights[:, None]

@@ -39,7 +39,7 @@ def icc_with_gaps(cells, noise, *, pour, tester, score, level=0.9):
 
 def _log_likelihood(cells, stays, pours, log_tester, log_score):
     """Restricted log likelihood for one v_P/v = `pours` and a grid of log sd (testers, scores)."""
-    weights = np.where(cells.count > 0, cells.count / (cells.count * stays + 1 - stays), 0.0)
+    weights = cells.weights(stays)
     by_pour = weights.sum(axis=1)
     shrink = 1 / (by_pour + 1 / pours)
     centred = np.where(weights > 0, cells.mean - np.average(cells.mean, weights=weights), 0.0)

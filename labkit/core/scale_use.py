@@ -83,7 +83,7 @@ def slopes_alone(cells, noise, *, spread):
     pours, no degree of freedom left, testers without a common order, or a standard error of UNSURE and more.
     """
     pours = (cells.count > 0).sum(axis=0)
-    weight = np.where(cells.count > 0, cells.count / (cells.count * noise.stays + 1 - noise.stays), 0.0)
+    weight = cells.weights(noise.stays)
     bearing, nothing = np.flatnonzero(pours >= 3), np.full((2, len(pours)), np.nan)
     if noise.score <= 0 or len(bearing) < 2:
         return nothing
@@ -210,7 +210,7 @@ def without(cells, *, testers=()):
     count[:, list(testers)] = 0
     kept, kept_testers = np.flatnonzero(count.sum(axis=1) > 0), np.flatnonzero(count.sum(axis=0) > 0)
     block = np.ix_(kept, kept_testers)
-    return replace(cells, mean=cells.mean[block], count=count[block]), kept
+    return replace(cells, mean=cells.mean[block], count=count[block], squares=cells.squares[block]), kept
 
 
 def slope_of(cells, noise, tester, *, spread, use=USE):

@@ -114,7 +114,7 @@ def range_of(words: Mapping, where: str, *, high: float | None = None) -> tuple[
             raise TrialError(f"{where} has no {end}. Give low and high.")
     ends = [number_of(words[end], f"{where} {end}") for end in ("low", "high")]
     if high is not None:
-        _check_no_percent(words, ends, where)
+        _check_no_percent(ends, where)
         ends = [
             check_share(e, name=f"{where} {n}", error=TrialError, high=high)
             for e, n in zip(ends, ("low", "high"), strict=True)
@@ -124,7 +124,7 @@ def range_of(words: Mapping, where: str, *, high: float | None = None) -> tuple[
     return ends[0], ends[1]
 
 
-def _check_no_percent(words: Mapping, ends: list[float], where: str) -> None:
+def _check_no_percent(ends: list[float], where: str) -> None:
     """`low = 12` is meant as 12 percent by whoever reads recipes."""
     for name, end in zip(("low", "high"), ends, strict=True):
         if 1 < end <= 100:

@@ -18,9 +18,8 @@ from labkit.figures.names import label_points
 from labkit.figures.slices import Slice, check_some_allowed, given_row, held_words, line_slice, moved, room_for
 from labkit.surfaces import Surface
 from labkit.trial import Trial
-from labkit.wording import words_joined
+from labkit.wording import REACH_90, words_joined
 
-NINETY = 1.645              # standard errors either side of a 90 % interval
 FAR = 0.5                   # of the range of another coordinate: a pour this far from the line is drawn white
 DISC = {"marker": "o", "markersize": 6, "linestyle": "none"}
 EDGE = "0.3"
@@ -94,12 +93,10 @@ def shade_wanted(ax, scale) -> None:
 
 def wanted_range(scale) -> tuple[float, float, float]:
     """Lowest and highest score of desirability above 0, and the score at which desirability reaches 1."""
-    points = scale.wanted.points
+    points, best = scale.wanted.points, scale.wanted.best
     if scale.wanted.kind == "rising":
-        return points[0], scale.high, points[1]
-    if scale.wanted.kind == "falling":
-        return scale.low, points[1], points[0]
-    return points[0], points[2], points[1]
+        return points[0], scale.high, best
+    return (scale.low if scale.wanted.kind == "falling" else points[0]), points[-1], best
 
 
 def _frame(ax, trial: Trial, name: str, scale, slice_: Slice) -> None:
@@ -134,7 +131,7 @@ def _mark_means(ax, surface: Surface, off: pd.Series, name: str) -> None:
     across = trial.made.loc[scores.index, name]
     for pour in off.sort_values(ascending=False, kind="stable").index:
         far = min(off[pour] / FAR, 1.0)
-        ax.errorbar(across[pour], scores.at[pour, "score"], yerr=NINETY * scores.at[pour, "score_se"], color=EDGE,
+        ax.errorbar(across[pour], scores.at[pour, "score"], yerr=REACH_90 * scores.at[pour, "score_se"], color=EDGE,
                     elinewidth=1.8 - far, zorder=5 - far, **DISC, markerfacecolor=str(far))
 
 

@@ -11,6 +11,7 @@ from labkit.errors import LabkitError, PanelError, SurfaceError
 from labkit.formula import Recipe
 from labkit.panel import Panel
 from labkit.surfaces import Surface
+from labkit.surfaces.ground import varying
 from labkit.trial import Trial
 from labkit.wording import unit_text, words_joined
 
@@ -89,6 +90,10 @@ def check_along(recipe: Recipe, along: Sequence[str] | str, *, error: type[Labki
         raise error(f"along is {list(names)}. Give {some}{words_joined(known)}.")
     for name in names:
         check_varies(recipe, name, error=error)
+    for blend, parts in recipe.blends.items():
+        if len(names) == 2 and varying(recipe) & set(parts) == set(names):
+            raise error(f"{words_joined(names)} are all of {blend} that varies, so that one goes as the other comes. "
+                        "Choose one of them.")
     return names
 
 

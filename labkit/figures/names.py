@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 NAME_SIZE, DOT = 8, 4.0     # of names, and half a dot [points]
-HIGH, PAD = 1.2 * NAME_SIZE, 1.0        # of a line of words, and of the white about it [points]
+PAD = 1.0                   # of the white about a line of words [points]
 BESIDE = ((1, 1), (1, -1), (-1, 1), (-1, -1), (1, 0), (-1, 0), (0, 1), (0, -1))     # the first that is free is taken
 NEAR, AWAY = 5.0, (12.0, 20.0, 30.0, 42.0, 56.0, 72.0)      # white between a dot and its name [points]
 AROUND = 16                 # directions in which a name may stand away

@@ -101,12 +101,7 @@ def _draw_doubt(ax, trial: Trial, along: tuple[str, str], round_: Round | None, 
     x = np.repeat(np.linspace(across[0], across[-1], GRID)[:, None], GRID, axis=1)
     y = np.array([np.interp(x[:, 0], across, bottom) + s * np.interp(x[:, 0], across, top - bottom) for s in share]).T
     middle = trial.region.sample(500, seed=0).mean()
-    points = pd.DataFrame({name: np.full(x.size, middle[name]) for name in trial.recipe.coordinates})
-    points[along[0]], points[along[1]] = x.ravel(), y.ravel()
-    for parts in trial.recipe.blends.values():
-        free = [part for part in parts if part not in along]
-        rest = 1 - points[[part for part in parts if part in along]].sum(axis=1)
-        points[free] = points[free].mul(rest / points[free].sum(axis=1), axis=0)
+    points, _ = moved(trial.recipe, middle, {along[0]: x.ravel(), along[1]: y.ravel()})
     error = standard_error_at(trial, points, round_).reshape(x.shape)
     lines = ax.contour(x, y, error, levels=5, colors="0.45", linewidths=0.8, zorder=2)
     ax.clabel(lines, fmt="%.2g", fontsize=8, zorder=2)

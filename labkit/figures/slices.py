@@ -9,6 +9,7 @@ import pandas as pd
 from labkit.checks import check_type, parse_number
 from labkit.errors import LabkitError, SurfaceError
 from labkit.formula import Recipe
+from labkit.surfaces.ground import varying
 from labkit.trial import Trial
 from labkit.wording import plural, words_joined
 
@@ -43,10 +44,13 @@ class Slice:
 
 def given_row(trial: Trial, pours: Sequence[str], at: pd.DataFrame | None, *,
               error: type[LabkitError] = SurfaceError) -> pd.Series:
-    """The coordinates of the one row of `at`; without it, the middle of some pours."""
+    """The coordinates of the one row of `at`; without it, the middle of some pours.
+
+    What is pinned is at its value there, and what a balance step carried over a low or a high of `at` is set back.
+    """
     names = list(trial.recipe.coordinates)
     if at is None:
-        return trial.made.loc[list(pours), names].mean()
+        return _set_back(trial, trial.made.loc[list(pours), names].mean(), np.inf)
     check_type(at, pd.DataFrame, name="`at`", advice="Give one row with every coordinate, such as tweak.best.",
                error=error)
     missing = [name for name in names if name not in at.columns]
@@ -59,14 +63,28 @@ def given_row(trial: Trial, pours: Sequence[str], at: pd.DataFrame | None, *,
     given = pd.Series({name: parse_number(cells[name], where=f"{name} of `at`", error=error) for name in names})
     if given.isna().any():
         raise error(f"`at` has no {given.isna().idxmax()}. Give one row with every coordinate, such as tweak.best.")
-    return given
+    return _set_back(trial, given, trial.batch.balance_step_g / trial.batch.pour_g)
+
+
+def _set_back(trial: Trial, given: pd.Series, room: float) -> pd.Series:
+    """What is pinned at its value, and all that stands for itself within its range, where it is off by `room` at most.
+
+    Parts of a blend that are not pinned share what is left in the ratio that they have.
+    """
+    recipe, values = trial.recipe, {}
+    parts = {part for columns in recipe.blends.values() for part in columns} - _pinned(recipe)
+    for name, (low, high) in recipe.bounds.iterrows():
+        near = float(np.clip(given[name], low, high))
+        if name not in parts and 0 < abs(near - given[name]) <= room:
+            values[name] = near
+    return recipe.held_at(given.to_frame().T, values).iloc[0] if values else given
 
 
 def held_words(recipe: Recipe, given: pd.Series, along: Sequence[str]) -> str:
     """What is held where, or "". Of a blend with parts along, the others have no value of their own, maybe a ratio."""
     varied = [columns for columns in recipe.blends.values() if set(columns) & set(along)]
-    free = [[c for c in columns if c not in along] for columns in varied]
-    moving = {*along, *(c for columns in varied for c in columns)}
+    free = [[c for c in columns if c not in along and c not in _pinned(recipe)] for columns in varied]
+    moving = {*along, *(c for columns in varied for c in columns if c not in _pinned(recipe))}
     words = value_words(given.drop(list(moving)))
     words += [_ratio_words(given[columns]) for columns in free if len(columns) > 1]
     return words_joined(words) if words else ""
@@ -86,19 +104,25 @@ def _ratio_words(shares: pd.Series) -> str:
 def moved(recipe: Recipe, given: pd.Series, values: dict[str, np.ndarray]) -> tuple[pd.DataFrame, np.ndarray]:
     """Rows at `given` but for some coordinates, and by how much the parts of a blend named there exceed it (m,).
 
-    Of a blend with some parts named, the others share what is left in the ratio that they have in `given`.
+    Of a blend with some parts named, the others share what is left in the ratio that they have in `given`, but for
+    those that are pinned.
     """
     rows = len(next(iter(values.values())))
     points = pd.DataFrame({name: values.get(name, np.full(rows, given[name])) for name in recipe.coordinates})
     excess = np.full(rows, -np.inf)
     for columns in recipe.blends.values():
-        named, free = [c for c in columns if c in values], [c for c in columns if c not in values]
-        if named and free:
-            rest = 1 - points[named].sum(axis=1).to_numpy()
+        stays = {*values, *_pinned(recipe)}
+        free = [c for c in columns if c not in stays]
+        if free and any(c in values for c in columns):
+            rest = 1 - points[[c for c in columns if c in stays]].sum(axis=1).to_numpy()
             points[free] = np.outer(rest.clip(min=0), _ratio(given[free]))
             points[list(columns)] = points[list(columns)].div(points[list(columns)].sum(axis=1), axis=0)
             excess = np.maximum(excess, -rest)
     return points, excess
+
+
+def _pinned(recipe: Recipe) -> set[str]:
+    return set(recipe.coordinates) - varying(recipe)
 
 
 def _ratio(shares: pd.Series) -> np.ndarray:

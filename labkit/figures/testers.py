@@ -4,8 +4,7 @@ from labkit.errors import PanelError
 from labkit.figures.axes import axes_or_new, check_panel
 from labkit.figures.names import label_points
 from labkit.panel import Panel
-
-NINETY = 1.645  # standard errors either side of a 90 % interval
+from labkit.wording import REACH_90
 
 
 def draw_testers(panel: Panel, attribute: str, ax=None):
@@ -22,7 +21,7 @@ def draw_testers(panel: Panel, attribute: str, ax=None):
     ax = axes_or_new(ax, size=(6.0, 4.6))
     ax.axvline(0, color="0.75", linewidth=1.0, zorder=1)
     ax.axhline(1, color="0.75", linewidth=1.0, zorder=1)
-    ax.errorbar(table["level"], table["slope"], xerr=NINETY * table["level_se"], yerr=NINETY * table["slope_se"],
+    ax.errorbar(table["level"], table["slope"], xerr=REACH_90 * table["level_se"], yerr=REACH_90 * table["slope_se"],
                 linestyle="none", marker="o", color="black", ecolor="0.45", elinewidth=1.2, markersize=6, zorder=3)
     ax.set(xlabel=f"level: points of {scale.name} above the panel", ylabel="use of the scale [1 = the panel's]")
     row = panel.agreement.set_index("attribute").loc[attribute]

@@ -100,7 +100,7 @@ def _save(form: Form, folder, round_: Round) -> str:
     if any(entries is None for entries in found.values()):
         raise LabkitError("Mend the boxes that have a message.")
     trial = read_trial(folder)
-    news = {name: _news(form, name, found[name], trial, round_) for name in form.grids}
+    news = {name: _news(form, name, found[name], trial) for name in form.grids}
     complete = [_is_complete(form, name, new + changed, found[name]) for name, (new, changed) in news.items()]
     if not all(complete):
         raise LabkitError("Mend the boxes that have a message.")
@@ -136,7 +136,7 @@ def _sentence(said: list[str]) -> str:
     return f"{text[0].upper()}{text[1:]}."
 
 
-def _news(form: Form, name: str, entries: dict, trial: Trial, round_: Round) -> tuple[list[str], list[str]]:
+def _news(form: Form, name: str, entries: dict, trial: Trial) -> tuple[list[str], list[str]]:
     """Rows that are new, and rows that differ from what is on disk, for which a reason must be given."""
     grid, kind = form.grids[name], name.removesuffix("s")
     known = (standing_melts(trial.melts) if name == "melts" else standing_pours(trial.pours)).set_index(kind)

@@ -79,7 +79,7 @@ def _save(form: Form, folder, pours: list[str]) -> str:
     known = _known(trial, pours)
     changed = [cell for cell in known if cell in grid.boxes and entries.get(cell) != known[cell]["value"]]
     new = [cell for cell in entries if cell not in known]
-    _check_changed(grid, changed, entries, known, reason)
+    _check_changed(grid, changed, known, reason)
     if new:
         trial.with_readings(_rows(new, entries, known, trial))      # what is refused leaves corrections unwritten too
     if changed:
@@ -95,7 +95,7 @@ def _save(form: Form, folder, pours: list[str]) -> str:
     return _done(len(new), len(changed)) if new or changed else nothing_done(entries)
 
 
-def _check_changed(grid: Grid, changed: list, entries: dict, known: dict, reason: str) -> None:
+def _check_changed(grid: Grid, changed: list, known: dict, reason: str) -> None:
     """What is saved stays, or is corrected or taken back (an empty box) for a reason."""
     if changed and not reason:
         for pour, column in changed:

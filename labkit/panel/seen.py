@@ -9,7 +9,7 @@ POWER = 0.8
 def tukey_multiple(pours, df, *, size=0.05):
     """How many standard errors a difference must reach among all pairs of `pours` means: q / sqrt(2).
 
-    q is the upper point of the studentised range, here by Gleason's approximation, good to a thousandth and mostly to
+    q is the upper point of the studentised range, here by Gleason's approximation, good to .002 and mostly to
     a ten-thousandth: scipy's own takes a third of a second each time, and `testers_needed` asks a dozen times.
     Source: Tukey (1953); Miller (1981) Simultaneous Statistical Inference, section 2.1.
     """

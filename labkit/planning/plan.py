@@ -157,8 +157,7 @@ def _check_own_pots(trial: Trial, wish: Wish) -> None:
 
 def _check_freedom(held: Region, wish: Wish) -> None:
     """There is something to vary."""
-    free_settings = [s.name for s in held.recipe.setting_list if s.high > s.low]
-    if held.dimension == 0 and not free_settings:
+    if held.freedom == 0:
         reason = "what is held leaves" if wish.hold else "the limits leave"
         raise PlanError(f"{reason} one single formula, so there is nothing to plan. Let a factor vary.")
 

@@ -9,7 +9,8 @@ import pandas as pd
 from labkit.attributes import only_read
 from labkit.checks import check_whole
 from labkit.core.optimal import information, round_contrasts
-from labkit.core.terms import MODELS, polynomial_terms
+from labkit.core.terms import MODELS, Terms
+from labkit.definition import NOISE
 from labkit.errors import PlanError
 from labkit.panel import appraise_panel
 from labkit.planning.draft import drafted
@@ -21,10 +22,12 @@ from labkit.planning.question import (
     Known,
     Noise,
     Question,
+    free_columns,
     known_before,
     model_values,
     noise_of,
     past_of,
+    terms_of,
     testers_by_attribute,
     weak_question,
 )
@@ -111,7 +114,7 @@ def _scored_by(noise: Noise, trial: Trial, testers: int) -> Noise:
 def _single_variance(trial: Trial) -> float:
     """Variance of tester x pour, in squared widths, averaged over the attributes."""
     parts = [(trial.noise_of(name)["tester_pour"] / a.width) ** 2 for name, a in trial.attributes.items()]
-    return float(np.mean(parts)) if parts else 0.08**2
+    return float(np.mean(parts)) if parts else NOISE["tester_pour"] ** 2
 
 
 # Which terms
@@ -130,17 +133,15 @@ def _models(trial: Trial, past: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame
     return pd.DataFrame(rows, columns=["model", "terms", "before", "after", "newly estimable"])
 
 
-def _polynomial(trial: Trial, model: str):
-    columns = trial.recipe.coordinates
-    places = {c: k for k, c in enumerate(columns)}
-    blends = [tuple(places[c] for c in blend) for blend in trial.recipe.blends.values()]
-    return polynomial_terms(columns, model=model, blends=blends)
+def _polynomial(trial: Trial, model: str) -> Terms:
+    """In what can vary: nothing is to be told of a coordinate that is pinned."""
+    return terms_of(trial.region, free_columns(trial.region), model)
 
 
-def _estimable(trial: Trial, terms, pours: pd.DataFrame) -> np.ndarray:
+def _estimable(trial: Trial, terms: Terms, pours: pd.DataFrame) -> np.ndarray:
     """Whether each coefficient lies in the row space of the pours, beside contrasts of their rounds."""
-    rows = terms.evaluate(model_values(trial.region, pours, trial.recipe.coordinates))
-    rows = np.hstack([rows, round_contrasts(pours["round"].to_numpy(dtype=float))])
+    rows = terms.evaluate(model_values(trial.region, pours, terms.columns))
+    rows = np.hstack([rows, round_contrasts(round_labels(pours))])
     size, right = np.linalg.svd(rows, full_matrices=False)[1:]
     space = right[size > 1e-8 * size.max()]
     return np.array([np.sum(space[:, k] ** 2) > 1 - 1e-8 for k in range(len(terms.names))])
@@ -149,8 +150,8 @@ def _estimable(trial: Trial, terms, pours: pd.DataFrame) -> np.ndarray:
 def _terms(trial: Trial, question: Question, known: Known, after: np.ndarray) -> pd.DataFrame:
     """For each coefficient of the quadratic model 1 - var after / var before, under the weak prior."""
     terms = _polynomial(trial, "quadratic")
-    values = model_values(trial.region, question.sample, trial.recipe.coordinates)
-    turn = np.linalg.lstsq(terms.evaluate(values), question.functions.evaluate(values), rcond=None)[0]
+    values = model_values(trial.region, question.sample, terms.columns)
+    turn = np.linalg.lstsq(terms.evaluate(values), question.rows(question.sample), rcond=None)[0]
     variance = [_diagonal(turn, _surface_part(known, p)) for p in (known.precision, after)]
     return pd.DataFrame({"term": terms.names, "told": 1 - variance[1] / variance[0]})
 
@@ -204,16 +205,19 @@ def _differences(trial: Trial, past: pd.DataFrame, new: pd.DataFrame, spread: di
 def _slope_errors(trial: Trial, pours: pd.DataFrame, sd: dict, pour: float) -> dict[str, float]:
     """Standard error of the linear effect from low to high of each coordinate, by GLS; infinite where not estimable.
 
-    A part of a blend goes from its lowest to its highest with the others in proportion (Cox direction).
+    A part of a blend goes from its lowest to its highest with the others in proportion (Cox direction). In what nothing
+    moves pours differ by weighing alone, and no slope is asked of that.
     """
-    rows = np.column_stack([np.ones(len(pours)), trial.region.coded(pours)])
+    effects = _effects(trial)
+    moves = np.r_[True, np.any([np.abs(step[1:]) > 1e-9 for step in effects.values()], axis=0)] if effects else [True]
+    rows = np.column_stack([np.ones(len(pours)), trial.region.coded(pours)])[:, np.flatnonzero(moves)]
     labels = {"melt": pours["melt"].to_numpy(), "round": round_labels(pours)}
     same = {kind: np.equal.outer(label, label) for kind, label in labels.items()}
     cover = pour * np.eye(len(pours)) + sd["melt"] ** 2 * same["melt"] + sd["round"] ** 2 * same["round"]
     precision = rows.T @ np.linalg.solve(cover, rows)
     spread, space = np.linalg.pinv(precision, rcond=1e-10, hermitian=True), np.linalg.pinv(rows, rcond=1e-9) @ rows
     errors = {}
-    for name, contrast in _effects(trial).items():
+    for name, contrast in ((name, step[moves]) for name, step in effects.items()):
         told = np.allclose(contrast @ space, contrast, atol=1e-6)
         errors[name] = float(np.sqrt(contrast @ spread @ contrast)) if told else np.inf
     return errors
@@ -276,12 +280,12 @@ def _changes(trial: Trial, round_: Round, noise: Noise) -> pd.DataFrame:
     pours, melts, own = len(round_.pours), len(round_.melts), not trial.recipe.pot
     brief = _brief(trial, Wish(pours=pours, melts=melts))
     planned = _error(trial, brief, noise, round_.to_frame())
-    usual, rows = _searched_error(trial, brief, pours, melts), [("as planned", planned, 0.0)]
+    usual, rows = _searched_error(brief, pours, melts), [("as planned", planned, 0.0)]
     for step, word in ((1, "one more"), (-1, "one fewer")):
         sizes = {"pour": (pours + step, melts + step if own else melts), "melt": (pours, melts + step)}
         for what, size in sizes.items():
             if 1 <= size[1] <= size[0] and not (own and what == "melt"):
-                moved = _searched_error(trial, brief, *size) - usual
+                moved = _searched_error(brief, *size) - usual
                 rows.append((f"{word} {what}", planned + moved, moved))
         if noise.testers + step >= 1 and not only_read(trial.attributes):
             other = _error(trial, brief, _scored_by(noise, trial, noise.testers + step), round_.to_frame())
@@ -298,7 +302,7 @@ def _error(trial: Trial, brief: Brief, noise: Noise, pours: pd.DataFrame) -> flo
     return float(np.sqrt(asked.value(after) * noise.pour))
 
 
-def _searched_error(trial: Trial, brief: Brief, pours: int, melts: int) -> float:
+def _searched_error(brief: Brief, pours: int, melts: int) -> float:
     plan = brief.plan(layout_of(pours, melts))
     found = drafted(plan, seed=0, starts=1, kicks=0)
     return float(np.sqrt(found.loss * plan.question.noise.pour))

@@ -120,7 +120,7 @@ def weak_question(whole: Region, held: Region, noise: Noise, *, model: str, kind
     columns, inside = whole.recipe.coordinates, whole.sample(DENSE)
     sample = model_values(whole, inside, columns)
     if model == "interaction":
-        functions = basis_of_terms(sample, _terms(whole, columns, model).exponents)
+        functions = basis_of_terms(sample, terms_of(whole, columns, model).exponents)
     else:
         functions = degree_basis(sample, degree=1 if model == "linear" else 2)
     share = np.array([WEAK[k] ** 2 / np.sum(functions.degrees == k) for k in functions.degrees])
@@ -147,8 +147,8 @@ def flat_question(whole: Region, held: Region, noise: Noise, *, model: str, kind
     all digits where a blend has narrow ranges. The moment matrix is exact where the region is a box of factors or a
     whole blend, else that of the sample.
     """
-    columns = _free_columns(held)
-    terms, inside = _terms(held, columns, model), held.sample(DENSE)
+    columns = free_columns(held)
+    terms, inside = terms_of(held, columns, model), held.sample(DENSE)
     values = model_values(whole, inside, columns)
     _check_distinct(terms, terms.evaluate(values), model)
     functions = basis_of_terms(values, terms.exponents)
@@ -188,13 +188,14 @@ def model_values(region: Region, coordinates: pd.DataFrame, columns: tuple[str, 
     return (values - middle) / np.where(half > 0, half, 1.0)
 
 
-def _terms(region: Region, columns: tuple[str, ...], model: str) -> Terms:
+def terms_of(region: Region, columns: tuple[str, ...], model: str) -> Terms:
+    """The polynomial in some columns; the parts of a blend among them fill it."""
     places = {c: k for k, c in enumerate(columns)}
     blends = [tuple(places[c] for c in blend if c in places) for blend in region.recipe.blends.values()]
     return polynomial_terms(columns, model=model, blends=[blend for blend in blends if blend])
 
 
-def _free_columns(region: Region) -> tuple[str, ...]:
+def free_columns(region: Region) -> tuple[str, ...]:
     """Coordinates that can vary; a blend of which a single part is left has nothing to vary."""
     bounds = region.recipe.bounds
     free = [c for c in region.recipe.coordinates if bounds.at[c, "high"] > bounds.at[c, "low"]]

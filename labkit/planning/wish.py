@@ -100,9 +100,8 @@ def usual_control(trial: Trial, wish: Wish, pours: int) -> str | None:
     if wish.control is not None:
         return None if wish.control == NOTHING else wish.control
     later = len(trial.made) or len(trial.plan)
-    linear = 1 + trial.region.dimension + sum(s.high > s.low for s in trial.recipe.setting_list)
     asked = wish.hold or wish.repeats or wish.prior != "weak"
-    if later or asked or pours < max(COMPARED, linear):
+    if later or asked or pours < max(COMPARED, 1 + trial.region.freedom):
         return None
     start = trial.recipe.starting
     grams = start.to_numpy() * trial.batch.pour_g

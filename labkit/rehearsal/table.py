@@ -16,6 +16,7 @@ from labkit.errors import RehearsalError
 from labkit.readings import READING_COLUMNS
 from labkit.rehearsal.world import USUAL, Amount, World
 from labkit.scores import SCORE_COLUMNS, SERVING_COLUMNS
+from labkit.wording import words_joined
 
 GRADES = 200                   # an instrument is read to a 200th of its scale
 
@@ -55,10 +56,10 @@ def scored(trial, made: pd.DataFrame, world: World, servings: pd.DataFrame, name
     for name, attribute in trial.scored_attributes.items():
         values = truth[name] + _departures(made, world, attribute, rng)
         level = _by_tester(world.levels, names, name, what="levels", neutral=0.0)
-        slope = _by_tester(world.slopes, names, name, what="slopes", neutral=1.0)
+        slope = _uses(world, names, name)
         who = [names.index(t) for t in servings["tester"]]
         middle = (attribute.low + attribute.high) / 2
-        said = (middle + (slope / slope.mean())[who] * (values.loc[servings["pour"]].to_numpy() - middle)
+        said = (middle + slope[who] * (values.loc[servings["pour"]].to_numpy() - middle)
                 + (level - level.mean())[who] + rng.normal(0, _sd(world, "tester_pour", attribute), len(servings)))
         scores = servings[["pour", "tester", "session", "position"]].copy()
         scores["attribute"], scores["score"] = name, _read(said, attribute, _step(world, attribute))
@@ -97,13 +98,12 @@ def _amount(amounts: Amount, attribute: str) -> float:
 
 
 def _by_tester(given, names: Sequence[str], attribute: str, *, what: str, neutral: float) -> np.ndarray:
-    """Levels or slopes as one value a tester."""
+    """Levels or slopes as one value a tester: by name, or in order where they bear no names."""
+    given = given.get(attribute) if isinstance(given, pd.DataFrame) else given
     if given is None:
         return np.full(len(names), neutral)
-    if isinstance(given, pd.DataFrame):
-        given = given[attribute] if attribute in given.columns else None
-        return np.full(len(names), neutral) if given is None else _by_tester(
-            dict(given), names, attribute, what=what, neutral=neutral)
+    if isinstance(given, pd.Series):
+        given = given.to_list() if isinstance(given.index, pd.RangeIndex) else given.to_dict()
     if isinstance(given, Mapping):
         return np.array([float(given.get(name, neutral)) for name in names])
     values = np.atleast_1d(np.asarray(given, dtype=float))
@@ -112,6 +112,15 @@ def _by_tester(given, names: Sequence[str], attribute: str, *, what: str, neutra
         raise RehearsalError(f"the world has {what} for {len(values)} testers, but {len(names)} are asked for. "
                              "Give a value for each of them.")
     return values[:len(names)]
+
+
+def _uses(world: World, names: Sequence[str], attribute: str) -> np.ndarray:
+    """Slopes over their mean."""
+    slopes = _by_tester(world.slopes, names, attribute, what="slopes", neutral=1.0)
+    if not slopes.mean() > 0:
+        raise RehearsalError(f"the slopes of the world are {slopes.mean():g} on average over {words_joined(names)}, so "
+                             "that no truth is the mean of their scores. Give slopes with a mean above 0, such as 1.")
+    return slopes / slopes.mean()
 
 
 def _sd(world: World, source: str, attribute) -> float:

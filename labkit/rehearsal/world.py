@@ -21,8 +21,8 @@ class World:
     truth : coordinates frame -> frame with a column an attribute, the panel's long-run mean scores.
     sd_round, sd_melt, sd_pour, sd_tester_pour : standard deviations in units of the scale, one for all attributes
         or attribute -> value; None, 0.3, and 0.8 for the last (0.03 and 0.08 on a scale from 0 to 1).
-    levels : who scores high or low, slopes : who uses more or less of the scale; None, a value a tester in order,
-        tester -> value, or a frame of testers by attributes.
+    levels : who scores high or low, slopes : who uses more or less of the scale (above 0 on average); None, a value a
+        tester in order, tester -> value (a Series by its names), or a frame of testers by attributes.
     step : scores are read to this step, and lie on the scale; None, to half points (0.05 on a scale from 0 to 1).
     sd_reading : scatter of one reading where an instrument reads an attribute; None, as the trial states it.
     fails : coordinates frame -> chance that a pour there fails, a value a row; None, none fails.
@@ -33,8 +33,8 @@ class World:
     sd_melt: Amount | None = None
     sd_pour: Amount | None = None
     sd_tester_pour: Amount | None = None
-    levels: Sequence | Mapping | pd.DataFrame | None = None
-    slopes: Sequence | Mapping | pd.DataFrame | None = None
+    levels: Sequence | Mapping | pd.Series | pd.DataFrame | None = None
+    slopes: Sequence | Mapping | pd.Series | pd.DataFrame | None = None
     step: Amount | None = None
     sd_reading: Amount | None = None
     fails: Callable[[pd.DataFrame], Sequence[float]] | None = None

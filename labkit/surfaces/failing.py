@@ -12,6 +12,7 @@ from labkit.core.failing import FailingPosterior, FailingPrior, failing_posterio
 from labkit.core.importance import weighted_quantiles
 from labkit.errors import SurfaceError
 from labkit.handing import hands_out_copies
+from labkit.pours import standing_pours
 from labkit.surfaces.effects import POINTS, at_both_ends, moved_by_each
 from labkit.surfaces.ground import Ground
 from labkit.surfaces.surface import check_level, check_points
@@ -142,7 +143,7 @@ def outcomes_of(trial: Trial) -> pd.DataFrame:
     made = trial.made[[*names, "outcome"]]
     lost = [name for name in trial.failed if name not in made.index and name in plan.index]
     if lost:
-        outcome = trial.pours.drop_duplicates("pour", keep="last").set_index("pour").loc[lost, "outcome"]
+        outcome = standing_pours(trial.pours).set_index("pour").loc[lost, "outcome"]
         made = pd.concat([made, plan.loc[lost, names].astype(float).assign(outcome=outcome)])
     made = without_aside(made, trial.set_aside)
     return made.assign(failed=made["outcome"] != "ok")

@@ -136,7 +136,7 @@ class Ground:
 
 
 def _degree_of(region: Region) -> int:
-    return FURTHER if len(region.coded_names) <= FEW else DEGREE
+    return FURTHER if region.freedom <= FEW else DEGREE
 
 
 def _with_outside(trial: Trial) -> Region:

@@ -237,9 +237,19 @@ def fit_surfaces(trial: Trial, panel: Panel | None = None) -> dict[str, Surface]
     judged = set(trial.judged["attribute"])
     if not judged:
         raise SurfaceError(_nothing_to_fit(trial))
+    if panel is not None:
+        _check_same_scores(trial, panel)
     _check_within_reach(trial)
     panel = appraise_panel(trial) if panel is None and judged & set(trial.scored_attributes) else panel
     return Surfaces(_fitted(trial, panel))
+
+
+def _check_same_scores(trial: Trial, panel: Panel) -> None:
+    """The panel was appraised from the scores that stand: one from before a correction would bring back old ones."""
+    there, here = pd.concat([reading.scores for reading in panel.readings.values()]), trial.standing_scores
+    if sorted(map(tuple, there[here.columns].to_numpy())) != sorted(map(tuple, here.to_numpy())):
+        raise SurfaceError(f"the panel was appraised from other scores than those that stand in {trial.name}. Give "
+                           "what appraise_panel(trial) returns now, or leave it out.")
 
 
 @lru_cache(maxsize=2)

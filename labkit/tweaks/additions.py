@@ -1,6 +1,7 @@
 """Rounds that differ from the suggested one by a pour, a melt, or a repeat of the best pour."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -10,6 +11,7 @@ from labkit.rounds import Round
 from labkit.tweaks.looking import Bench, Looked
 from labkit.tweaks.search import poured
 from labkit.tweaks.trying import Evening
+from labkit.tweaks.words import AGAIN
 
 COLOURS = 40                   # what is stirred in, tried with each pot of the round
 NEWCOMER, NEW_MELT = "more", "new melt"
@@ -20,7 +22,7 @@ class Around:
     """A round as it is weighed, and what may be added to it or put in its place.
 
     points, melts : the pours and the melt of each; settled : draws (n,) of desirability at the formula one would settle
-    on now; looked : pots and colours worth trying.
+    on now; looked : pots and colours worth trying; hold : coordinate -> value that was asked for.
     """
 
     bench: Bench
@@ -29,17 +31,18 @@ class Around:
     settled: np.ndarray
     looked: Looked
     colours: pd.DataFrame
+    hold: Mapping[str, float] = field(default_factory=dict)
 
     @classmethod
     def of(cls, bench: Bench, round_: Round, settled: pd.DataFrame, found: pd.DataFrame, looked: Looked,
-           seed: int) -> "Around":
+           seed: int, hold: Mapping[str, float]) -> "Around":
         """settled : one row of coordinates; found : coordinates looked at before, best first."""
         points = round_.frame[list(bench.trial.recipe.coordinates)]
         rest = np.random.default_rng([seed, 59]).permutation(np.arange(min(10, len(found)), len(found)))
         colours = pd.concat([points, found.iloc[:10], found.iloc[rest[:COLOURS - 10]]], ignore_index=True)
         return cls(bench=bench, points=points.reset_index(drop=True), melts=tuple(round_.frame["melt"]),
                    settled=bench.outlook.draws(settled)[:, 0], colours=colours.drop_duplicates(ignore_index=True),
-                   looked=looked)
+                   looked=looked, hold=hold)
 
     @property
     def own_pots(self) -> bool:
@@ -52,8 +55,11 @@ class Around:
 
     @property
     def best(self) -> pd.DataFrame:
-        """The best pour so far, one row under its name; empty before one has held."""
+        """The best pour so far of those at what is held, one row under its name; empty before one has not failed."""
         made = poured(self.bench.trial).drop(index=list(self.bench.trial.failed), errors="ignore")
+        if self.hold and len(made):
+            over, recipe = self.bench.trial.recipe.over_ranges, self.bench.trial.recipe
+            made = made[np.abs(over(made) - over(recipe.held_at(made, self.hold))).max(axis=1) < AGAIN]
         return made.iloc[[int(np.argmax(self.bench.outlook.mean(made)))]] if len(made) else made
 
     def as_it_is(self, **changed) -> Evening:

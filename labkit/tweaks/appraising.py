@@ -130,7 +130,7 @@ def advice_on(whole: str, table: pd.DataFrame, known: Known, failed: list[str], 
     if unforeseen:
         sentences.append(f"Nothing was expected of {words_joined(unforeseen, last='or')}: too little was known when "
                          "this was planned.")
-    return "\n".join([*sentences, _numbers(whole, known), *_fewer(table, len(pours))])
+    return "\n".join([*sentences, _numbers(known), *_fewer(table, len(pours))])
 
 
 def _set_aside(aside: Mapping[str, bool]) -> list[str]:
@@ -196,7 +196,7 @@ def _done(row: Mapping) -> str:
     return "read" if row["read"] else "scored"
 
 
-def _numbers(whole: str, known: Known) -> str:
+def _numbers(known: Known) -> str:
     now = known.formula
     text = (f"With these scores its desirability is {now['mean']:.2f} (90 %: {number_text(now['low'])} to "
             f"{number_text(now['high'])})")

@@ -89,6 +89,7 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
         raise TweakError(f"confirmation is {confirmation}. {advice}")
     if isinstance(confirmation, Confirmation):
         _check_still(trial, confirmation.round)
+        _check_asked(trial, confirmation)
     else:
         confirmation = _planned_again(trial, confirmation, seed)
     pours = list(confirmation.round.pours)
@@ -114,6 +115,14 @@ def _check_still(trial, round_: Round) -> None:
     if outside_now(trial, round_.frame).any():
         raise TweakError(f"round {round_.number} lies outside the present limits of trial.toml. Widen them again to "
                          "have it appraised, or ask suggest_next for the best that they leave.")
+
+
+def _check_asked(trial, confirmation: Confirmation) -> None:
+    """What was expected is of attributes that the trial has."""
+    gone = [name for name in confirmation.expected["attribute"] if name not in trial.attributes]
+    if gone:
+        raise TweakError(f"the confirmation says what to expect of {words_joined(gone)}, which trial.toml does not "
+                         f"have now. Give the number of its round, {confirmation.round.number}, to plan it again.")
 
 
 def _planned_again(trial, number: int, seed: int) -> Confirmation:

@@ -141,7 +141,7 @@ def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int,
     looked = _looked(asked, bench, points)
     round_ = _weighed_round(asked, _best_round(asked, bench, jury, points, looked))
     worth = shown_worth(asked, standing.outlook(WIDE), jury, round_, standing.settled, points)
-    around = Around.of(bench, round_, standing.settled, points, looked, seed)
+    around = Around.of(bench, round_, standing.settled, points, looked, seed, asked.hold)
     plain = Compared(standing=standing, round=round_, gain=worth.gain, best="".join(around.best.index[:1]),
                      usual=usual_testers(trial) if len(trial.standing_scores) else 0,
                      targets=pd.concat([standing.settled, _targets(points, seed)], ignore_index=True), evenings={})

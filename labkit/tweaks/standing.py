@@ -12,10 +12,8 @@ from labkit.handing import hands_out_copies
 from labkit.rounds import grams_column
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import poured
-from labkit.tweaks.suggest import _checked, _scored_pours, _weighed_best, searched
+from labkit.tweaks.suggest import WIDE, _checked, _scored_pours, _weighed_best, searched
 from labkit.wording import words_joined
-
-WIDE = 1024                    # draws behind a number that is shown
 
 
 @hands_out_copies
@@ -86,6 +84,15 @@ def check_surfaces(trial, surfaces: object) -> None:
         if there != here:
             raise TweakError(f"surfaces[{name!r}] lies over {words_joined(there)}, but {trial.name} varies "
                              f"{words_joined(here)}. Give what fit_surfaces(trial) returned.")
+        if not _same_said(surface.ground.trial, trial):
+            raise TweakError(f"surfaces[{name!r}] was fitted to other scores or readings than those that stand in "
+                             f"{trial.name}. Give what fit_surfaces(trial) returns now.")
+
+
+def _same_said(one, other) -> bool:
+    """Whether the same scores and readings stand in two trials, row by row."""
+    return one is other or (one.standing_scores.equals(other.standing_scores)
+                            and one.standing_readings.equals(other.standing_readings))
 
 
 def _wanted_surfaces(trial, surfaces) -> dict[str, object]:

@@ -96,9 +96,9 @@ class Cloud:
 
 def shortfall(attribute: Attribute, values: np.ndarray) -> np.ndarray:
     """How far a score is from all one could want, in points of the scale: 0 where more would bring nothing."""
-    points = attribute.wanted.points
-    return {"rising": np.maximum(points[-1] - values, 0.0), "falling": np.maximum(values - points[0], 0.0),
-            "peak": np.abs(values - points[len(points) // 2])}[attribute.wanted.kind]
+    best = attribute.wanted.best
+    return {"rising": np.maximum(best - values, 0.0), "falling": np.maximum(values - best, 0.0),
+            "peak": np.abs(values - best)}[attribute.wanted.kind]
 
 
 def tell_tradeoffs(trial, surfaces=None, at: pd.DataFrame | None = None, seed: int = 0) -> Tradeoffs:
@@ -169,14 +169,9 @@ def _front(cloud: Cloud, pair: tuple[str, str], side: tuple[int, int] | None = N
     for name, way in zip(pair, side or (), strict=False):
         attribute = cloud.attributes[name]
         if attribute.wanted.kind == "peak":
-            kept &= way * (_target(attribute) - cloud.means[name]) >= -LITTLE * attribute.width
+            kept &= way * (attribute.wanted.best - cloud.means[name]) >= -LITTLE * attribute.width
     places = np.flatnonzero(kept)
     return places[best_attainable(cloud.short(pair[0])[places], cloud.short(pair[1])[places])]
-
-
-def _target(attribute: Attribute) -> float:
-    points = attribute.wanted.points
-    return {"rising": points[-1], "falling": points[0], "peak": points[len(points) // 2]}[attribute.wanted.kind]
 
 
 def _ways(cloud: Cloud, name: str) -> tuple[int, ...]:
@@ -184,7 +179,7 @@ def _ways(cloud: Cloud, name: str) -> tuple[int, ...]:
     attribute = cloud.attributes[name]
     if attribute.wanted.kind != "peak":
         return (1,) if attribute.wanted.kind == "rising" else (-1,)
-    off = _target(attribute) - cloud.means[name][0]
+    off = attribute.wanted.best - cloud.means[name][0]
     return (1, -1) if abs(off) <= LITTLE * attribute.width else (1,) if off > 0 else (-1,)
 
 

@@ -33,7 +33,8 @@ class Jury:
 
 
 def jury_of(surfaces: Mapping[str, object]) -> Jury:
-    """Bench and panel as the surfaces found them: the next round is taken to be tasted by as many as a usual pour.
+    """The bench as the surfaces found it, and the panel as it was appraised: the next round is taken to be tasted by as
+    many as a usual pour.
 
     Draws of a surface hold already what is a formula's own of the variation from pour to pour; the rest is noise.
     """

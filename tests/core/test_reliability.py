@@ -31,7 +31,7 @@ def table(seed, pours=8, testers=8, share=0.0):
 @given(st.integers(0, 10_000), st.floats(0.1, 4), st.floats(0.1, 2), st.floats(0.2, 2), st.integers(1, 2))
 def test_likelihood_is_the_dense_one_but_for_a_constant(seed, pours_sd, tester_sd, score_sd, repeats):
     cells, _ = cells_and_noise(table(seed, 5, 4, share=0.2), repeats)
-    cells = replace(cells, within=3.0 * (repeats - 1))          # as if repeats had differed
+    cells = replace(cells, squares=3.0 * (repeats - 1) * (cells.count > 0) / (cells.count > 0).sum())    # repeats that differ
     pour, tester = np.nonzero(cells.count)
     stays = 0.4 if repeats > 1 else 0.5
     weight = cells.count[pour, tester] / (cells.count[pour, tester] * stays + 1 - stays)

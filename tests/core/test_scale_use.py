@@ -117,7 +117,7 @@ def test_noiseless_panel_returns_its_slopes():
 
 def rescaled(cells, by):
     """The same scores in another unit of measurement."""
-    return replace(cells, mean=by * cells.mean, within=by**2 * cells.within)
+    return replace(cells, mean=by * cells.mean, squares=by**2 * cells.squares)
 
 
 @pytest.mark.parametrize("by", [1e-8, 1e-3, 1e6])
@@ -237,7 +237,7 @@ def test_surprises_of_clean_panels_are_standard_normal():
     rng, largest, beyond = np.random.default_rng(11), [], []
     for _ in range(1500):
         y = rng.normal(0, 1.5, (8, 1)) + rng.normal(0, 1, 8) + rng.normal(0, 0.8, (8, 8))
-        cells = lv.Cells(mean=y, count=np.ones((8, 8)), within=0.0, df_within=0)
+        cells = lv.Cells(mean=y, count=np.ones((8, 8)), squares=np.zeros((8, 8)))
         away = np.abs(su.surprises(cells, lv.Noise(tester=1.0, score=0.8, stays=0.5), stated=0.8, worth=0.0)[1])
         largest.append(away.max())
         beyond.append(np.mean(away > norm.isf(0.005)))
@@ -266,3 +266,15 @@ def test_chance_of_constant_is_the_integral_over_the_level(noise, step):
     found = su.chance_of_constant(cells, lv.Noise(tester=1, score=noise, stays=0.5), 0, means=means, step=step)
     expected = step**3 * quad(lambda level: np.prod(norm.pdf(level, means, noise)), -5, 15, epsabs=1e-12)[0]
     assert found == pytest.approx(expected, rel=1e-6)
+
+
+def test_who_is_left_out_takes_own_repeats_along():
+    """As if they had never scored: nothing of the scatter of their repeats stays with the others."""
+    rng = np.random.default_rng(5)
+    pour, tester = np.r_[np.repeat(np.arange(6), 4), np.tile(np.arange(6), 2), 0], np.r_[np.tile(np.arange(4), 6), [3] * 12, 1]
+    score = rng.normal(5, 1, len(pour)) + 3 * (tester == 3) * rng.normal(size=len(pour))
+    cells, kept = lv.cells_of(pour, tester, score), tester != 3
+    rest, alone = su.without(cells, testers=[3])[0], lv.cells_of(pour[kept], tester[kept], score[kept])
+    assert alone.df_within == rest.df_within == 1 and cells.df_within == 13
+    assert rest.within == pytest.approx(alone.within) and rest.df == alone.df
+    assert lv.noise_with_prior(rest, **STATED) == lv.noise_with_prior(alone, **STATED)

@@ -1,5 +1,6 @@
 """Pours far outside limits that were narrowed afterwards: what a surface makes of them, and where that ends."""
 import numpy as np
+import pandas as pd
 import pytest
 from definitions import TERRACOTTA
 from invented import poured, scored
@@ -50,6 +51,23 @@ def test_what_is_hardly_outside_or_hopelessly_far_widens_nothing(half, widens):
     assert out.max() > 0 and (len(near) > 0) == widens
     bounds = _with_outside(trial).recipe.bounds.loc["wax"]
     assert list(bounds) == pytest.approx([min([0.17 - half, *near]), max([0.17 + half, *near])])
+
+
+def test_a_pour_with_less_colour_than_a_balance_tells_is_fitted_where_the_load_was_narrowed():
+    """0.01 g of a paste in 20 g: the limits are widened to half a step of colour, of which the ratio is a share."""
+    trial = scored(poured(TERRACOTTA, rounds=2, seed=5), lambda coded: 5 + 2 * coded[:, [0, 1, 0, 1]])
+    faint = pd.DataFrame([{"pour": "X-01", "melt": "", "pour_temperature": 74.0, "outcome": "ok", "note": "really so",
+                           "candelilla wax [g]": 2.8, "mango butter [g]": 6.0, "vitamin E [g]": 0.2,
+                           "jojoba oil [g]": 10.99, "red paste [g]": 0.01, "yellow paste [g]": 0.0}])
+    judged = trial.scores[trial.scores["pour"] == trial.scores["pour"].iloc[0]].assign(pour="X-01")
+    tables = trial.with_pours(faint).with_scores(judged).tables
+    there = labkit.Trial.from_toml(TERRACOTTA.replace("low = 0.02\nhigh = 0.08", "low = 0.05\nhigh = 0.08"))
+    trial = there.with_tables(dict(tables), files=True)
+    load = trial.made.at["X-01", "load"]
+    assert load == pytest.approx(0.00025) and load < trial.region.floor
+    assert _with_outside(trial).recipe.bounds.at["load", "low"] == load
+    surface = labkit.fit_surfaces(trial)["payoff"]
+    assert np.isfinite(surface.to_frame()[["mean", "se"]]).all(axis=None)
 
 
 def test_pours_hundreds_of_ranges_away_still_tell_of_what_is_left():

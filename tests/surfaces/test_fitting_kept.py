@@ -1,8 +1,10 @@
 """A trial is frozen, so what it was fitted to is kept: the same surfaces, but never those of another trial or panel."""
 
 import pandas as pd
+import pytest
 
 import labkit
+from labkit.errors import SurfaceError
 from labkit.surfaces.surface import _fitted
 
 
@@ -33,3 +35,14 @@ def test_the_panel_of_the_trial_may_be_given(demo):
     assert _fitted.cache_info().misses == 1
     other = labkit.fit_surfaces(demo, labkit.appraise_panel(demo, prior="flat"))
     assert other["payoff"].scores["score_se"].ne(given["payoff"].scores["score_se"]).any()
+
+
+@pytest.mark.parametrize("names", [{"tester": "T03"}, {"pour": "P12"}])
+def test_the_panel_from_before_something_was_set_aside_is_refused(demo, names):
+    """In a notebook both are at hand: what was set aside would count all the same, or what is told of would be missing."""
+    aside = demo.with_set_aside(pd.DataFrame([{"action": "set aside", "reason": "a cold", **names}]))
+    for trial, other in ((aside, demo), (demo, aside)):
+        with pytest.raises(SurfaceError) as refused:
+            labkit.fit_surfaces(trial, labkit.appraise_panel(other))
+        assert str(refused.value) == ("the panel was appraised from other scores than those that stand in Terracotta stick. "
+                                      "Give what appraise_panel(trial) returns now, or leave it out.")

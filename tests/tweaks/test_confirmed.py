@@ -240,3 +240,17 @@ def test_a_confirmation_of_other_factors_is_planned_again_by_its_number(demo, co
         "the confirmation was planned where wax, red_share, load and pour_temperature vary, but Terracotta stick varies wax, "
         "red, load and pour_temperature now. Give the number of its round, 4, to plan it again.")
     assert labkit.appraise_confirmation(trial, 4).verdict == "confirmed"
+
+
+def test_a_confirmation_of_an_attribute_that_was_renamed_is_planned_again_by_its_number(demo, confirmation, levels):
+    """It was a bare KeyError."""
+    trial = scored(poured(demo, confirmation), confirmation, levels)
+    text = (ROOT / "trials" / "terracotta-stick" / "trial.toml").read_text(encoding="utf-8")
+    scores = trial.scores.assign(attribute=trial.scores["attribute"].replace("shade", "colour"))
+    trial = labkit.Trial.from_toml(text.replace("[attributes.shade]", "[attributes.colour]")).with_tables(
+        {**trial.tables, "scores": scores}, files=True)
+    with pytest.raises(TweakError) as caught:
+        labkit.appraise_confirmation(trial, confirmation)
+    assert str(caught.value) == ("the confirmation says what to expect of shade, which trial.toml does not have now. Give the "
+                                 "number of its round, 4, to plan it again.")
+    assert "colour" in set(labkit.appraise_confirmation(trial, 4).attributes["attribute"])

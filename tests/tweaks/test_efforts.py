@@ -245,10 +245,15 @@ def test_without_a_size_it_compares_with_the_round_that_is_proposed(demo):
     assert found.table.at["pour", "pours"] == len(proposed.pours) + 1
 
 
-def test_what_is_held_stays(demo):
-    found = labkit.compare_efforts(demo, pours=2, melts=1, hold={"red_share": 0.5})
-    for name in ("round", "melt"):
-        np.testing.assert_allclose(found.rounds[name].frame["red_share"], 0.5, atol=0.02)
+@pytest.mark.parametrize("hold, repeat", [({"red_share": 0.5}, "P10 again in place of a new formula"),
+                                          ({"load": 0.03}, "P01 again in place of a new formula"), ({"load": 0.07}, None)])
+def test_what_is_held_stays(demo, hold, repeat):
+    """Also in the pour that is repeated: the best of those at it, to within weighing; P10 has a load of 0.049."""
+    found = labkit.compare_efforts(demo, pours=2, melts=1, hold=hold)
+    (name, value), = hold.items()
+    for round_ in found.rounds.values():
+        np.testing.assert_allclose(round_.frame[name], value, atol=0.02 * np.ptp(demo.recipe.bounds.loc[name]))
+    assert found.table["effort"].get("repeat") == repeat
 
 
 @pytest.mark.parametrize("asked, message", [

@@ -69,3 +69,13 @@ def test_the_better_one_is_named_where_there_is_one(means, better):
     now, found = better_known(standing, pd.DataFrame({"x": [1.0, 2.0]}, index=["P01", "P02"]))
     assert found == (better and (better[0], pytest.approx(better[1])))
     assert now.to_list() == pytest.approx([0.5, 0.41, 0.59])
+
+
+@pytest.mark.parametrize("call", [lambda trial, surfaces: labkit.tell_tradeoffs(trial, surfaces),
+                                  lambda trial, surfaces: labkit.draw_outlook(trial, surfaces, ("wax", "load"))])
+def test_surfaces_from_before_a_tester_was_set_aside_are_refused(demo, call):
+    aside = demo.with_set_aside(pd.DataFrame([{"action": "set aside", "tester": "T03", "reason": "a cold"}]))
+    with pytest.raises(TweakError) as refused:
+        call(aside, labkit.fit_surfaces(demo))
+    assert str(refused.value) == ("surfaces['payoff'] was fitted to other scores or readings than those that stand in "
+                                  "Terracotta stick. Give what fit_surfaces(trial) returns now.")

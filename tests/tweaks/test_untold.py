@@ -1,5 +1,6 @@
 """Factors that make no difference are held where some of the best formulas can be held there, and only there."""
 
+import types
 from dataclasses import replace
 
 import numpy as np
@@ -89,6 +90,20 @@ class TestWhatIsHeld:
         alike = pd.concat([best, best.assign(red_share=0.5)], ignore_index=True)
         assert telling._given_up(outlook, poor, "load") > 0.2
         assert abs(telling._given_up(outlook, alike, "red_share")) < telling.GIVEN_UP
+
+    @pytest.mark.parametrize("first, last, held", [(0.8, 0.2, []), (0.2, 0.8, ["a"])])
+    def test_what_is_lost_where_the_best_may_lie_is_that_of_the_value_in_the_last_base(self, first, last, held):
+        """D is .5, and .9 where both are over .5; along `a` through the bases, where b is .1, nothing changes."""
+        def draws(points):
+            return np.tile(np.where((points["a"] > 0.5) & (points["b"] > 0.5), 0.9, 0.5), (50, 1))
+
+        recipe = types.SimpleNamespace(blends={}, coordinates=("a", "b"),
+                                       bounds=pd.DataFrame({"low": 0.0, "high": 1.0}, index=["a", "b"]))
+        region = types.SimpleNamespace(recipe=recipe, includes=lambda points: np.ones(len(points), dtype=bool))
+        outlook = types.SimpleNamespace(draws=draws, mean=lambda points: draws(points).mean(axis=0), surfaces={},
+                                        known=lambda points: [draws(points)], worth=lambda known: known[0])
+        bases, points = pd.DataFrame({"a": [first, last], "b": 0.1}), pd.DataFrame({"a": [0.9, 0.1], "b": [0.9, 0.1]})
+        assert telling.untold(region, outlook, bases, points, {"b": 0.1}) == held
 
 
 @pytest.mark.parametrize("low", [0.0, 1e5])
