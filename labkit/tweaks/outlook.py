@@ -141,6 +141,10 @@ class Outlook:
         """Posterior expected desirability, (rows,): E D(y) and not D(E y), so that the risk of missing counts."""
         return self.draws(points).mean(axis=0)
 
+    def as_scored(self) -> "Outlook":
+        """What priors and scores say alone: a confirmation asks them, whatever one holds of the starting formula."""
+        return replace(self, starting=None)
+
     def with_draws(self, n: int, seed: int) -> "Outlook":
         """The same knowledge, other draws."""
         return replace(self, seed=seed, n=n)
