@@ -127,6 +127,11 @@ class Attribute:
                                  + meant_or(name, coordinates, choose))
 
 
+def only_read(attributes: Mapping[str, Attribute]) -> bool:
+    """Whether an instrument reads all there is, and no tester scores anything."""
+    return bool(attributes) and all(a.is_read for a in attributes.values())
+
+
 def decimals(digits: int, finer: int) -> int:
     """`digits` on a scale from 0 to 10, and as many more as another one is finer (`Attribute.finer`)."""
     return max(digits + finer, 0)

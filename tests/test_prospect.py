@@ -160,3 +160,33 @@ def test_a_number_of_testers_between_two_is_told_one_way_everywhere():
     assert seen(prospect, "two pours", "hardness") == pytest.approx(expected)
     forecast = plan_confirmation(trial, pours=1, seed=1).forecast
     assert forecast.judged_by() == " (2 to 3 testers)"
+
+
+def test_each_attribute_counts_those_who_score_it():
+    """Four testers a pour, all of whom score the hardness, three the shade and two the payoff."""
+    trial, round_ = Trial.from_toml(SQUARE + "[attributes.shade]\n[attributes.payoff]\n"), factorial()[1]
+    counts, rng = {"hardness": 4, "shade": 3, "payoff": 2}, np.random.default_rng(3)
+    trial = trial.with_round(round_).with_pours(round_.as_poured()).with_scores(pd.DataFrame([
+        {"pour": pour, "tester": f"T{t}", "session": "1", "attribute": name, "score": int(rng.integers(3, 8))}
+        for pour in round_.pours for name, count in counts.items() for t in range(count)]))
+    new = plan_round(trial, pours=2, seed=1)
+    prospect, asked = appraise_round(trial, new), appraise_round(trial, new, testers=4)
+    found = appraise_panel(trial).noise.query("source == 'tester_pour'").set_index("attribute")["found"]
+    times = stats.norm.ppf(0.975) + stats.norm.ppf(0.8)
+    for name in counts:
+        sd = trial.noise_of(name)
+        for told, count in ((prospect, counts[name]), (asked, 4)):
+            expected = times * np.sqrt(2 * (sd["pour"] ** 2 + found[name] ** 2 / count + sd["melt"] ** 2))
+            assert seen(told, "two pours", name) == pytest.approx(expected, rel=1e-6)
+    assert "scored for payoff by 2 testers and shade by 3 testers." in " ".join(str(prospect).split())
+    assert "not all score everything" not in str(asked)
+
+
+def test_a_difference_beyond_the_scale_is_told_as_that():
+    """Pours that scatter by 3 points: two of them 12.0 apart would be seen, of ten that there are."""
+    prospect = appraise_round(Trial.from_toml(SQUARE.replace("pour = 0.6", "pour = 3")), factorial()[1])
+    table = prospect.differences.set_index("between")["seen from"]
+    wide = table[table > 10]
+    assert 0 < len(wide) < len(table) and np.isfinite(wide).all()
+    lines = {line.strip().rsplit("  ", 1)[0].strip(): line.rsplit("  ", 1)[-1].strip() for line in str(prospect).splitlines()}
+    assert all(lines[name] == ("more than the scale" if value > 10 else f"{value:.1f}") for name, value in table.items())

@@ -213,7 +213,7 @@ class TestStop:
         assert known > 2 * 1.05 * gain                          # else this test shows nothing
         more = labkit.suggest_next(trial, seed=2, worth=1.05 * gain / 9)
         assert more.stop is False and more.expected_gain == gain
-        assert more.advice.split("\n")[0].removesuffix(" It is close: computed with another seed it may turn.").endswith(
+        assert more.advice.split("\n")[0].removesuffix(" Whether to stop is close: computed with another seed it may turn.").endswith(
             f"Alone it brings too little, but with everything known {known:.3f} could be gained, more than two such rounds "
             "must bring: it may take both.")
         assert labkit.suggest_next(trial, seed=2, worth=1.05 * known / 2 / 9).stop is True     # not worth two rounds

@@ -93,11 +93,16 @@ class Reading:
         return float(self.spread**2 / (self.spread**2 + noise))
 
     def icc(self) -> tuple[str, agreement.Interval]:
-        """Which icc, and the icc with limits: of a complete table ICC(2,1), else from the variance components."""
+        """Which icc, and the icc with limits: of a complete table ICC(2,1), else from the variance components.
+
+        k testers are alike by -1 / (k - 1) at least, all pairs together; what few scores give beyond is told as that.
+        """
         if len(self.testers) < 2 or len(self.pours) < 2 or self.all_equal:
             return "none", agreement.Interval(np.nan, np.nan, np.nan)
         if (self.cells.count == 1).all():
-            return "ICC(2,1)", agreement.intraclass_correlations(self.table, level=LEVEL)["ICC(2,1)"]
+            found = agreement.intraclass_correlations(self.table, level=LEVEL)["ICC(2,1)"]
+            least = -1 / (len(self.testers) - 1)
+            return "ICC(2,1)", agreement.Interval(*(float(np.maximum(value, least)) for value in found))
         stated = {"pour": self.stated_spread, "tester": self.stated["tester"], "score": self.stated["tester_pour"]}
         noise = self.noise if self.prior == "weak" else _noise(self.cells, self.stated, "weak", self.attribute.name)
         found = reliability.icc_with_gaps(self.cells, noise, **stated, level=LEVEL)

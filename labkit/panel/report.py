@@ -113,7 +113,7 @@ def _p_text(p: pd.Series) -> list[str]:
 def _notes(panel) -> list[str]:
     notes = []
     for name, reading in panel.readings.items():
-        if reading.all_equal and len(reading.scores) > 1:
+        if reading.all_equal and len(reading.pours) > 1:
             value = reading.scores["score"].iloc[0]
             notes.append(f"Every score of {name} is {value:g}: the pours are alike, or the scale is not used.")
         groups = reading.islands()

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from labkit.attributes import Attribute, digits_of
+from labkit.attributes import Attribute, digits_of, only_read
 from labkit.handing import hands_out_copies
 from labkit.rounds import Round
 from labkit.wording import Report, about, grid_of, heading, line, number_text, report, words_joined
@@ -44,7 +44,7 @@ class Prospect:
 
     def _report(self) -> Report:
         return report(
-            heading(f"What round {self.round.number} can tell, scored by {about(self.testers, 'tester')}"),
+            heading(f"What round {self.round.number} can tell, {self._judged()}"),
             *_model_blocks(self.models, self.terms),
             heading("Which differences would be seen?"),
             *_difference_blocks(self.differences, self.sources, self.scales),
@@ -59,7 +59,12 @@ class Prospect:
         return self._report().as_text()
 
     def __repr__(self) -> str:
-        return f"<Prospect of round {self.round.number}: {about(self.testers, 'tester')}>"
+        return f"<Prospect of round {self.round.number}: {self._judged().removeprefix('scored by ')}>"
+
+    def _judged(self) -> str:
+        if only_read(self.scales):
+            return "every pour read once"
+        return f"scored by {about(self.testers, 'tester')}"
 
     def _repr_html_(self) -> str:
         return self._report().as_html()
@@ -89,13 +94,19 @@ def _difference_blocks(differences: pd.DataFrame, sources: str, scales: Mapping[
     table = differences.pivot(index="between", columns="attribute", values="seen from")
     table = table.loc[differences["between"].unique(), differences["attribute"].unique()]
     places = dict(zip(table.columns, digits_of(table.columns, scales, 1), strict=True))
-    shown = table.apply(lambda column: [number_text(v, places[column.name]) if np.isfinite(v) else "cannot be told"
-                                        for v in column])
+    shown = table.apply(lambda column: [_seen_text(v, places[column.name], scales.get(column.name)) for v in column])
     return [
         grid_of(shown, index="a difference of at least, between"),
         line(f"Seen with {POWER:.0%} power at the two-sided {SIZE:.0%} level, each for itself: to tell all pairs of "
              f"pours apart together takes more. {sources}".replace("%", " %")),
     ]
+
+
+def _seen_text(seen_from: float, places: int, scale: Attribute | None) -> str:
+    """A difference; or that none on the scale is large enough, or that the pours do not tell at all."""
+    if not np.isfinite(seen_from):
+        return "cannot be told"
+    return "more than the scale" if scale and seen_from > scale.width else number_text(seen_from, places)
 
 
 def _guess_blocks(guess: pd.DataFrame, worst: str) -> list:

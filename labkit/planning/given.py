@@ -2,9 +2,11 @@
 
 from numbers import Integral
 
+import pandas as pd
+
 from labkit.checks import check_type
 from labkit.errors import LabkitError
-from labkit.rounds import Round
+from labkit.rounds import Round, grams_column
 from labkit.trial import Trial
 from labkit.wording import words_joined
 
@@ -28,6 +30,12 @@ def planned_round(trial: Trial, number: int) -> Round:
     plan = trial.plan
     rows = plan[plan["round"] == number].sort_values("order").reset_index(drop=True)
     return Round(number=int(number), frame=rows, recipe=trial.recipe, batch=trial.batch)
+
+
+def formulas_of(round_: Round) -> pd.DataFrame:
+    """The formulas of a round that differ, a row each: grams, and settings as a hand sets them."""
+    grams = [grams_column(i) for i in round_.recipe.ingredients]
+    return round_.frame[[*grams, *round_.recipe.settings]].round(6).drop_duplicates()
 
 
 def check_round(round_: object, trial: Trial, *, error: type[LabkitError], name: str = "the round",

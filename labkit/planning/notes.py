@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import only_read
 from labkit.core.optimal import Criterion, d_optimum, information
 from labkit.planning.draft import Plan, pot_dimensions
 from labkit.planning.points import Points
@@ -15,6 +16,7 @@ from labkit.rounds import Round, grams_column
 from labkit.trial import Trial
 from labkit.wording import about, plural, words_joined
 
+ONE_POT = "Nothing in the pot varies: a single melt would do."
 SAME = 1 / 50  # of the most that pots can differ by
 
 
@@ -32,7 +34,7 @@ def notes_of(trial: Trial, wish: Wish, plan: Plan, found: Round, *, said: tuple[
         *_caveats(trial, wish, plan, found),
         *small_portions(found, trial.batch),
         *said,
-        _method(wish, plan),
+        _method(trial, wish, plan),
         *_uncertainty(plan, found),
         *_efficiency(wish, plan, found),
     )
@@ -56,7 +58,7 @@ def _few_melts(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:
     q = pot_dimensions(plan)
     if not q:
         spare = plan.region.recipe.pot and len(found.melts) > 1 and plan.control is None
-        return ["Nothing in the pot varies: a single melt would do."] if spare else []
+        return [ONE_POT] if spare else []
     new, notes = _pot_keys(plan, found.to_frame()), []
     if len(found.melts) > 1 and wish.repeats == 0 and _different(new) == 1:
         notes = ["All melts have the same pot: the criterion gains more elsewhere. Fewer melts would do nearly as "
@@ -92,15 +94,15 @@ def _different(keys: np.ndarray) -> int:
     return len(kept)
 
 
-def _method(wish: Wish, plan: Plan) -> str:
+def _method(trial: Trial, wish: Wish, plan: Plan) -> str:
     noise, prior = plan.question.noise, "nothing assumed before"
     if wish.prior == "weak":
         curved = f", all curved ones {WEAK[2]:g}" if wish.model != "linear" else ""
         prior = f"weak prior (root mean square of all linear functions together {WEAK[1]:g} of the scale{curved})"
     shared = ""
     if plan.region.recipe.pot:
-        scored = about(noise.testers, "tester")
-        shared = f" A melt's variance is {noise.melt_ratio:.2f} of that of a pour scored by {scored} ([noise])."
+        judged = "read once" if only_read(trial.attributes) else f"scored by {about(noise.testers, 'tester')}"
+        shared = f" A melt's variance is {noise.melt_ratio:.2f} of that of a pour {judged} ([noise])."
     return f"Planned by the {wish.criterion}-criterion for the {wish.model} model, {prior}.{shared}"
 
 

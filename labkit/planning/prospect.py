@@ -1,10 +1,12 @@
 """What a planned round can tell, before any wax is melted."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import only_read
 from labkit.checks import check_whole
 from labkit.core.optimal import information, round_contrasts
 from labkit.core.terms import MODELS, polynomial_terms
@@ -23,13 +25,14 @@ from labkit.planning.question import (
     model_values,
     noise_of,
     past_of,
+    testers_by_attribute,
     weak_question,
 )
 from labkit.planning.wish import Wish
 from labkit.rounds import Round
 from labkit.trial import Trial, check_trial
 from labkit.weighed import round_labels
-from labkit.wording import words_joined
+from labkit.wording import about, words_joined
 
 GUESS = 0.5  # a place is still a guess while more than this part of its prior standard error is left
 FAR = 0.4  # coded: a place lies high or low in a factor beyond this
@@ -47,8 +50,9 @@ def appraise_round(trial: Trial, round_: Round | int, testers: int | None = None
     check_trial(trial, error=PlanError)
     round_ = round_of(round_, trial, error=PlanError)
     trial = _without(trial, round_)
-    noise = noise_of(trial)
+    noise, by_attribute = noise_of(trial), testers_by_attribute(trial)
     if testers is not None:
+        by_attribute = {}
         noise = _scored_by(noise, trial, check_whole(testers, name="testers", low=1, high=99, error=PlanError))
     question = weak_question(trial.region, trial.region, noise, model="quadratic", kind="I")
     past, new = past_of(trial).pours, round_.to_frame()
@@ -63,11 +67,11 @@ def appraise_round(trial: Trial, round_: Round | int, testers: int | None = None
         testers=noise.testers,
         models=_models(trial, past, new),
         terms=_terms(trial, question, known, after),
-        differences=_differences(trial, past, new, spread, noise.testers),
+        differences=_differences(trial, past, new, spread, dict.fromkeys(spread, noise.testers) | by_attribute),
         guess=guess,
         worst=worst,
         changes=_changes(trial, round_, noise),
-        sources=sources,
+        sources=sources + _fewer_words(noise.testers, by_attribute),
         scales=trial.attributes,
     )
 
@@ -114,9 +118,10 @@ def _single_variance(trial: Trial) -> float:
 
 
 def _models(trial: Trial, past: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
-    rows = []
-    for model in MODELS:
-        terms = _polynomial(trial, model)
+    rows, polynomials = [], {model: _polynomial(trial, model) for model in MODELS}
+    for model, terms in polynomials.items():
+        if model == "interaction" and [p.names for p in polynomials.values()].count(terms.names) > 1:
+            continue                     # of one factor, or of a blend alone: told already under another name
         before = _estimable(trial, terms, past) if len(past) else np.zeros(len(terms.names), dtype=bool)
         both = pd.concat([past, new[past.columns]]) if len(past) else new
         after = _estimable(trial, terms, both)
@@ -167,18 +172,26 @@ def _noise_found(trial: Trial) -> tuple[str, dict[str, dict[str, float]]]:
     """Standard deviations by attribute: tester x pour from the panel where it has scored, the others as stated."""
     stated = {name: trial.noise_of(name) for name in trial.attributes}
     if not len(trial.standing_scores):
-        return "Noise as stated for this trial; no scores yet.", stated
+        yet = "" if only_read(trial.attributes) else "; no scores yet"
+        return f"Noise as stated for this trial{yet}.", stated
     found = appraise_panel(trial).noise.query("source == 'tester_pour'").set_index("attribute")["found"]
     spread = {name: sd | {"tester_pour": float(found.get(name, sd["tester_pour"]))} for name, sd in stated.items()}
     return "Noise of testers as this panel shows it; of rounds, melts and pours as stated.", spread
 
 
-def _differences(trial: Trial, past: pd.DataFrame, new: pd.DataFrame, spread: dict, testers: int) -> pd.DataFrame:
+def _fewer_words(testers: float, by_attribute: Mapping[str, float]) -> str:
+    """By how many testers each attribute is scored, where that is not by all who score."""
+    told = [f"{name} by {about(count, 'tester')}" for name, count in by_attribute.items() if count != testers]
+    return f" Of these testers not all score everything: so far a pour is scored for {words_joined(told)}." * bool(told)
+
+
+def _differences(trial: Trial, past: pd.DataFrame, new: pd.DataFrame, spread: dict,
+                 testers: Mapping[str, float]) -> pd.DataFrame:
     from scipy.stats import norm
 
     times, rows = norm.ppf(1 - SIZE / 2) + norm.ppf(POWER), []
     for name, sd in spread.items():
-        pour = sd["pour"] ** 2 + sd["tester_pour"] ** 2 / testers + sd.get("reading", 0.0) ** 2
+        pour = sd["pour"] ** 2 + sd["tester_pour"] ** 2 / testers[name] + sd.get("reading", 0.0) ** 2
         if trial.recipe.pot:
             rows.append((name, "two pours of one melt", times * np.sqrt(2 * pour)))
         two = "two pours of different melts" if trial.recipe.pot else "two pours"
@@ -270,7 +283,7 @@ def _changes(trial: Trial, round_: Round, noise: Noise) -> pd.DataFrame:
             if 1 <= size[1] <= size[0] and not (own and what == "melt"):
                 moved = _searched_error(trial, brief, *size) - usual
                 rows.append((f"{word} {what}", planned + moved, moved))
-        if noise.testers + step >= 1:
+        if noise.testers + step >= 1 and not only_read(trial.attributes):
             other = _error(trial, brief, _scored_by(noise, trial, noise.testers + step), round_.to_frame())
             rows.append((f"{word} tester", other, other - planned))
     return pd.DataFrame(rows, columns=["change", "standard error", "moves by"])

@@ -74,6 +74,13 @@ def usual_testers(trial: Trial) -> float:
     return float(scores.groupby("pour")["tester"].nunique().median()) if len(scores) else float(TESTERS)
 
 
+def testers_by_attribute(trial: Trial) -> dict[str, float]:
+    """The same for each attribute that was scored: fewer, where not everybody scores everything."""
+    scores = trial.standing_scores
+    counts = scores.groupby(["attribute", "pour"])["tester"].nunique() if len(scores) else pd.Series(dtype=float)
+    return counts.groupby("attribute").median().astype(float).to_dict() if len(counts) else {}
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Question:
     """Functions of the model, their prior precision (p, p) in units of one pour, and what is asked of them.

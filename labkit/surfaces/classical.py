@@ -248,17 +248,21 @@ def read_classically(
 
 @lru_cache(maxsize=4)
 def models_of(region: Region) -> tuple[tuple[str, Terms], ...]:
-    """Polynomials over the region, richest first, without terms that no formula of it can tell apart."""
+    """Polynomials over the region, richest first, without terms that no formula of it can tell apart.
+
+    Where an interaction adds nothing, as with one factor, it is the linear model; in a blend it is the quadratic one.
+    """
     recipe, sample, found = region.recipe, region.sample(SAMPLE, seed=0), {}
     names = list(recipe.coordinates)
     places = tuple(tuple(names.index(c) for c in columns) for columns in recipe.blends.values())
     values = coded_values(recipe, sample)
-    for model in reversed(MODELS):
+    for model in sorted(MODELS, key="interaction".__eq__):          # last, so that it takes the name of no other
         terms = polynomial_terms(names, model=model, blends=places)
         twins = indistinct_terms(terms, values)
         terms = terms.subset([name for name in terms.names if name not in twins])
         if terms.names not in [other.names for other in found.values()]:
             found[model] = terms
+    found = {model: found[model] for model in reversed(MODELS) if model in found}
     found["constant"] = Terms(columns=tuple(names), exponents=np.zeros((1, len(names)), dtype=int), blends=places)
     return tuple(found.items())
 

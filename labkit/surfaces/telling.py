@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute, decimals
+from labkit.core.adequacy import Comparison
 from labkit.core.posterior import DOUBT
 from labkit.surfaces.classical import Classical
 from labkit.surfaces.effects import POINTS
@@ -141,18 +142,28 @@ def _model_sentence(classical: Classical) -> str:
 
 
 def _shape(surface) -> list:
-    classical, lack = surface.classical, surface.lack_of_fit
-    if math.isnan(lack.f):
-        told = "No formula was poured twice with enough to spare: lack of fit cannot be told. A repeat would tell."
-    else:
-        verdict = "does not hold" if lack.p < 0.05 else "is not contradicted"
-        told = (f"Against the spread of repeats, the {classical.model} model {verdict} "
-                f"(F {number_text(lack.f)} on {lack.df} df, p {number_text(lack.p, 3)}).")
+    classical = surface.classical
+    told = _lack_of_fit(surface.lack_of_fit, classical.model, int(classical.shapes["repeats_df"].iloc[0]))
     shown = classical.shapes[["terms", "df", "residual_sd", "r_squared", "predicted", "press", "lack_of_fit_p"]]
     finer = surface.reading.attribute.finer
     places = dict.fromkeys(shown.columns, 3) | in_digits(finer, "residual_sd", digits=3)
     shapes = grid_of(shown, digits=places | in_digits(2 * finer, "press", digits=3), index="model")
     return [heading("Is the shape right?"), line(told), shapes, line(_scales(surface)), *_expectations(surface)]
+
+
+def _lack_of_fit(lack: Comparison, model: str, repeats: int) -> str:
+    """Whether repeats speak against the model; else what is missing: repeats (df), other formulas, or their spread."""
+    if not math.isnan(lack.f):
+        verdict = "does not hold" if lack.p < 0.05 else "is not contradicted"
+        return (f"Against the spread of repeats, the {model} model {verdict} "
+                f"(F {number_text(lack.f)} on {lack.df} df, p {number_text(lack.p, 3)}).")
+    if not repeats:
+        return "No formula was poured twice: lack of fit cannot be told. A repeat would tell."
+    if not lack.df:
+        return (f"The {model} model has a term for every formula that was poured, so beside repeats there is nothing "
+                "to check it against: lack of fit cannot be told. More different formulas would tell.")
+    return ("The repeats came out exactly alike: lack of fit cannot be told against no spread. Another repeat would "
+            "tell.")
 
 
 def _scales(surface) -> str:

@@ -12,14 +12,15 @@ from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.handing import fixed, hands_out_copies
 from labkit.outgrown import outside_now
-from labkit.planning.given import planned_round
-from labkit.rounds import Round, grams_column
+from labkit.planning.given import formulas_of, planned_round
+from labkit.rounds import Round
 from labkit.trial import check_trial
 from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
-from labkit.tweaks.confirming import NEAR, Confirmation, plan_confirmation, with_units
+from labkit.tweaks.confirming import NEAR, Confirmation, plan_confirmation
 from labkit.tweaks.forecast import judges_of
 from labkit.tweaks.outlook import SAME
 from labkit.tweaks.path import as_of
+from labkit.tweaks.result import with_units
 from labkit.tweaks.standing import known_formulas, standing_of
 from labkit.wording import Report, grid_of, heading, line, report, words_joined
 
@@ -118,8 +119,7 @@ def _check_still(trial, round_: Round) -> None:
 def _planned_again(trial, number: int, seed: int) -> Confirmation:
     """The confirmation that a round of the trial was, planned once more from what was known before it."""
     planned = planned_round(trial, number)
-    rows = planned.frame
-    formulas = rows[[grams_column(i) for i in trial.recipe.ingredients]].round(6).drop_duplicates()
+    rows, formulas = planned.frame, formulas_of(planned)
     if len(formulas) != 1:
         many = f"has {len(formulas)} formulas, and a confirmation is one, poured again"
         raise TweakError(f"round {number} {many if len(formulas) else 'is not planned'}. "

@@ -17,11 +17,12 @@ from labkit.portions import small_portions
 from labkit.rounds import Cost, Round, grams_column
 from labkit.tweaks.forecast import Forecast, usual_judges
 from labkit.tweaks.foretold import Foretold, foretold
-from labkit.tweaks.outlook import desirability_of, wanted_part
+from labkit.tweaks.outlook import LEAD, desirability_of, wanted_part
+from labkit.tweaks.result import with_units
 from labkit.tweaks.slips import slips_at, slips_in_words
 from labkit.tweaks.standing import Standing, better_known, known_formulas, standing_of
 from labkit.tweaks.suggest import FAINT, _in_grams
-from labkit.tweaks.words import HOLDS, missing
+from labkit.tweaks.words import HOLDS, missing, percent
 from labkit.wording import Report, decimal_text, grid_of, heading, line, plural, report, words_joined
 
 MOST = 4                       # pours that are proposed; more may be asked for
@@ -89,16 +90,10 @@ class Confirmation:
 
     def __repr__(self) -> str:
         pours = plural(len(self.round.pours), "pour")
-        return f"<Confirmation: {pours}, chance that all is of use {_percent(self.all_met)}>"
+        return f"<Confirmation: {pours}, chance that all is of use {percent(self.all_met)}>"
 
     def _repr_html_(self) -> str:
         return self._report().as_html()
-
-
-def with_units(table: pd.DataFrame, units: pd.Series) -> pd.DataFrame:
-    """`softness [mm]` where an instrument reads the attribute."""
-    return table.assign(attribute=[f"{name} [{units[name]}]" if units.get(name) else name
-                                   for name in table["attribute"]])
 
 
 def _places(slips: pd.DataFrame, scales: Mapping[str, Attribute]) -> dict[str, int]:
@@ -146,7 +141,7 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
     unknown = missing(trial, standing.surfaces)
     advice = _advice(round_, trial.cost, why, _todays(standing, others),
                      _expected_words(expected, overturns, trial.attributes), *unknown,
-                     _misses_words(misses, all_met, "every other score" if unknown else "every score"),
+                     _misses_words(misses, all_met, _every([trial.attributes[name] for name in told], bool(unknown))),
                      slips_in_words(slips, trial.attributes))
     return Confirmation(round=round_, misses=misses, all_met=all_met, expected=expected, overturns=overturns,
                         slips=slips, why=why, advice=advice, forecast=forecast)
@@ -201,7 +196,7 @@ def enough_pours(told: Mapping[str, Foretold], attributes) -> tuple[int, str]:
 
 def _why(name: str, count: int, chance: float, score: str) -> str:
     seen = (f"if {name} were useless in the long run ({score}), the mean of {plural(count, 'pour')} would fall "
-            f"outside what is expected with a chance of {100 * chance:.0f} %")
+            f"outside what is expected with a chance of {percent(chance)}")
     return f"1 pour is enough: {seen}." if count == 1 else f"{count} pours: {seen}; of one less it would not be 90 %."
 
 
@@ -247,6 +242,8 @@ def _todays(standing: Standing, others: pd.DataFrame) -> str:
     if now["mean"] <= FAINT:
         return (f"It is expected to come to a desirability of {now['mean']:.2f} only, so there is hardly anything to "
                 "confirm: ask suggest_next for another round first.")
+    if better and better[1] - now["mean"] < LEAD:
+        return f"As far as is known today {better[0]} is as good: it is not expected to be better by {LEAD:g}."
     if better:
         return (f"As far as is known today {better[0]} is the better choice already: desirability {better[1]:.2f} "
                 f"against {now['mean']:.2f}.")
@@ -280,22 +277,24 @@ def _turns_words(turn: pd.Series, finer: int = 0) -> str:
     return f"; {' and '.join(parts)} would be the better choice"
 
 
-def _percent(chance: float) -> str:
-    """A chance in percent; no chance that follows from a fit is a certainty."""
-    return "over 99 %" if chance > 0.995 else "under 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
+def _every(attributes: list[Attribute], other: bool) -> str:
+    """`every score`, `every other reading`, `every score and reading`: what is known so far."""
+    kinds = {False: "score", True: "reading"}
+    judged = words_joined([kinds[is_read] for is_read in sorted({a.is_read for a in attributes})])
+    return f"every other {judged}" if other else f"every {judged}"
 
 
 def _misses_words(misses: pd.DataFrame, all_met: float, every: str = "every score") -> str:
     rows = misses[~misses["attribute"].isin([HOLDS, "desirability"])]
     worst, least = (rows.loc[rows[name].idxmax()] for name in ("chance useless", "chance under half"))
-    half = f"to stay under half of what is wanted ({_percent(least['chance under half'])})."
-    text = f"The chance that {every} is of use in the long run is {_percent(all_met)}; "
+    half = f"to stay under half of what is wanted ({percent(least['chance under half'])})."
+    text = f"The chance that {every} is of use in the long run is {percent(all_met)}; "
     if worst["chance useless"] < 0.005:
         text += f"{least['attribute']} is the likeliest {half}"
     else:
-        text += f"{worst['attribute']} is the likeliest to miss ({_percent(worst['chance useless'])})."
+        text += f"{worst['attribute']} is the likeliest to miss ({percent(worst['chance useless'])})."
         if least["chance under half"] > LIKELY:
             text += f"\n{least['attribute']} is likely {half}"
     held = misses.loc[misses["attribute"] == HOLDS, "mean"]
-    return "\n".join([text, *(f"It holds (sets, unmoulds, does not break) with a chance of {_percent(chance)}."
+    return "\n".join([text, *(f"It holds (sets, unmoulds, does not break) with a chance of {percent(chance)}."
                               for chance in held)])

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.handing import fixed, hands_out_copies
-from labkit.planning.question import usual_testers
+from labkit.planning.question import testers_by_attribute, usual_testers
 from labkit.portions import small_portions
 from labkit.rounds import Round
 from labkit.tweaks.additions import Around
@@ -23,6 +23,7 @@ from labkit.tweaks.suggest import (
     _looked,
     _targets,
     _weighed_round,
+    of_use,
     shown_worth,
 )
 from labkit.tweaks.trying import Evening, paid_by_evenings
@@ -95,8 +96,18 @@ def compare_efforts(trial, pours: int | None = 4, melts: int | None = 2, seed: i
     table = _table(trial, evenings, compared.gain, paid, compared.usual, words)
     rounds = {name: round_ if name in ("round", "tester", "tasting") else _round_of(trial, evening, hold)
               for name, evening in evenings.items()}
-    advice = "\n".join([_advice(table), *missing(trial, compared.standing.surfaces)])
+    advice = "\n".join([*_hopeless(compared), _advice(table), *missing(trial, compared.standing.surfaces)])
     return Efforts(table=table, rounds=rounds, worth=WORTH, advice=advice)
+
+
+def _hopeless(compared: "Compared") -> list[str]:
+    """That suggest_next plans another round, where nothing is expected to be of use and this one brings too little."""
+    standing, round_ = compared.standing, compared.round
+    due = WORTH * standing.trial.cost.of(rounds=1, melts=len(round_.melts), pours=len(round_.pours))
+    if of_use(standing.known.mean(standing.points.iloc[[0]])[0], compared.gain, due):
+        return []
+    return ["No formula within the limits is expected to give what you want, so suggest_next plans a round that "
+            "teaches the most: pour that one. What follows is of the round of largest expected gain instead."]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -118,7 +129,7 @@ class Compared:
         """What each pays in each of some worlds, (evenings, worlds)."""
         standing = self.standing
         return paid_by_evenings(standing.outlook(n, apart), jury_of(standing.surfaces), self.usual, evenings,
-                                self.targets, **sizes)
+                                self.targets, judges=testers_by_attribute(standing.trial), **sizes)
 
 
 def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int, hold=None) -> Compared:

@@ -49,12 +49,18 @@ class Tweak:
         blocks += self.round._report().blocks
         blocks += _why_blocks(self.reasons)
         blocks.append(heading("What it would settle on today"))
-        blocks.append(grid_of(_upright(self.best), digits=DIGITS))
+        blocks.append(grid_of(_upright(self.best), digits={"value": self._places()}))
         if len(self.predictions):
             digits = digits_of(self.predictions["attribute"], self.scales)
-            blocks.append(grid_of(self.predictions, digits=dict.fromkeys(("mean", "low", "high"), digits),
+            units = {name: scale.shown_unit for name, scale in self.scales.items()}
+            blocks.append(grid_of(with_units(self.predictions, units),
+                                  digits=dict.fromkeys(("mean", "low", "high"), digits),
                                   title="Predicted there, with 90 % intervals for the mean"))
         return report(*blocks)
+
+    def _places(self) -> list[int]:
+        """Decimals of each value of `best`: grams as the balance shows them, settings as a hand sets them."""
+        return [self.round.digits.get(name, DIGITS) for name in self.best.columns]
 
     def __str__(self) -> str:
         return self._report().as_text()
@@ -73,6 +79,12 @@ def _why_blocks(reasons: pd.DataFrame) -> list:
     blocks = [heading("Why these pours"), *(line(f"{row.pour}: {row.why}.") for row in reasons.itertuples())]
     told = f"{NUMBERS[:-1]}; and the chance that it fails:" if "chance of failing" in numbers else NUMBERS
     return [*blocks, line(told), grid_of(numbers)] if len(numbers.columns) > 1 else blocks
+
+
+def with_units(table: pd.DataFrame, units: Mapping[str, str] | pd.Series) -> pd.DataFrame:
+    """`softness [mm]` where an instrument reads the attribute."""
+    return table.assign(attribute=[f"{name} [{units[name]}]" if units.get(name) else name
+                                   for name in table["attribute"]])
 
 
 def _upright(best: pd.DataFrame) -> pd.DataFrame:

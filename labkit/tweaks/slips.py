@@ -115,8 +115,9 @@ def slips_in_words(slips: pd.DataFrame, scales: Mapping[str, Attribute]) -> str:
     worst = slips.iloc[0]
     scores = slips.columns[2:-2]
     if worst["desirability"] > -HARMLESS:
-        return (f"No slip of hand, balance or kettle costs more than {HARMLESS:g} of desirability; the largest is "
-                f"{worst['what slips']}, {worst['desirability']:+.3f}.")
+        costs = bool(worst["desirability"] <= -0.0005)       # else it prints as nothing, or is none
+        largest = f"; the largest is {worst['what slips']}, {worst['desirability']:+.3f}" * costs
+        return f"No slip of hand, balance or kettle costs more than {HARMLESS:g} of desirability{largest}."
     most = max(scores, key=lambda name: abs(worst[name]) / scales[name].width)
     moved = scales[most].with_unit(scales[most].told(worst[most], 2, "+"))
     remedy = (" Weigh the base that has arrived, and stir in for each gram of it as the round's sheet says."

@@ -10,6 +10,7 @@ import pandas as pd
 
 from labkit.checks import MOST_SUGGESTED, check_held, check_size, check_whole, more_melts_than_pours
 from labkit.errors import TweakError
+from labkit.planning.notes import ONE_POT
 from labkit.portions import small_portions
 from labkit.rounds import Round
 from labkit.trial import check_trial
@@ -115,10 +116,14 @@ def _scored_pours(trial) -> int:
 
 def _first_round(asked: Asked) -> Tweak:
     """Nothing to go by yet: the round that teaches the most, and the starting formula."""
+    from labkit.surfaces import any_failed, fit_failing
+
     trial, round_ = asked.trial, _teaching_round(asked)
     best = _weighed_best(asked, trial.recipe.held_at(trial.recipe.starting_factors[asked.names], asked.hold))
+    failed = words.failing(fit_failing(trial) if any_failed(trial) else None, best[asked.names])
     return Tweak(round=round_, best=best, stop=False, expected_gain=math.nan, gain_if_known=math.nan,
-                 reasons=words.teaching(round_), advice=words.first_advice(trial, _scored_pours(trial)),
+                 reasons=words.teaching(round_),
+                 advice="\n".join([words.first_advice(trial, _scored_pours(trial), asked.hold), *failed]),
                  predictions=pd.DataFrame(columns=["attribute", "mean", "low", "high"]))
 
 
@@ -137,10 +142,27 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     jury = jury_of(surfaces)
     found = _best_round(asked, bench, jury, points, _looked(asked, bench, points))
     round_ = _weighed_round(asked, found)
+    round_ = replace(round_, notes=(*_spare_melts(round_, points), *round_.notes))
     best = _weighed_best(asked, points.iloc[[0]])
     tweak = _handed_over(asked, outlook, jury, round_, best, points)
-    found = values[0] > FAINT or tweak.expected_gain >= _due(asked, round_)
+    found = of_use(values[0], tweak.expected_gain, _due(asked, round_))
     return tweak if found else _nothing_found(asked, tweak, outlook)
+
+
+def of_use(best: float, gain: float, due: float) -> bool:
+    """Whether some formula is expected to be of use, or a round may find one that is: what it brings is what is due."""
+    return best > FAINT or gain >= due
+
+
+def _spare_melts(round_: Round, points: pd.DataFrame) -> tuple[str, ...]:
+    """A note where more than one melt was asked for, and the pot is the same wherever one may go (`points`)."""
+    recipe = round_.recipe
+    if not recipe.pot or len(round_.melts) < 2:
+        return ()
+    pots = recipe.formula_at(points)[list(recipe.pot)]
+    shared = [name for name in recipe.settings if name in recipe.per_melt]
+    keys = pd.concat([pots.div(pots.sum(axis=1), axis=0), points[shared]], axis=1)
+    return (ONE_POT,) if np.ptp(keys.to_numpy(dtype=float), axis=0).max() < ALIKE else ()
 
 
 def stops(gain: float, known: float, due: float) -> bool:
@@ -165,8 +187,8 @@ def _cost(trial, round_: Round) -> float:
 
 def _nothing_found(asked: Asked, tweak: Tweak, outlook: Outlook) -> Tweak:
     """No formula is expected to be of use, and the round would hardly change that: look where least is known."""
-    round_ = _teaching_round(asked)
-    advice = [words.nothing_found(asked.trial, tweak.predictions), *words.failing(outlook, tweak.best[asked.names])]
+    round_, best = _teaching_round(asked), tweak.best[asked.names]
+    advice = [words.nothing_found(asked.trial, tweak.predictions), *words.failing(outlook.failing, best)]
     return replace(tweak, round=round_, stop=False, reasons=words.teaching(round_), advice="\n".join(advice))
 
 
@@ -284,7 +306,7 @@ def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.D
     predictions = _predictions(wide, settled)
     reasons = words.reasons(trial, round_, wide, settled, worth)
     advice = words.advice(trial, asked, wide, settled, worth.gain, _cost(trial, round_), stop, known, close)
-    advice = "\n".join([advice, *words.failing(wide, settled)])
+    advice = "\n".join([advice, *words.failing(wide.failing, settled)])
     return Tweak(round=round_, best=best, stop=stop, expected_gain=worth.gain, gain_if_known=known, advice=advice,
                  predictions=predictions, reasons=reasons, scales=asked.trial.attributes)
 

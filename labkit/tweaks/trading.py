@@ -50,7 +50,8 @@ class Tradeoffs:
         return self.table
 
     def _report(self) -> Report:
-        at = words_joined([f"{name} {self.scales[name].told(value)}" for name, value in self.scores.items()])
+        told = [(name, self.scales[name], value) for name, value in self.scores.items()]
+        at = words_joined([f"{name} {scale.with_unit(scale.told(value))}" for name, scale, value in told])
         blocks = [heading("What is traded against what"), line(f"Around the formula with {at} expected:")]
         blocks += [line(says) for says in self.table["says"]] or [line("Only one want, so nothing is traded.")]
         known = self.table[self.table["conflict"]]

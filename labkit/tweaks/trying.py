@@ -1,7 +1,8 @@
 """What several ways to spend one evening are worth, in the same drawn worlds with the same luck at bench and table."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -58,18 +59,22 @@ def seen_in(evening: Evening, drawn: np.ndarray, sd: dict, usual: float, luck: L
 
 
 def paid_by_evenings(outlook: Outlook, jury: Jury, usual: float, evenings: Sequence[Evening], targets: pd.DataFrame,
-                     **sizes) -> np.ndarray:
-    """What each evening pays in each world, (evenings, worlds): settling anew among all their pours and `targets`."""
+                     judges: Mapping[str, float] = MappingProxyType({}), **sizes) -> np.ndarray:
+    """What each evening pays in each world, (evenings, worlds): settling anew among all their pours and `targets`.
+
+    judges : attribute -> testers who score a pour for it, where that is not by the `usual` number.
+    """
     points = pd.concat([*(e.points for e in evenings), targets], ignore_index=True)
     ends = np.cumsum([len(e.points) for e in evenings])
     unique = ~points.duplicated()
     known = outlook.known(points)
     kept, worth = outlook.in_half_widths([drawn[:, unique.to_numpy()] for drawn in known])
     luck = Luck(n=outlook.n, seed=outlook.seed)
+    count = {name: 0 if outlook.attributes[name].is_read else judges.get(name, usual) for name in outlook.surfaces}
     rows = []
     for evening, end in zip(evenings, ends, strict=True):
         there = [drawn[:, end - len(evening.points):end] for drawn in known]
-        seen = [seen_in(evening, drawn, jury.noise[name], 0 if outlook.attributes[name].is_read else usual, luck, k)
+        seen = [seen_in(evening, drawn, jury.noise[name], count[name], luck, k)
                 for k, (name, drawn) in enumerate(zip(outlook.surfaces, there))]
         if outlook.failing is not None:
             seen = with_failures(seen, ndtr(luck.of(len(seen), 5, evening.places)) < there[-1])

@@ -1,12 +1,15 @@
 """The tweak in plain words: the advice, and a reason for each pour."""
 
 from collections.abc import Mapping
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
 from labkit.aside import without_aside
+from labkit.attributes import only_read
 from labkit.outgrown import outside_now
+from labkit.planning.given import formulas_of, planned_round
 from labkit.rounds import Round
 from labkit.tweaks.outlook import LEAD, SAME, Outlook, wanted_part
 from labkit.tweaks.worth import Worth
@@ -19,16 +22,25 @@ RISKY = 0.2                    # chance of failing that is worth a word
 HOLDS = "holds"                # the row of the chance that the settled formula holds, among the predictions
 
 
-def first_advice(trial, scored: int) -> str:
+def percent(chance: float) -> str:
+    """A chance in percent; no chance that follows from a fit is a certainty."""
+    return "over 99 %" if chance > 0.995 else "under 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
+
+
+def first_advice(trial, scored: int, hold: Mapping[str, float] = MappingProxyType({})) -> str:
     """What to say while there is nothing to go by."""
-    or_read, and_read = (f" {word} read" if trial.read_attributes else "" for word in ("or", "and"))
-    so_far = (f"No pour has been scored{or_read} yet" if not scored
-              else f"Only {plural(scored, 'pour')} has been scored{or_read} so far")
+    starting = f"the starting formula{', but for what is held' if hold else ''}"
+    kinds = "scores"
+    judged = {word: f"scored {word} read" if trial.read_attributes else "scored" for word in ("or", "and")}
+    if only_read(trial.attributes):
+        judged, kinds = dict.fromkeys(judged, "read"), "readings"
+    so_far = (f"No pour has been {judged['or']} yet" if not scored
+              else f"Only {plural(scored, 'pour')} has been {judged['or']} so far")
     known = f"{so_far}, so nothing is known about what to change."
     if first := first_of_all(trial):
-        return f"{known} {first} Then ask again: this round comes too early. The formula below is the starting formula."
-    return (f"{known} This round is planned to teach the most about all scores at once; the formula below is the "
-            f"starting formula. Pour the round, have it scored{and_read}, and ask again.")
+        return f"{known} {first} Then ask again: this round comes too early. The formula below is {starting}."
+    return (f"{known} This round is planned to teach the most about all {kinds} at once; the formula below is "
+            f"{starting}. Pour the round, have it {judged['and']}, and ask again.")
 
 
 def first_of_all(trial) -> str:
@@ -82,7 +94,8 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
     worth = {name: float(wanted_part(trial.attributes[name].wanted, np.array(mean)))
              for name, mean in rows["mean"].items()}
     worst = min(worth, key=worth.get)
-    wanted, mean = trial.attributes[worst].wanted, trial.attributes[worst].told(rows.loc[worst, "mean"])
+    scale = trial.attributes[worst]
+    wanted, mean = scale.wanted, scale.with_unit(scale.told(rows.loc[worst, "mean"]))
     points = words_joined([f"{p:g}" for p in wanted.points], last="to")
     return (f"No formula within the limits is expected to give what you want: the best known comes to a desirability "
             f"of {best:.2f}. {worst} is furthest off: {mean} expected, wanted {wanted.kind} "
@@ -95,7 +108,7 @@ def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, gain: float, c
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
     surfaces = outlook.surfaces
     pay = _pay(gain, cost, asked.worth, stop, known, _settling(trial, outlook, settled) if stop else "")
-    pay += " It is close: computed with another seed it may turn." * close
+    pay += " Whether to stop is close: computed with another seed it may turn." * close
     unvaried = _unvaried(trial, asked.hold) if stop else []
     sentences = [pay, *unvaried, *_held(trial, asked, surfaces, settled), *missing(trial, surfaces)]
     return "\n".join(sentences)
@@ -117,10 +130,9 @@ def poured_alone(trial) -> pd.DataFrame:
 
     Without a row where it was not, where there is no round before it to confirm, or where the limits forbid it now.
     """
-    names, rows = list(trial.recipe.coordinates), trial.plan[trial.plan["round"] == trial.next_round - 1]
-    points = rows.set_index("pour")[names]
-    alone = trial.next_round > 2 and set(points.index) <= set(trial.judged["pour"])
-    alone = alone and trial.recipe.apart(points, points.iloc[[0]]).max() < AGAIN
+    newest = planned_round(trial, trial.next_round - 1)
+    points = newest.frame.set_index("pour")[list(trial.recipe.coordinates)]
+    alone = trial.next_round > 2 and set(points.index) <= set(trial.judged["pour"]) and len(formulas_of(newest)) == 1
     return points if alone and not outside_now(trial, points).any() else points.iloc[:0]
 
 
@@ -138,7 +150,7 @@ def _settling(trial, outlook: Outlook, settled: pd.DataFrame) -> str:
         return (f"Settle on what round {number} poured ({words_joined(list(alone.index))}): the formula below is not "
                 f"expected to be better by {LEAD:g}. {confirmed}")
     return (f"Settle on the formula below: it is expected to be better by {lead:.3f} than what round {number} poured "
-            f"({100 * chance:.0f} % sure). Pour it again to confirm it.")
+            f"({percent(chance)} sure). Pour it again to confirm it.")
 
 
 def _pay(gain: float, cost: float, worth: float, stop: bool, known: float, settling: str = "") -> str:
@@ -152,12 +164,12 @@ def _pay(gain: float, cost: float, worth: float, stop: bool, known: float, settl
     return f"Pour this round. {numbers}"
 
 
-def failing(outlook: Outlook, settled: pd.DataFrame) -> list[str]:
-    """Which pours failed, and the chance that the settled formula holds."""
-    if outlook.failing is None:
+def failing(surface, settled: pd.DataFrame) -> list[str]:
+    """Which pours failed, and the chance that the formula below holds; surface : a Failing, None where none did."""
+    if surface is None:
         return []
-    told = outlook.failing.in_one_line()
-    holds = 1 - outlook.failing.predict(settled)["chance"].iloc[0]
+    told = surface.in_one_line()
+    holds = 1 - surface.predict(settled)["chance"].iloc[0]
     return [f"{told[0].upper()}{told[1:]}; the formula below holds with a chance of {holds:.2f}."]
 
 
@@ -193,8 +205,9 @@ def _changed_by(name: str, surfaces) -> str:
     told = []
     for way, table_of in ways.items():
         rows = {attribute: table_of(surface).reindex([name]).iloc[0] for attribute, surface in surfaces.items()}
-        sure = [f"{attribute} by {surfaces[attribute].reading.attribute.told(row['effect'], sign='+')}"
-                for attribute, row in rows.items() if row["low"] > 0 or row["high"] < 0]
+        scales = {attribute: surface.reading.attribute for attribute, surface in surfaces.items()}
+        sure = [f"{name} by {scales[name].with_unit(scales[name].told(row['effect'], sign='+'))}"
+                for name, row in rows.items() if row["low"] > 0 or row["high"] < 0]
         told += [way.format(words_joined(sure))] * bool(sure)
     return words_joined(told) if told else ""
 
@@ -227,8 +240,9 @@ def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth
     if outlook.failing is not None:
         table.insert(table.columns.get_loc("nearest pour"), "chance of failing",
                      outlook.failing.predict(round_.frame[names])["chance"].to_numpy())
-    table["why"] = [_why(row, where, float(base.mean()), float(base.std(ddof=1))) + _risk(row)
-                    for row, where in zip(table.to_dict("records"), moved, strict=True)]
+    itself = trial.recipe.apart(round_.frame[names], settled[names])[:, 0] < AGAIN
+    table["why"] = [_why(row, "" if same else where, float(base.mean()), float(base.std(ddof=1))) + _risk(row)
+                    for row, where, same in zip(table.to_dict("records"), moved, itself, strict=True)]
     return table
 
 
@@ -255,10 +269,15 @@ def _moves(trial, points: pd.DataFrame, settled: pd.DataFrame) -> list[str]:
 
 
 def _why(row: dict, where: str, settled: float, known: float) -> str:
-    """What the pour is for, with the numbers it follows from; settled, known : mean and sd of the settled formula."""
+    """What the pour is for, with the numbers it follows from; settled, known : mean and sd of the settled formula.
+
+    where : how it differs from the settled formula; empty where it is that one.
+    """
     if row["distance"] < AGAIN:
         return f"{row['nearest pour']} again, because one more pour of it tells more than a new formula"
-    chance = f"{100 * row['chance of beating the best']:.0f} % chance of beating it"
+    if not where:
+        return "the formula below itself, because a pour of it tells more than one of another"
+    chance = f"{percent(row['chance of beating the best'])} chance of beating it"
     if row["desirability"] > 0.95 * settled:
         return f"{where} against the formula below, and as good as far as is known: {chance}"
     if row["chance of beating the best"] > 0.2:

@@ -71,18 +71,22 @@ def test_which_pour_decides(influence, leverage, says):
     assert telling._influence_sentence(table) == says
 
 
-@pytest.mark.parametrize("lack, says", [
-    (Comparison(ss=4.0, df=2, f=6.1, p=0.049), "Against the spread of repeats, the linear model does not hold (F 6.10 on 2 df, "
-     "p 0.049)."),
-    (Comparison(ss=4.0, df=2, f=6.0, p=0.051), "Against the spread of repeats, the linear model is not contradicted (F 6.00 on "
-     "2 df, p 0.051)."),
-    (Comparison(ss=0.0, df=0), "No formula was poured twice with enough to spare: lack of fit cannot be told. A repeat would "
-     "tell.")])
-def test_whether_the_shape_holds(monkeypatch, lack, says):
+@pytest.mark.parametrize("lack, repeats, says", [
+    (Comparison(ss=4.0, df=2, f=6.1, p=0.049), 1, "Against the spread of repeats, the linear model does not hold (F 6.10 on "
+     "2 df, p 0.049)."),
+    (Comparison(ss=4.0, df=2, f=6.0, p=0.051), 1, "Against the spread of repeats, the linear model is not contradicted (F 6.00 "
+     "on 2 df, p 0.051)."),
+    (Comparison(ss=4.0, df=2), 0, "No formula was poured twice: lack of fit cannot be told. A repeat would tell."),
+    (Comparison(ss=0.0, df=0), 3, "The linear model has a term for every formula that was poured, so beside repeats there is "
+     "nothing to check it against: lack of fit cannot be told. More different formulas would tell."),
+    (Comparison(ss=4.0, df=2), 1, "The repeats came out exactly alike: lack of fit cannot be told against no spread. Another "
+     "repeat would tell.")])
+def test_whether_the_shape_holds(monkeypatch, lack, repeats, says):
     monkeypatch.setattr(telling, "_scales", lambda surface: "")
     monkeypatch.setattr(telling, "_expectations", lambda surface: [])
     columns = ["terms", "df", "residual_sd", "r_squared", "predicted", "press", "lack_of_fit_p"]
-    classical = types.SimpleNamespace(model="linear", shapes=pd.DataFrame([[1.0] * 7], columns=columns, index=["linear"]))
+    shapes = pd.DataFrame([[1.0] * 7], columns=columns, index=["linear"]).assign(repeats_df=repeats)
+    classical = types.SimpleNamespace(model="linear", shapes=shapes)
     blocks = telling._shape(types.SimpleNamespace(
         classical=classical, lack_of_fit=lack, reading=types.SimpleNamespace(attribute=judged())))
     assert says in " ".join(telling.report(*blocks).as_text().split())

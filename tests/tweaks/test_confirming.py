@@ -12,9 +12,10 @@ from labkit.attributes import Attribute, Wanted
 from labkit.errors import TweakError
 from labkit.surfaces.reading import OWN
 from labkit.tweaks import overturning
-from labkit.tweaks.confirming import _misses_words, _percent, _turns_words, chance_to_tell, enough_pours
+from labkit.tweaks.confirming import _misses_words, _turns_words, chance_to_tell, enough_pours
 from labkit.tweaks.foretold import Foretold, foretold
 from labkit.tweaks.overturning import overturns_of
+from labkit.tweaks.words import percent
 
 SEED = 2
 
@@ -102,7 +103,7 @@ class TestHowMany:
 
     @pytest.mark.parametrize("mean, alone, count, why", [
         (9.0, 0.4, 1, "1 pour is enough: if payoff were useless in the long run (4), the mean of 1 pour would fall outside "
-                      "what is expected with a chance of 100 %."),
+                      "what is expected with a chance of over 99 %."),
         (6.3, 1.0, 3, "3 pours: if payoff were useless in the long run (4), the mean of 3 pours would fall outside what is "
                       "expected with a chance of 95 %; of one less it would not be 90 %."),
         (4.5, 1.0, 2, "2 pours show whether the formula comes out alike. Not even 4 would tell for sure whether payoff misses "
@@ -238,7 +239,7 @@ class TestConfirmation:
         assert repr(dataclasses.replace(sure, all_met=0.994)) == "<Confirmation: 2 pours, chance that all is of use 99 %>"
         first = _misses_words(confirmation.misses, 0.9996).split("; ")[0]
         assert first == "The chance that every score is of use in the long run is over 99 %"
-        assert [_percent(chance) for chance in (0.0, 0.006, 0.5, 1.0)] == ["under 1 %", "1 %", "50 %", "over 99 %"]
+        assert [percent(chance) for chance in (0.0, 0.006, 0.5, 1.0)] == ["under 1 %", "1 %", "50 %", "over 99 %"]
 
     @pytest.mark.parametrize(("useless", "half", "words"), [
         ([0.0, 0.004], [0.51, 0.2], "payoff is the likeliest to stay under half of what is wanted (51 %)."),

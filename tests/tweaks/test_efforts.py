@@ -11,6 +11,7 @@ import labkit
 from labkit.attributes import Attribute, Wanted
 from labkit.core.improvement import knowledge_gradient_of_two
 from labkit.errors import TweakError
+from labkit.tweaks import efforts as efforts_module
 from labkit.tweaks.efforts import usual_testers
 from labkit.tweaks.trying import ANEW, Evening, Luck, paid_by_evenings, seen_in
 from labkit.tweaks.worth import Jury
@@ -109,6 +110,29 @@ def test_pours_that_fail_teach_nothing_of_their_scores():
     targets = pd.DataFrame({"x": [0, 1]})
     sure, unsure = (paid_by_evenings(o, jury, TESTERS, [evening(1)], targets, worlds=10_000).mean() for o in (outlook, failing))
     assert 0 < unsure < 0.6 * sure
+
+
+def test_a_newcomer_joins_those_who_score_the_attribute():
+    """Of twelve who come, two score the payoff: one more is a third of three, as if there were two in all."""
+    outlook, jury = Alternatives(4.2, 2.0, n=3000), Jury(noise={"payoff": SD | {"panel": 1.5}})
+    targets, more = pd.DataFrame({"x": [0, 1]}), [evening(0, 1, testers=1)]
+    few, asked, many = (paid_by_evenings(outlook, jury, usual, more, targets, worlds=2000, **judges)
+                        for usual, judges in ((2, {}), (12, {"judges": {"payoff": 2}}), (12, {})))
+    np.testing.assert_array_equal(asked, few)
+    assert not np.array_equal(asked, many)
+
+
+def test_those_who_score_an_attribute_are_counted(demo, monkeypatch):
+    kept = demo.scores[(demo.scores["attribute"] != "shade") | demo.scores["tester"].isin(["T01", "T02"])]
+    trial, seen = replace(demo, tables={**demo.tables, "scores": kept.reset_index(drop=True)}), []
+
+    def counted(*given, judges, **sizes):
+        seen.append(judges)
+        return paid_by_evenings(*given, judges=judges, **sizes)
+
+    monkeypatch.setattr(efforts_module, "paid_by_evenings", counted)
+    table = labkit.compare_efforts(trial, seed=2).to_frame()
+    assert seen[0]["shade"] == 2 and seen[0]["payoff"] == 6 and table.at["tester", "testers"] == 7
 
 
 @pytest.fixture(scope="module")

@@ -83,6 +83,9 @@ def test_the_most_dangerous_one_is_named():
     assert slips_in_words(table.assign(desirability=[-0.002, 0.0]), scales) == (
         "No slip of hand, balance or kettle costs more than 0.005 of desirability; the largest is 0.03 g too little wax in "
         "the pot, -0.002.")
+    for nothing in (-0.0004, 0.0, 0.003):
+        assert slips_in_words(table.assign(desirability=[nothing, 0.0]), scales) == (
+            "No slip of hand, balance or kettle costs more than 0.005 of desirability.")
 
 
 def test_scales_are_compared_by_their_widths_and_what_is_read_has_its_unit():

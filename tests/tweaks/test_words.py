@@ -103,6 +103,21 @@ class TestReasons:
             "less wax against the formula below, where less is known: the uncertainty of 0.03 (0.02 at the formula below) "
             "becomes 0.02")
 
+    def test_the_formula_below_is_told_as_itself_and_beats_itself_by_nothing(self, trial):
+        """Nothing near it was poured yet: there is no chance to tell, and no change."""
+        outlook = Outlook(attributes=trial.attributes, surfaces={"payoff": Known()}, seed=3, n=400)
+        round_ = round_at(trial, [[0.16, 0.5, 0.06, 74.0], [0.16, 0.5, 0.0665, 74.0]], 2)
+        worth = Worth(gain=0.0, before=np.array([0.1, 0.2]), after=np.array([0.1, 0.15]))
+        told = words.reasons(trial, round_, outlook, round_.frame[NAMES].iloc[[0]], worth)
+        assert told["why"][0] == "the formula below itself, because a pour of it tells more than one of another"
+        assert told["chance of beating the best"][0] == 0 and told["why"][1].startswith("more load against the formula below")
+
+    @pytest.mark.parametrize("chance, says", [(0.0, "under 1 %"), (0.0049, "under 1 %"), (0.006, "1 %"), (0.999, "over 99 %")])
+    def test_no_chance_of_beating_it_is_a_certainty(self, chance, says):
+        row = {"distance": 0.3, "nearest pour": "P01", "desirability": 0.6, "chance of beating the best": chance}
+        assert words._why(row, "less wax", 0.6, 0.05) == (
+            f"less wax against the formula below, and as good as far as is known: {says} chance of beating it")
+
     def test_how_far_off_a_blend_is_follows_the_range_of_each_part(self):
         """Wax may be .06 to .16 of the base, butter .10 to .40: .02 of wax is a fifth of its range."""
         hazel = poured(HAZEL, rounds=1, pours=3)

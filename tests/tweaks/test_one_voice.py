@@ -1,0 +1,95 @@
+"""Reports of one trial do not contradict each other, and what one advises the other takes."""
+import types
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+from definitions import TERRACOTTA
+
+import labkit
+from labkit.errors import TweakError
+from labkit.tweaks import confirming, words
+
+OUT_OF_REACH = TERRACOTTA.replace("rising = [4, 8]", "rising = [9.8, 10]").replace("peak = [4, 6, 8]", "peak = [0, 0.1, 0.2]")
+
+
+def judged(trial, round_, score=6):
+    """The trial with a round poured as planned, everything scored alike."""
+    said = pd.DataFrame([{"pour": pour, "tester": "T01", "session": str(round_.number), "attribute": name, "score": score}
+                         for pour in round_.pours for name in trial.scored_attributes])
+    return trial.with_round(round_).with_pours(round_.as_poured()).with_scores(said)
+
+
+@pytest.fixture(scope="module")
+def confirmation(demo):
+    return labkit.plan_confirmation(demo, pours=2, seed=1)
+
+
+def changed(confirmation, **cells):
+    """The round with other values in the second pour."""
+    frame = confirmation.round.frame.copy()
+    for column, value in cells.items():
+        frame.loc[1, column] += value
+    return replace(confirmation.round, frame=frame)
+
+
+@pytest.mark.parametrize("cells", [{"pour_temperature": -2.0}, {"mango butter [g]": 0.01, "jojoba oil [g]": -0.01}])
+def test_what_differs_in_a_setting_or_a_gram_is_not_one_formula(demo, confirmation, cells):
+    """It is neither advised to be appraised as a confirmation nor appraised as one."""
+    number, trial = confirmation.round.number, judged(demo, changed(confirmation, **cells))
+    assert not len(words.poured_alone(trial))
+    with pytest.raises(TweakError) as refused:
+        labkit.appraise_confirmation(trial, number)
+    assert str(refused.value) == (f"round {number} has 2 formulas, and a confirmation is one, poured again. Give the number "
+                                  "of the round that plan_confirmation planned.")
+    same = judged(demo, confirmation.round)
+    assert len(words.poured_alone(same)) == 2 and labkit.appraise_confirmation(same, number, seed=1)
+
+
+@pytest.mark.parametrize("lead, says", [
+    (0.0049, "As far as is known today P07 is as good: it is not expected to be better by 0.005."),
+    (0.0051, "As far as is known today P07 is the better choice already: desirability 0.71 against 0.70.")])
+def test_what_is_better_by_nothing_that_counts_is_as_good(monkeypatch, lead, says):
+    now = pd.Series({"mean": 0.7, "low": 0.5, "high": 0.9})
+    monkeypatch.setattr(confirming, "better_known", lambda standing, others: (now, ("P07", 0.7 + lead)))
+    assert confirming._todays(None, None) == says
+
+
+def test_where_nothing_is_of_use_the_round_that_teaches_is_the_one_to_pour(demo):
+    hopeless = labkit.Trial.from_toml(OUT_OF_REACH).with_tables(demo.tables, files=True)
+    told = "so suggest_next plans a round that teaches the most: pour that one."
+    assert "planned to teach the most instead" in labkit.suggest_next(hopeless, seed=1).advice
+    assert told in labkit.compare_efforts(hopeless, seed=1).advice
+    assert told not in labkit.compare_efforts(demo, seed=1).advice
+
+
+@pytest.mark.parametrize("failed, says", [(4, "4 of 4 pours failed; "), (3, "3 of 4 pours failed; "), (0, None)])
+def test_that_pours_failed_is_told_also_before_there_are_scores(failed, says):
+    trial = labkit.Trial.from_toml(TERRACOTTA)
+    round_ = labkit.plan_round(trial, pours=4, melts=2, seed=1)
+    outcome = ["failed: did not set"] * failed + ["ok"] * (4 - failed)
+    trial = trial.with_round(round_).with_pours(round_.as_poured().assign(outcome=outcome))
+    advice = labkit.suggest_next(trial, seed=1).advice.split("\n")
+    assert advice[0].startswith("No pour has been scored yet") and len(advice) == 1 + bool(says)
+    if says:
+        best = labkit.suggest_next(trial, seed=1).best[list(trial.recipe.coordinates)]
+        holds = 1 - labkit.fit_failing(trial).predict(best)["chance"].iloc[0]
+        assert advice[1].startswith(says) and advice[1].endswith(f"the formula below holds with a chance of {holds:.2f}.")
+
+
+@pytest.mark.parametrize("hold, says", [({"wax": 0.2}, "is the starting formula, but for what is held."),
+                                        (None, "is the starting formula.")])
+def test_the_starting_formula_is_named_as_far_as_it_is_that(hold, says):
+    trial = labkit.Trial.from_toml(TERRACOTTA)
+    found = labkit.suggest_next(trial, seed=1, hold=hold)
+    start = trial.recipe.starting_factors["wax"].item()
+    assert f"the formula below {says}" in found.advice
+    assert (found.best["wax"].item() == pytest.approx(start, abs=0.001)) == (hold is None)
+
+
+def test_what_is_close_is_whether_to_stop_and_not_what_stands_before_it(demo, monkeypatch):
+    for name, told in (("_settling", "Round 4 poured it again."), ("_held", []), ("missing", []), ("_unvaried", [])):
+        monkeypatch.setattr(words, name, lambda *given, told=told: told)
+    asked = types.SimpleNamespace(worth=0.005, hold={})
+    told = words.advice(demo, asked, types.SimpleNamespace(surfaces={}), None, 0.02, 9.0, True, 0.03, True)
+    assert told.endswith("Round 4 poured it again. Whether to stop is close: computed with another seed it may turn.")
