@@ -211,7 +211,7 @@ class TestChance:
 class TestTweak:
     def test_desirability_is_that_of_the_scores_times_the_chance_of_holding(self, soft):
         surfaces, points = labkit.fit_surfaces(soft), soft.region.sample(30, seed=1)[NAMES]
-        outlook = Outlook.of(soft, surfaces, seed=3)
+        outlook = Outlook.of(soft, surfaces, seed=3).as_scored()
         plain = Outlook(attributes=soft.attributes, surfaces=surfaces, seed=3)
         share = outlook.draws(points) / np.where(plain.draws(points) > 0, plain.draws(points), np.nan)
         holds = 1 - outlook.failing.predict(points)["chance"]

@@ -194,6 +194,7 @@ def _known(trial, confirmation: Confirmation, seed: int) -> Known:
     """Desirability of the formula and of the known ones now that all scores count."""
     point = confirmation.round.frame.iloc[[0]][list(trial.recipe.coordinates)]
     standing = standing_of(trial, point, seed=seed)
+    standing = replace(standing, known=standing.known.as_scored())
     others = known_formulas(standing, NEAR)
     drawn = standing.outlook().draws(pd.concat([standing.settled, others[standing.names]], ignore_index=True))
     low, high = np.quantile(drawn[:, 0], [0.05, 0.95])

@@ -124,7 +124,8 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
         check_size(pours, name="pours", error=TweakError)
     standing = standing_of(trial, formula, seed=seed)
     point = standing.points.iloc[[0]] if formula is None else standing.settled
-    standing = replace(standing, settled=_poured_again(trial, point, 1).frame[standing.names])
+    standing = replace(standing, settled=_poured_again(trial, point, 1).frame[standing.names],
+                       known=standing.known.as_scored())
     others = known_formulas(standing, NEAR)
     points = pd.concat([standing.settled, others[standing.names]], ignore_index=True)
     told = {name: foretold(surface, points, seed=seed + k)

@@ -2,16 +2,21 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute, Wanted
 from labkit.core import desirability
+from labkit.core.importance import systematic
 from labkit.core.posterior import BLOCK
 
 APART = 7919                                   # keeps the draws of two attributes apart
 SAME = 1e-4                                    # desirability, or part of the width of a scale: less is rounding
+# Who develops from a formula has some use for it: that it gives a fifth of all one could want is held to be ten times
+# as likely as priors and scores would have it. Scores may say otherwise.
+OF_USE, DOUBTED = 0.2, 0.1
 LEAD = 0.005                                   # desirability: less apart is the same in print, and to within the draws
 
 
@@ -43,7 +48,7 @@ class Outlook:
 
     Functions are drawn in single precision, as a search asks for millions: what differs by less than SAME is the same.
     failing : `surfaces.Failing`, once a pour has failed; a formula is then worth its desirability times the chance that
-    it holds.
+    it holds. starting : the formula that is held to be of use; worlds in which it is not are DOUBTED.
     """
 
     attributes: Mapping[str, Attribute]
@@ -51,6 +56,7 @@ class Outlook:
     seed: int = 0
     n: int = 256
     failing: object | None = None
+    starting: pd.DataFrame | None = None
 
     @classmethod
     def of(cls, trial, surfaces: Mapping[str, object], seed: int = 0, n: int = 256) -> "Outlook":
@@ -59,11 +65,26 @@ class Outlook:
 
         ground = next(iter(surfaces.values())).ground
         failing = fit_failing(trial, ground) if any_failed(trial) else None
-        return cls(attributes=trial.attributes, surfaces=surfaces, seed=seed, n=n, failing=failing)
+        starting = trial.recipe.starting_factors[list(trial.recipe.coordinates)]
+        return cls(attributes=trial.attributes, surfaces=surfaces, seed=seed, n=n, failing=failing,
+                   starting=starting if trial.region.includes(starting)[0] else None)
+
+    @cached_property
+    def _believed(self) -> np.ndarray | None:
+        """Which draws stand for what is known, (n,): picked by weight; None where each stands for itself.
+
+        Draws in which the starting formula gives less than OF_USE weigh DOUBTED: the likelihood, relative to the
+        others, that one would develop from it.
+        """
+        if self.starting is None:
+            return None
+        desired = self.worth(self._drawn(self._columns(self.starting), self.starting))[:, 0]
+        weights = np.where(desired < OF_USE, DOUBTED, 1.0)
+        return None if weights.min() == weights.max() else systematic(weights, self.n)
 
     def scores(self, points: pd.DataFrame) -> dict[str, np.ndarray]:
         """attribute -> draws of its surface, (n, rows)."""
-        return self._scores(self._columns(points))
+        return dict(zip(self.surfaces, self._picked(self._scores(self._columns(points)))))
 
     def _columns(self, points: pd.DataFrame) -> list[np.ndarray]:
         """The functions of each surface's ground, found once where they share it."""
@@ -71,16 +92,22 @@ class Outlook:
         found = {key: ground.columns(points) for key, ground in grounds.items()}
         return [found[id(surface.ground)] for surface in self.surfaces.values()]
 
-    def _scores(self, columns: list[np.ndarray]) -> dict[str, np.ndarray]:
-        return {name: surface.draws_at(at, n=self.n, seed=self.seed + APART * k)
-                for k, ((name, surface), at) in enumerate(zip(self.surfaces.items(), columns, strict=True))}
+    def _scores(self, columns: list[np.ndarray]) -> list[np.ndarray]:
+        return [surface.draws_at(at, n=self.n, seed=self.seed + APART * k)
+                for k, (surface, at) in enumerate(zip(self.surfaces.values(), columns, strict=True))]
+
+    def _picked(self, known: list[np.ndarray]) -> list[np.ndarray]:
+        return known if self._believed is None else [part[self._believed] for part in known]
 
     def known(self, points: pd.DataFrame) -> list[np.ndarray]:
         """Draws (n, rows) of each surface and, once a pour has failed, of the chance of holding."""
         return self._known(self._columns(points), points)
 
     def _known(self, columns: list[np.ndarray], points: pd.DataFrame) -> list[np.ndarray]:
-        scores = list(self._scores(columns).values())
+        return self._picked(self._drawn(columns, points))
+
+    def _drawn(self, columns: list[np.ndarray], points: pd.DataFrame) -> list[np.ndarray]:
+        scores = self._scores(columns)
         if self.failing is not None:
             scores.append(1 - self.failing.draws(points, n=self.n, seed=self.seed + APART * len(scores)))
         return scores
@@ -113,6 +140,10 @@ class Outlook:
     def mean(self, points: pd.DataFrame) -> np.ndarray:
         """Posterior expected desirability, (rows,): E D(y) and not D(E y), so that the risk of missing counts."""
         return self.draws(points).mean(axis=0)
+
+    def as_scored(self) -> "Outlook":
+        """What priors and scores say alone: a confirmation asks them, whatever one holds of the starting formula."""
+        return replace(self, starting=None)
 
     def with_draws(self, n: int, seed: int) -> "Outlook":
         """The same knowledge, other draws."""
