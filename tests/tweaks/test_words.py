@@ -185,9 +185,10 @@ class TestAdvice:
         best = labkit.suggest_next(judged, pours=4, melts=2, seed=2).best[NAMES]
         outlook = Outlook.of(judged, labkit.fit_surfaces(judged), seed=2).with_draws(1024, 4)
         ours, theirs = outlook.draws(pd.concat([best, again.iloc[[0]]], ignore_index=True)).T
+        sure = (ours > theirs + 1e-4).mean()
         assert words._settling(judged, outlook, best) == (
             f"Settle on the formula below: it is expected to be better by {(ours - theirs).mean():.3f} than what round 4 "
-            f"poured ({100 * (ours > theirs + 1e-4).mean():.0f} % sure). Pour it again to confirm it.")
+            f"poured ({'over 99' if sure > 0.995 else f'{100 * sure:.0f}'} % sure). Pour it again to confirm it.")
 
     @pytest.mark.parametrize("cooling, says", [("15", True), ("17", True), ("19", False)])
     def test_a_setting_that_was_added_and_never_varied(self, demo, cooling, says):
