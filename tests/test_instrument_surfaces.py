@@ -202,7 +202,7 @@ class TestBesideScores:
     def test_before_anything_is_read_it_says_so(self):
         tweak = labkit.suggest_next(poured(ONLY, rounds=1), pours=2, melts=1, seed=2)
         assert tweak.advice == (
-            "No pour has been scored or read yet, so nothing is known about what to change. First have P01, P02, P03 and "
+            "No pour has been read yet, so nothing is known about what to change. First have P01, P02, P03 and "
             "P04 read. Then ask again: this round comes too early. The formula below is the starting formula.")
 
     def test_what_setting_aside_readings_would_change(self, both):
