@@ -198,9 +198,11 @@ def _compared(results, one: str, other: str) -> None:
 
 
 def _intervals(results, way: str) -> None:
-    names = list(results[0][way]["judged"][0])
-    for name in names:
-        found = np.array([[row[name] for row in r[way]["judged"]] for r in results])
+    """By attribute, of which other worlds have others, and over all attributes together."""
+    judged = [r[way]["judged"] for r in results]
+    for name in [*dict.fromkeys(name for rounds in judged for name in rounds[0]), "all"]:
+        found = np.array([[np.mean(list(row.values()), axis=0) if name == "all" else row[name] for row in rounds]
+                          for rounds in judged if name == "all" or name in rounds[0]])
         cover, score, error = found.mean(axis=0).T
         print(f"{way:8s} {name:10s} covered {np.round(cover, 2)} interval score {np.round(score, 2)} "
               f"error {np.round(error, 2)}")
