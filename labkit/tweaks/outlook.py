@@ -14,10 +14,10 @@ from labkit.core.posterior import BLOCK
 
 APART = 7919                                   # keeps the draws of two attributes apart
 SAME = 1e-4                                    # desirability, or part of the width of a scale: less is rounding
+LEAD = 0.005                                   # desirability: less apart is the same in print, and to within the draws
 # Who develops from a formula has some use for it: that it gives a fifth of all one could want is held to be ten times
 # as likely as priors and scores would have it. Scores may say otherwise.
-OF_USE, DOUBTED = 0.2, 0.1
-LEAD = 0.005                                   # desirability: less apart is the same in print, and to within the draws
+IN_USE, DOUBTED = 0.2, 0.1
 
 
 def desirability_of(attributes: Mapping[str, Attribute], values: Mapping[str, np.ndarray]) -> np.ndarray:
@@ -73,13 +73,13 @@ class Outlook:
     def _believed(self) -> np.ndarray | None:
         """Which draws stand for what is known, (n,): picked by weight; None where each stands for itself.
 
-        Draws in which the starting formula gives less than OF_USE weigh DOUBTED: the likelihood, relative to the
+        Draws in which the starting formula gives less than IN_USE weigh DOUBTED: the likelihood, relative to the
         others, that one would develop from it.
         """
         if self.starting is None:
             return None
         desired = self.worth(self._drawn(self._columns(self.starting), self.starting))[:, 0]
-        weights = np.where(desired < OF_USE, DOUBTED, 1.0)
+        weights = np.where(desired < IN_USE, DOUBTED, 1.0)
         return None if weights.min() == weights.max() else systematic(weights, self.n)
 
     def scores(self, points: pd.DataFrame) -> dict[str, np.ndarray]:

@@ -9,7 +9,7 @@ from definitions import TERRACOTTA
 from scipy.stats import norm, truncnorm
 
 import labkit
-from labkit.tweaks.outlook import DOUBTED, OF_USE, Outlook
+from labkit.tweaks.outlook import DOUBTED, IN_USE, Outlook
 
 LINEAR = "[attributes.payoff]\nwanted = { rising = [0, 10] }\n"           # desirability is a tenth of payoff
 HERE, BOTH = pd.DataFrame({"at": [0]}), pd.DataFrame({"at": [0, 1]})
@@ -35,11 +35,11 @@ def outlook(mean, sd, starting=HERE, n=60_000):
 
 
 def believed(mean, sd):
-    """By hand: the chance of a payoff under ten times OF_USE, and the mean payoff, once those count for DOUBTED.
+    """By hand: the chance of a payoff under ten times IN_USE, and the mean payoff, once those count for DOUBTED.
 
     Means of the two truncated normals: Johnson, Kotz & Balakrishnan 1994, Continuous Univariate Distributions 1, 13.10.
     """
-    edge = (10 * OF_USE - mean) / sd
+    edge = (10 * IN_USE - mean) / sd
     under = norm.cdf(edge)
     weights = np.array([DOUBTED * under, 1 - under]) / (DOUBTED * under + 1 - under)
     means = [truncnorm.mean(-np.inf, edge, mean, sd), truncnorm.mean(edge, np.inf, mean, sd)]
@@ -50,7 +50,7 @@ def believed(mean, sd):
 def test_what_is_of_no_use_counts_for_a_tenth(mean, sd):
     under, expected = believed(mean, sd)
     drawn = outlook(mean, sd).draws(BOTH)
-    assert (drawn[:, 0] < OF_USE).mean() == pytest.approx(under, abs=0.004)
+    assert (drawn[:, 0] < IN_USE).mean() == pytest.approx(under, abs=0.004)
     assert drawn[:, 0].mean() == pytest.approx(expected / 10, abs=0.0006)
     assert drawn[:, 1].mean() == pytest.approx((4 - 0.25 * expected) / 10, abs=0.0006)      # what hangs together with it
     assert np.cov(drawn.T)[0, 1] == pytest.approx(-0.25 * drawn[:, 0].var(), rel=0.03)
