@@ -101,6 +101,12 @@ class Recipe:
         low, high = self.bounds.loc[list(self.coordinates), ["low", "high"]].to_numpy(dtype=float).T
         return locked(low), locked(high)
 
+    @cached_property
+    def varying(self) -> frozenset[str]:
+        """Coordinates whose low and high differ; the others are pinned."""
+        low, high = self.box
+        return frozenset(name for name, free in zip(self.coordinates, high > low, strict=True) if free)
+
     def over_ranges(self, frame: pd.DataFrame) -> np.ndarray:
         """Every coordinate, parts of blends as well, as a part of its range: 0..1 over low..high, (n, D)."""
         low, high = self.box
@@ -271,13 +277,13 @@ class Recipe:
         The other parts of a blend share what is left of it in the ratio that they have: one part alone moves along its
         Cox direction (Cox 1971, Biometrika 58:155-159). A part that is pinned stays.
         """
-        points, pinned = points.copy(), {s.column for s in self.statements if s.low == s.high}
+        points = points.copy()
         for columns in self.blends.values():
-            free = [c for c in columns if c not in values and c not in pinned]
+            free = [c for c in columns if c not in values and c in self.varying]
             kept = [values[c] for c in columns if c in values]
             if kept and free:
                 whole, left = points[free].sum(axis=1), 1 - sum(kept)
-                if stays := [c for c in columns if c in pinned and c not in values]:
+                if stays := [c for c in columns if c not in self.varying and c not in values]:
                     left = left - points[stays].sum(axis=1)
                 points[free] = points[free].mul(left / whole.where(whole > 0, 1.0), axis=0)
         for name, value in values.items():

@@ -17,8 +17,8 @@ from labkit.served import ballots_missing
 from labkit.trial import Trial, check_trial
 from labkit.wording import Report, line, plural, report, words_joined
 
-NOTHING_WANTED = ("No attribute says what is wanted, so no formula is better than another. Give at least one a line "
-                  "such as wanted = { rising = [4, 8] }.")
+NOTHING_WANTED = ("no attribute in trial.toml says what is wanted, so no formula is better than another. Give at least "
+                  "one a line such as wanted = { rising = [4, 8] }.")
 BARE_KEY = re.compile("[A-Za-z0-9_-]+")                 # of TOML 1.0; other keys are quoted
 KINDS = MappingProxyType({"left out": "Left out: ", "in doubt": "In doubt: ",            # and how each begins
                           "outgrown": "", "unsaid": "", "beside": "", "waiting": ""})
@@ -104,7 +104,7 @@ def _varies(trial: Trial) -> str:
 def told_unsaid(trial: Trial) -> list[str]:
     """What trial.toml does not say: what is wanted; before a second round is planned, what is believed already."""
     attributes = trial.attributes.values()
-    told = [NOTHING_WANTED] * (not any(a.wanted is not None for a in attributes))
+    told = [f"{NOTHING_WANTED[:1].upper()}{NOTHING_WANTED[1:]}"] * (not any(a.wanted is not None for a in attributes))
     if trial.next_round <= 2 and not any(a.expect for a in attributes):
         name = trial.recipe.coordinates[0]
         key = name if BARE_KEY.fullmatch(name) else json.dumps(name, ensure_ascii=False)

@@ -136,6 +136,19 @@ wanted = { peak = [3, 6, 9] }
 wanted = { rising = [3, 8] }
 """
 
+# Two ingredients, of which one varies, and nothing that is wanted.
+TWO_THINGS = """[product]
+name = "Stick"
+[formula]
+"beeswax" = 20
+"castor oil" = "to 100"
+[factors.wax]
+of = ["beeswax"]
+low = 0.1
+high = 0.3
+[attributes.hardness]
+"""
+
 # The terracotta stick of a maker who expects nothing.
 UNEXPECTED = "\n".join(row for row in TERRACOTTA.splitlines() if not row.startswith("expect"))
 

@@ -1,27 +1,16 @@
 """Two pours, two testers, or one pour: what so few scores give is told as what it can be."""
 import pandas as pd
 import pytest
+from definitions import TWO_THINGS
 from invented import poured
 
 import labkit
 from labkit.core import agreement
 
-STICK = """[product]
-name = "Stick"
-[formula]
-"beeswax" = 20
-"castor oil" = "to 100"
-[factors.wax]
-of = ["beeswax"]
-low = 0.1
-high = 0.3
-[attributes.hardness]
-"""
-
 
 def panel_of(table):
     """A panel from scores: a list a tester, a score a pour."""
-    trial = poured(STICK, rounds=1, pours=len(table[0]))
+    trial = poured(TWO_THINGS, rounds=1, pours=len(table[0]))
     rows = [{"pour": pour, "tester": f"T{t}", "session": "1", "attribute": "hardness", "score": score}
             for t, scores in enumerate(table) for pour, score in zip(trial.made.index, scores, strict=True)]
     return labkit.appraise_panel(trial.with_scores(pd.DataFrame(rows)))

@@ -64,7 +64,7 @@ def test_a_blank_trial_has_nothing_to_look_at():
 NO_DIRECTION = ("No direction is expected of any attribute. Where you are sure what makes one rise or fall, write it into "
                 "trial.toml, such as expect = { %s = \"up\" }, for every one of which you are: the first rounds then go "
                 "further, and what is scored may overrule it.")
-NOTHING_WANTED = ("No attribute says what is wanted, so no formula is better than another. Give at least one a line such as "
+NOTHING_WANTED = ("No attribute in trial.toml says what is wanted, so no formula is better than another. Give at least one a line such as "
                   "wanted = { rising = [4, 8] }.")
 
 

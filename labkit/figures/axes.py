@@ -11,7 +11,6 @@ from labkit.errors import LabkitError, PanelError, SurfaceError
 from labkit.formula import Recipe
 from labkit.panel import Panel
 from labkit.surfaces import Surface
-from labkit.surfaces.ground import varying
 from labkit.trial import Trial
 from labkit.wording import unit_text, words_joined
 
@@ -91,7 +90,7 @@ def check_along(recipe: Recipe, along: Sequence[str] | str, *, error: type[Labki
     for name in names:
         check_varies(recipe, name, error=error)
     for blend, parts in recipe.blends.items():
-        if len(names) == 2 and varying(recipe) & set(parts) == set(names):
+        if len(names) == 2 and recipe.varying & set(parts) == set(names):
             raise error(f"{words_joined(names)} are all of {blend} that varies, so that one goes as the other comes. "
                         "Choose one of them.")
     return names

@@ -9,7 +9,6 @@ import pandas as pd
 from labkit.checks import check_type, parse_number
 from labkit.errors import LabkitError, SurfaceError
 from labkit.formula import Recipe
-from labkit.surfaces.ground import varying
 from labkit.trial import Trial
 from labkit.wording import plural, words_joined
 
@@ -72,7 +71,7 @@ def _set_back(trial: Trial, given: pd.Series, room: float) -> pd.Series:
     Parts of a blend that are not pinned share what is left in the ratio that they have.
     """
     recipe, values = trial.recipe, {}
-    parts = {part for columns in recipe.blends.values() for part in columns} - _pinned(recipe)
+    parts = {part for columns in recipe.blends.values() for part in columns} & recipe.varying
     for name, (low, high) in recipe.bounds.iterrows():
         near = float(np.clip(given[name], low, high))
         if name not in parts and 0 < abs(near - given[name]) <= room:
@@ -83,8 +82,8 @@ def _set_back(trial: Trial, given: pd.Series, room: float) -> pd.Series:
 def held_words(recipe: Recipe, given: pd.Series, along: Sequence[str]) -> str:
     """What is held where, or "". Of a blend with parts along, the others have no value of their own, maybe a ratio."""
     varied = [columns for columns in recipe.blends.values() if set(columns) & set(along)]
-    free = [[c for c in columns if c not in along and c not in _pinned(recipe)] for columns in varied]
-    moving = {*along, *(c for columns in varied for c in columns if c not in _pinned(recipe))}
+    free = [[c for c in columns if c not in along and c in recipe.varying] for columns in varied]
+    moving = {*along, *(c for columns in varied for c in columns if c in recipe.varying)}
     words = value_words(given.drop(list(moving)))
     words += [_ratio_words(given[columns]) for columns in free if len(columns) > 1]
     return words_joined(words) if words else ""
@@ -111,18 +110,13 @@ def moved(recipe: Recipe, given: pd.Series, values: dict[str, np.ndarray]) -> tu
     points = pd.DataFrame({name: values.get(name, np.full(rows, given[name])) for name in recipe.coordinates})
     excess = np.full(rows, -np.inf)
     for columns in recipe.blends.values():
-        stays = {*values, *_pinned(recipe)}
-        free = [c for c in columns if c not in stays]
+        free = [c for c in columns if c not in values and c in recipe.varying]
         if free and any(c in values for c in columns):
-            rest = 1 - points[[c for c in columns if c in stays]].sum(axis=1).to_numpy()
+            rest = 1 - points[[c for c in columns if c not in free]].sum(axis=1).to_numpy()
             points[free] = np.outer(rest.clip(min=0), _ratio(given[free]))
             points[list(columns)] = points[list(columns)].div(points[list(columns)].sum(axis=1), axis=0)
             excess = np.maximum(excess, -rest)
     return points, excess
-
-
-def _pinned(recipe: Recipe) -> set[str]:
-    return set(recipe.coordinates) - varying(recipe)
 
 
 def _ratio(shares: pd.Series) -> np.ndarray:

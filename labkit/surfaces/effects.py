@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.handing import locked
-from labkit.surfaces.ground import groups_in, varying
+from labkit.surfaces.ground import groups_in
 from labkit.surfaces.reading import Reading
 
 DRAWS, POINTS = 512, 256
@@ -33,7 +33,7 @@ def effects_of(reading: Reading, ends: Ends) -> pd.DataFrame:
         if (at := ends[name]) is not None:
             moved[:, place] = at[2] - at[0]
     low, high = np.quantile(moved, [0.05, 0.95], axis=0)
-    expect, varies = reading.attribute.expect, varying(ground.trial.recipe)
+    expect, varies = reading.attribute.expect, ground.trial.recipe.varying
     trust = dict(zip(reading.expected_names, reading.trust(), strict=True))
     table = {"effect": moved.mean(axis=0), "se": moved.std(axis=0), "low": low, "high": high,
              "expected": [expect.get(name, 0) for name in sample.columns],

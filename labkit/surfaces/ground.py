@@ -201,19 +201,13 @@ def _idle_sets(names: list[str]) -> Iterator[tuple[str, ...]]:
 
 def groups_in(system: str, region: Region) -> dict[str, list[int]]:
     """Which columns of `values_in` belong to a factor, a setting, or a blend as a whole; of those that vary."""
-    recipe, groups, varies = region.recipe, {}, varying(region.recipe)
+    recipe, groups, varies = region.recipe, {}, region.recipe.varying
     names = region.coded_names if system == "shares" else recipe.coordinates
     blend_of = {column: name for name, columns in recipe.blends.items() for column in columns}
     coded = {f"{name} ({k})": name for name, columns in recipe.blends.items() for k in range(1, len(columns))}
     for place, name in enumerate(names):
         groups.setdefault(blend_of.get(name, coded.get(name, name)), []).append(place)
     return {name: places for name, places in groups.items() if varies & set(recipe.blends.get(name, (name,)))}
-
-
-def varying(recipe: Recipe) -> set[str]:
-    """Coordinates whose low and high differ."""
-    low, high = recipe.box
-    return {name for name, free in zip(recipe.coordinates, high > low, strict=True) if free}
 
 
 def values_in(system: str, region: Region, frame: pd.DataFrame) -> np.ndarray | None:
@@ -233,5 +227,5 @@ def values_in(system: str, region: Region, frame: pd.DataFrame) -> np.ndarray | 
 
 def nested_shares(recipe: Recipe) -> Sequence[tuple[str, str]]:
     """Pairs (inner, outer) of coordinates that vary: inner is a share of the very set whose share is outer."""
-    free = [s for s in recipe.statements if s.column in varying(recipe)]
+    free = [s for s in recipe.statements if s.column in recipe.varying]
     return [(inner.column, outer.column) for inner in free for outer in free if inner.within == outer.of]

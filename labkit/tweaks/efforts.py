@@ -19,6 +19,7 @@ from labkit.tweaks.suggest import (
     WORTH,
     _best_round,
     _checked,
+    _cost,
     _in_grams,
     _looked,
     _targets,
@@ -103,7 +104,7 @@ def compare_efforts(trial, pours: int | None = 4, melts: int | None = 2, seed: i
 def _hopeless(compared: "Compared") -> list[str]:
     """That suggest_next plans another round, where nothing is expected to be of use and this one brings too little."""
     standing, round_ = compared.standing, compared.round
-    due = WORTH * standing.trial.cost.of(rounds=1, melts=len(round_.melts), pours=len(round_.pours))
+    due = WORTH * _cost(standing.trial, round_)
     if of_use(standing.known.mean(standing.points.iloc[[0]])[0], compared.gain, due):
         return []
     return ["No formula within the limits is expected to give what you want, so suggest_next plans a round that "

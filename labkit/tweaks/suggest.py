@@ -12,6 +12,7 @@ from labkit.checks import MOST_SUGGESTED, check_held, check_size, check_whole, m
 from labkit.errors import TweakError
 from labkit.planning.notes import ONE_POT
 from labkit.portions import small_portions
+from labkit.records import NOTHING_WANTED
 from labkit.rounds import Round
 from labkit.trial import check_trial
 from labkit.tweaks import words
@@ -82,8 +83,7 @@ def _checked(trial, pours, melts, seed, hold, worth) -> Asked:
     check_trial(trial, error=TweakError)
     check_whole(seed, name="seed", low=0, high=2**32 - 1, error=TweakError)
     if not any(a.wanted is not None for a in trial.attributes.values()):
-        raise TweakError("no attribute in trial.toml says what is wanted, so no formula is better than another. "
-                         "Give at least one a line such as wanted = { rising = [4, 8] }.")
+        raise TweakError(NOTHING_WANTED)
     number = isinstance(worth, int | float | np.number) and not isinstance(worth, bool)
     if worth is not None and not (number and 0 <= worth < math.inf):
         raise TweakError(f"worth is {worth!r}. Give the desirability that a unit of cost must bring, "

@@ -3,7 +3,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
-from definitions import HAZEL
+from definitions import HAZEL, TWO_THINGS
 from invented import poured, scored
 
 from labkit.errors import LabkitError
@@ -30,17 +30,7 @@ ROUND = "Give a Round, or the number of a planned one as a whole number."
 ALL = "'wax', 'red_share', 'load' and 'pour_temperature'"
 AXES = "Give one Axes, such as matplotlib.pyplot.subplots()[1]."
 FOREIGN = plan_round(Trial.from_toml(HAZEL), pours=2)
-ONE = Trial.from_toml("""[product]
-name = "One factor"
-[formula]
-"beeswax" = 20
-"castor oil" = "to 100"
-[factors.wax]
-of = ["beeswax"]
-low = 0.1
-high = 0.3
-[attributes.hardness]
-""")
+ONE = Trial.from_toml(TWO_THINGS)
 OTHER = ("varies load, base: sunflower wax, base: cocoa butter and base: castor oil, but Terracotta stick varies wax, "
          "red_share, load and pour_temperature. Give a round of this trial, planned with its present trial.toml.")
 

@@ -2,26 +2,12 @@
 
 import numpy as np
 import pytest
-from definitions import HAZEL
+from definitions import HAZEL, TWO_THINGS
 from invented import poured, scored
 
 import labkit
 
-STICK = """[product]
-name = "Stick"
-[batch]
-pour_g = 20
-balance_step_g = 0.01
-[formula]
-"beeswax" = 20
-"castor oil" = "to 100"
-[factors.wax]
-of = ["beeswax"]
-low = 0.1
-high = 0.3
-[attributes.hardness]
-wanted = { peak = [3, 5, 7] }
-"""
+STICK = TWO_THINGS + "wanted = { peak = [3, 5, 7] }\n"
 
 
 @pytest.fixture(scope="module")
