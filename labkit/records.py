@@ -70,8 +70,8 @@ class Records:
 def appraise_records(trial: Trial) -> Records:
     """How far a trial is, and what in its records wants a look; the kinds of findings stand in `Records`.
 
-    `labkit check` says the same of a folder, with the rows of its files. Nothing is changed or left away here. Raises
-    TrialError where it is given no trial.
+    `labkit check` says the same of a folder, with the rows of its files and what files alone show. Nothing is changed
+    or left away here. Raises TrialError where it is given no trial.
     """
     check_trial(trial, error=TrialError)
     return Records(

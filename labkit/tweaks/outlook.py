@@ -15,8 +15,8 @@ from labkit.core.posterior import BLOCK
 APART = 7919                                   # keeps the draws of two attributes apart
 SAME = 1e-4                                    # desirability, or part of the width of a scale: less is rounding
 LEAD = 0.005                                   # desirability: less apart is the same in print, and to within the draws
-# Who develops from a formula has some use for it: that it gives a fifth of all one could want is held to be ten times
-# as likely as priors and scores would have it. Scores may say otherwise.
+# Who develops from a formula has some use for it: the odds that it gives a fifth of all one could want are taken to be
+# ten times what priors and scores make them. Scores may say otherwise.
 IN_USE, DOUBTED = 0.2, 0.1
 
 
