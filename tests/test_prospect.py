@@ -15,7 +15,7 @@ from labkit import Trial, plan_confirmation, plan_round
 from labkit.errors import PlanError
 from labkit.panel import appraise_panel
 from labkit.planning.prospect import appraise_round
-from labkit.planning.question import usual_testers
+from labkit.planning.question import noise_of, scoring_parts, usual_testers
 from labkit.rehearsal import play_round
 from labkit.rounds import Round, round_from_factors
 from labkit.tweaks.forecast import usual_judges
@@ -164,13 +164,19 @@ def test_a_number_of_testers_between_two_is_told_one_way_everywhere():
     assert forecast.judged_by() == " (2 to 3 testers)"
 
 
-def test_each_attribute_counts_those_who_score_it():
-    """Four testers a pour, all of whom score the hardness, three the shade and two the payoff."""
+def partial_ballots(counts):
+    """Every pour of a factorial scored by so many testers for each attribute."""
     trial, round_ = Trial.from_toml(SQUARE + "[attributes.shade]\n[attributes.payoff]\n"), factorial()[1]
-    counts, rng = {"hardness": 4, "shade": 3, "payoff": 2}, np.random.default_rng(3)
-    trial = trial.with_round(round_).with_pours(round_.as_poured()).with_scores(pd.DataFrame([
+    rng = np.random.default_rng(3)
+    return trial.with_round(round_).with_pours(round_.as_poured()).with_scores(pd.DataFrame([
         {"pour": pour, "tester": f"T{t}", "session": "1", "attribute": name, "score": int(rng.integers(3, 8))}
         for pour in round_.pours for name, count in counts.items() for t in range(count)]))
+
+
+def test_each_attribute_counts_those_who_score_it():
+    """Four testers a pour, all of whom score the hardness, three the shade and two the payoff."""
+    counts = {"hardness": 4, "shade": 3, "payoff": 2}
+    trial = partial_ballots(counts)
     new = plan_round(trial, pours=2, seed=1)
     prospect, asked = appraise_round(trial, new), appraise_round(trial, new, testers=4)
     found = appraise_panel(trial).noise.query("source == 'tester_pour'").set_index("attribute")["found"]
@@ -182,6 +188,34 @@ def test_each_attribute_counts_those_who_score_it():
             assert seen(told, "two pours", name) == pytest.approx(expected, rel=1e-6)
     assert "scored for payoff by 2 testers and shade by 3 testers." in " ".join(str(prospect).split())
     assert "not all score everything" not in str(asked)
+
+
+def test_a_round_is_planned_for_those_who_score_each_attribute():
+    """Tester by pour is .8 for the hardness and 1 for the others; a pour's own .6; of ten points."""
+    trial, full = partial_ballots({"hardness": 4, "shade": 3, "payoff": 2}), partial_ballots(
+        {"hardness": 4, "shade": 4, "payoff": 4})
+    sd = {name: trial.noise_of(name) for name in trial.attributes}
+
+    def pour_variance(testers):
+        return np.mean([sd[a]["pour"] ** 2 + sd[a]["tester_pour"] ** 2 / n for a, n in testers.items()]) / 100
+
+    assert noise_of(trial).pour == pytest.approx(pour_variance({"hardness": 4, "shade": 3, "payoff": 2}))
+    assert noise_of(full).pour == pytest.approx(pour_variance(dict.fromkeys(sd, 4)))
+    round_ = plan_round(trial, pours=2, seed=1)
+    whole = appraise_round(trial, round_, testers=4).changes.set_index("change")["standard error"]
+    partly = appraise_round(trial, round_).changes.set_index("change")["standard error"]
+    assert (whole < partly)[["as planned", "one more tester", "one fewer tester"]].all()
+    one_more = noise_of(trial, 5, scoring_parts(trial))
+    assert one_more.pour == pytest.approx(pour_variance({"hardness": 5, "shade": 3.75, "payoff": 2.5}))
+
+
+def test_notes_of_a_round_tell_of_partial_ballots(demo):
+    """Half of the testers say nothing of the payoff."""
+    left = demo.scores["tester"].isin(sorted(set(demo.scores["tester"]))[::2]) & demo.scores["attribute"].eq("payoff")
+    partly = replace(demo, tables={**demo.tables, "scores": demo.scores[~left].reset_index(drop=True)})
+    notes = [" ".join(plan_round(t, pours=3, melts=2, seed=1).notes) for t in (demo, partly)]
+    assert "testers ([noise])" in notes[0] and "not by all" not in notes[0]
+    assert "testers, not by all for everything ([noise])" in notes[1]
 
 
 def test_a_difference_beyond_the_scale_is_told_as_that():

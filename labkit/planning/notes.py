@@ -7,7 +7,7 @@ from labkit.attributes import only_read
 from labkit.core.optimal import Criterion, d_optimum, information
 from labkit.planning.draft import Plan, pot_dimensions
 from labkit.planning.points import Points
-from labkit.planning.question import WEAK
+from labkit.planning.question import WEAK, scoring_parts
 from labkit.planning.size import SITTING
 from labkit.planning.weigh import outside_limits
 from labkit.planning.wish import Wish
@@ -102,6 +102,7 @@ def _method(trial: Trial, wish: Wish, plan: Plan) -> str:
     shared = ""
     if plan.region.recipe.pot:
         judged = "read once" if only_read(trial.attributes) else f"scored by {about(noise.testers, 'tester')}"
+        judged += ", not by all for everything" * any(part != 1 for part in scoring_parts(trial).values())
         shared = f" A melt's variance is {noise.melt_ratio:.2f} of that of a pour {judged} ([noise])."
     return f"Planned by the {wish.criterion}-criterion for the {wish.model} model, {prior}.{shared}"
 

@@ -10,7 +10,6 @@ from labkit.attributes import only_read
 from labkit.checks import check_whole
 from labkit.core.optimal import information, round_contrasts
 from labkit.core.terms import MODELS, Terms
-from labkit.definition import NOISE
 from labkit.errors import PlanError
 from labkit.panel import appraise_panel
 from labkit.planning.draft import drafted
@@ -27,6 +26,7 @@ from labkit.planning.question import (
     model_values,
     noise_of,
     past_of,
+    scoring_parts,
     terms_of,
     testers_by_attribute,
     weak_question,
@@ -53,10 +53,10 @@ def appraise_round(trial: Trial, round_: Round | int, testers: int | None = None
     check_trial(trial, error=PlanError)
     round_ = round_of(round_, trial, error=PlanError)
     trial = _without(trial, round_)
-    noise, by_attribute = noise_of(trial), testers_by_attribute(trial)
-    if testers is not None:
-        by_attribute = {}
-        noise = _scored_by(noise, trial, check_whole(testers, name="testers", low=1, high=99, error=PlanError))
+    noise, by_attribute, scoring = noise_of(trial), testers_by_attribute(trial), scoring_parts(trial)
+    if testers is not None:                            # so many of every attribute
+        by_attribute = scoring = {}
+        noise = noise_of(trial, check_whole(testers, name="testers", low=1, high=99, error=PlanError), scoring)
     question = weak_question(trial.region, trial.region, noise, model="quadratic", kind="I")
     past, new = past_of(trial).pours, round_.to_frame()
     known = known_before(question, past)
@@ -73,7 +73,7 @@ def appraise_round(trial: Trial, round_: Round | int, testers: int | None = None
         differences=_differences(trial, past, new, spread, dict.fromkeys(spread, noise.testers) | by_attribute),
         guess=guess,
         worst=worst,
-        changes=_changes(trial, round_, noise),
+        changes=_changes(trial, round_, noise, scoring),
         sources=sources + _fewer_words(noise.testers, by_attribute),
         scales=trial.attributes,
     )
@@ -102,19 +102,6 @@ def _without(trial: Trial, round_: Round) -> Trial:
     kept = {"plan": plan[~plan["pour"].isin(round_.pours)].reset_index(drop=True),
             "pours": pours[~pours["pour"].isin(round_.pours)].reset_index(drop=True)}
     return replace(trial, tables={**trial.tables, **kept})
-
-
-def _scored_by(noise: Noise, trial: Trial, testers: int) -> Noise:
-    """The same noise with another number of testers: only the variance of tester x pour is divided anew."""
-    single = _single_variance(trial)
-    steady = noise_of(trial).pour - single / noise_of(trial).testers
-    return replace(noise, pour=max(steady + single / testers, 1e-12), testers=testers)
-
-
-def _single_variance(trial: Trial) -> float:
-    """Variance of tester x pour, in squared widths, averaged over the attributes."""
-    parts = [(trial.noise_of(name)["tester_pour"] / a.width) ** 2 for name, a in trial.attributes.items()]
-    return float(np.mean(parts)) if parts else NOISE["tester_pour"] ** 2
 
 
 # Which terms
@@ -271,11 +258,12 @@ def _place_words(question: Question, points: pd.DataFrame) -> str:
 # One more or fewer
 
 
-def _changes(trial: Trial, round_: Round, noise: Noise) -> pd.DataFrame:
+def _changes(trial: Trial, round_: Round, noise: Noise, scoring: Mapping[str, float]) -> pd.DataFrame:
     """Standard error over the region, and how a change of the round would move it.
 
-    With other testers the same round is judged anew; other numbers of pours and melts are each searched for quickly
-    and compared with a round of the planned size found in the same way.
+    With other testers, who score each attribute as often as the usual ones do (`scoring`), the same round is judged
+    anew; other numbers of pours and melts are each searched for quickly and compared with a round of the planned size
+    found in the same way.
     """
     pours, melts, own = len(round_.pours), len(round_.melts), not trial.recipe.pot
     brief = _brief(trial, Wish(pours=pours, melts=melts))
@@ -288,7 +276,7 @@ def _changes(trial: Trial, round_: Round, noise: Noise) -> pd.DataFrame:
                 moved = _searched_error(brief, *size) - usual
                 rows.append((f"{word} {what}", planned + moved, moved))
         if noise.testers + step >= 1 and not only_read(trial.attributes):
-            other = _error(trial, brief, _scored_by(noise, trial, noise.testers + step), round_.to_frame())
+            other = _error(trial, brief, noise_of(trial, noise.testers + step, scoring), round_.to_frame())
             rows.append((f"{word} tester", other, other - planned))
     return pd.DataFrame(rows, columns=["change", "standard error", "moves by"])
 

@@ -1,5 +1,6 @@
 """What a round is asked to teach: the functions of the model, what is known of them before, and the criterion."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -48,15 +49,18 @@ class Noise:
         return self.melt / self.pour
 
 
-def noise_of(trial: Trial) -> Noise:
-    """The stated noise, averaged over the attributes; a pour's holds that of tester x pour over the testers.
+def noise_of(trial: Trial, testers: float | None = None, scoring: Mapping[str, float] | None = None) -> Noise:
+    """The stated noise, averaged over the attributes; a pour's holds that of tester x pour over those who score it.
 
-    An attribute that an instrument reads counts with one reading a pour.
+    testers : how many score a pour; as usual so far. scoring : attribute -> the part of them that scores it, 1 where it
+    is left out; as so far. An attribute that an instrument reads counts with one reading a pour.
     """
-    testers = usual_testers(trial)
-    widths = [(trial.noise_of(name), attribute.width) for name, attribute in trial.attributes.items()]
+    testers = usual_testers(trial) if testers is None else testers
+    scoring = scoring_parts(trial) if scoring is None else scoring
+    widths = [(name, trial.noise_of(name), attribute.width) for name, attribute in trial.attributes.items()]
     parts = [{source: (sd[source] / width) ** 2 for source in NOISE} | {"reading": _read_variance(sd, width)}
-             for sd, width in widths] or [
+             | {"tester_pour": (sd["tester_pour"] / width) ** 2 / scoring.get(name, 1.0)}
+             for name, sd, width in widths] or [
         {source: part**2 for source, part in NOISE.items()} | {"reading": 0.0}
     ]
     mean = {source: float(np.mean([part[source] for part in parts])) for source in (*NOISE, "reading")}
@@ -79,6 +83,12 @@ def testers_by_attribute(trial: Trial) -> dict[str, float]:
     scores = trial.standing_scores
     counts = scores.groupby(["attribute", "pour"])["tester"].nunique() if len(scores) else pd.Series(dtype=float)
     return counts.groupby("attribute").median().astype(float).to_dict() if len(counts) else {}
+
+
+def scoring_parts(trial: Trial) -> dict[str, float]:
+    """Attribute -> the part of the usual testers that scores it, for each that was scored."""
+    usual = usual_testers(trial)
+    return {name: count / usual for name, count in testers_by_attribute(trial).items()}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
