@@ -1,6 +1,6 @@
 """Worlds that fit what a trial has seen so far: each is one draw of what is still open."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 import numpy as np
 import pandas as pd
@@ -8,12 +8,12 @@ import pandas as pd
 from labkit.errors import RehearsalError
 from labkit.rehearsal.table import tester_names
 from labkit.rehearsal.world import World
-from labkit.tweaks.outlook import APART, desirability_of
+from labkit.tweaks.outlook import APART, DOUBTED, IN_USE, desirability_of
 from labkit.tweaks.suggest import FAINT
 from labkit.tweaks.worth import jury_of
 
 TESTERS = 99                   # for whom a world has levels
-ATTEMPTS = 200                 # truths drawn to find one in which the starting formula is of some use
+ATTEMPTS = 200                 # truths drawn to find a credible one
 STEPS = (2, 1)                 # half points: scores are read to the largest step that all so far are multiples of
 SOURCES = ("round", "melt", "pour", "tester", "tester_pour", "reading")
 
@@ -24,8 +24,10 @@ def worlds_of(trial) -> Callable[[int], World]:
     Rounds, melts, pours and tastings scatter with their posterior medians; what is a formula's own belongs to the
     truth. Testers' levels are drawn with the median of what the panel found, slopes are one. Once a pour has failed,
     the chance of failing is a draw as well. An attribute that nobody has judged yet is drawn from its prior, `expect`
-    included, with the noise that the trial states: so also a trial without a single score can be rehearsed. Its worlds
-    are those, of all that the prior holds possible, in which the starting formula is of some use.
+    included, with the noise that the trial states: so also a trial without a single score can be rehearsed.
+
+    The starting formula is held to be of use as in `suggest_next`: of worlds in which it gives less than IN_USE of all
+    that is wanted one in ten is taken (DOUBTED); before anything is judged, none in which it gives nothing.
     """
     from labkit.surfaces import any_failed, fit_failing, fit_surfaces
     from labkit.surfaces.ground import Ground
@@ -37,8 +39,9 @@ def worlds_of(trial) -> Callable[[int], World]:
     names = list(dict.fromkeys([*tester_names(TESTERS), *sorted(trial.standing_scores["tester"])]))
 
     def world(seed: int) -> World:
+        fails = None if failing is None else lambda points: failing.draws(points, n=1, seed=seed)[0]
         draws = (_truth(readings, ground, seed, attempt) for attempt in range(ATTEMPTS))
-        truth = next(draws) if surfaces else next((t for t in draws if _is_of_use(trial, t)), None)
+        truth = next(_credible(trial, draws, fails, seed), None)
         if truth is None:
             raise RehearsalError(f"in none of {ATTEMPTS} worlds does the starting formula give anything of what is "
                                  "wanted. Check the points of each wanted in trial.toml, or give a World.")
@@ -46,7 +49,6 @@ def worlds_of(trial) -> Callable[[int], World]:
         levels = {name: sd["tester"] * rng.standard_normal(len(names)) for name, sd in noise.items()}
         sds = {f"sd_{source}": {name: sd[source] for name, sd in noise.items()}
                for source in SOURCES if source != "tester"}
-        fails = None if failing is None else lambda points: failing.draws(points, n=1, seed=seed)[0]
         return World(truth=truth, levels=pd.DataFrame(levels, index=names), step=step,
                      fails=fails, **sds)
 
@@ -73,9 +75,19 @@ def _truth(readings: Mapping[str, object], ground, seed: int, attempt: int) -> C
     return truth
 
 
-def _is_of_use(trial, truth: Callable) -> bool:
+def _credible(trial, truths: Iterable[Callable], fails: Callable | None, seed: int) -> Iterator[Callable]:
+    """Truths in which one would develop from the starting formula, and DOUBTED of the others.
+
+    A starting formula outside the limits tells nothing once something is judged, as in `tweaks.outlook`.
+    """
     start = trial.recipe.starting_factors[list(trial.recipe.coordinates)]
-    return bool(desirability_of(trial.attributes, truth(start))[0] > FAINT)
+    holds = 1.0 if fails is None else 1 - float(np.clip(fails(start)[0], 0, 1))
+    rng, judged = np.random.default_rng([seed, 107]), bool(len(trial.judged))
+    outside = not trial.region.includes(start)[0]
+    for truth in truths:
+        worth = holds * float(desirability_of(trial.attributes, truth(start))[0])
+        if (worth > FAINT or judged) and (worth >= IN_USE or outside or rng.random() < DOUBTED):
+            yield truth
 
 
 def _noise(trial, surfaces: Mapping[str, object]) -> dict[str, dict[str, float]]:

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from definitions import UNEXPECTED
+from definitions import TERRACOTTA, UNEXPECTED
 from panels import scored, trial_with
 from scipy import stats
 from test_instruments import BOTH
@@ -12,7 +12,7 @@ import labkit
 from labkit.core.importance import weighted_quantiles
 from labkit.errors import RehearsalError
 from labkit.rehearsal import play_round, worlds_of
-from labkit.rehearsal.fitted import _steps
+from labkit.rehearsal.fitted import _credible, _steps
 from labkit.surfaces import fitting
 from labkit.surfaces.fitting import BY_DEGREE, CONSTANT, HILL, PEAKED, SHAPES_OF_PEAK, TRUST, read_nothing
 from labkit.surfaces.ground import Ground
@@ -146,6 +146,21 @@ class TestBeforeAnythingIsScored:
         desired = desirability_of(terracotta.attributes, truths)
         assert desired.min() > 0.05 and desired.std() > 0.1
         pd.testing.assert_frame_equal(worlds(3).truth_at(start, NAMES), worlds_of(terracotta)(3).truth_at(start, NAMES))
+
+    def test_one_in_ten_worlds_is_kept_where_the_starting_formula_is_of_little_use(self, terracotta, demo, monkeypatch):
+        """None, before anything is judged, where it is of no use; all, once judged, where it lies outside the limits."""
+        monkeypatch.setattr("labkit.rehearsal.fitted.desirability_of", lambda attributes, scores: [scores])
+
+        def kept(trial, worth, fails=None):
+            return len(list(_credible(trial, [lambda start: worth] * 3000, fails, seed=1))) / 3000
+
+        assert kept(demo, 0.2) == kept(terracotta, 0.9) == 1.0
+        assert kept(demo, 0.0) == pytest.approx(0.1, abs=0.02)
+        assert kept(demo, 0.6, fails=lambda start: np.array([0.7])) == kept(terracotta, 0.19) == kept(demo, 0.0)
+        assert kept(terracotta, 0.04) == 0.0
+        outside = labkit.Trial.from_toml(TERRACOTTA.replace("low = 0.10\nhigh = 0.22", "low = 0.17\nhigh = 0.22"))
+        assert not outside.region.includes(outside.recipe.starting_factors)[0]
+        assert kept(outside, 0.1) == 1.0 and kept(outside, 0.0) == 0.0
 
     def test_expected_directions_are_more_often_true_than_not(self, terracotta):
         """Half of the prior shifts the slope by two of its standard deviations: true in .5 .977 + .5 .5 of the worlds."""
