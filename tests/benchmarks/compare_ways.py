@@ -1,6 +1,6 @@
 """What does a good formula cost, and by which way of working? The kit beside its peers, in the same invented worlds.
 
-    python tests/benchmarks/compare_ways.py FACTORS [worlds] [first seed] [ways] [processes] [file] [own | others]
+    python tests/benchmarks/compare_ways.py FACTORS [worlds] [first seed] [ways] [processes] [file] [own | others | third]
 
 Rounds of 4 pours in 2 melts, six of them. After each, the ratio = desirability at the formula one would settle on / best
 possible, both at the long-run mean of that panel. Ways (comma between them; all where left out):
@@ -15,7 +15,7 @@ possible, both at the long-run mean of that panel. Ways (comma between them; all
 Printed: medians, lower deciles; then differences of medians with the lower 90 % limit of a paired bootstrap over worlds;
 coverage and mean interval score of 90 % intervals for the mean over 100 formulas, by attribute and round, for kit, expect
 and peer; what stopping would have given. `file` keeps a line of JSON a development, to which later runs add
-("" for none). Worlds are those of `worlds.py`, or of `other_worlds.py`.
+("" for none). Worlds are those of `worlds.py`, `other_worlds.py` or `third_worlds.py`.
 """
 
 import os
@@ -30,6 +30,7 @@ import time
 import numpy as np
 import other_worlds
 import pandas as pd
+import third_worlds
 import worlds
 from peer import first_round, next_step
 from rehearse_worlds import one_factor_at_a_time, reached
@@ -40,7 +41,8 @@ from labkit.rehearsal import play_round
 from labkit.tweaks import desirability_of
 
 ROUNDS, POURS, MELTS = 6, 4, 2
-FAMILIES = {"own": worlds.development_of, "others": other_worlds.development_of}
+FAMILIES = {"own": worlds.development_of, "others": other_worlds.development_of,
+            "third": third_worlds.development_of}
 WAYS = ("never", "one", "design", "peer", "kit", "expect")
 REQUIRED = (("kit", "peer", (-0.02,) * 6), ("kit", "peer", (0.05,)), ("expect", "peer", (0.10, 0.02, 0.02)))
 
