@@ -30,16 +30,15 @@ def percent(chance: float) -> str:
 def first_advice(trial, scored: int, hold: Mapping[str, float] = MappingProxyType({})) -> str:
     """What to say while there is nothing to go by."""
     starting = f"the starting formula{', but for what is held' if hold else ''}"
-    kinds = "scores"
     judged = {word: f"scored {word} read" if trial.read_attributes else "scored" for word in ("or", "and")}
     if only_read(trial.attributes):
-        judged, kinds = dict.fromkeys(judged, "read"), "readings"
+        judged = dict.fromkeys(judged, "read")
     so_far = (f"No pour has been {judged['or']} yet" if not scored
               else f"Only {plural(scored, 'pour')} has been {judged['or']} so far")
     known = f"{so_far}, so nothing is known about what to change."
     if first := first_of_all(trial):
         return f"{known} {first} Then ask again: this round comes too early. The formula below is {starting}."
-    return (f"{known} This round is planned to teach the most about all {kinds} at once; the formula below is "
+    return (f"{known} This round is planned to teach the most about all {_kinds(trial)} at once; the formula below is "
             f"{starting}. Pour the round, have it {judged['and']}, and ask again.")
 
 
@@ -82,9 +81,14 @@ def _poured(trial) -> pd.DataFrame:
     return made[made["ok"] & (made["round"] > 0)]
 
 
-def teaching(round_: Round) -> pd.DataFrame:
+def teaching(trial, round_: Round) -> pd.DataFrame:
     """The reason for each pour of a round that is planned to teach."""
-    return round_.frame[["pour", "melt"]].assign(why="to teach the most about all scores")
+    return round_.frame[["pour", "melt"]].assign(why=f"to teach the most about all {_kinds(trial)}")
+
+
+def _kinds(trial) -> str:
+    """What is said of pours: scores, or readings where there is nothing else."""
+    return "readings" if only_read(trial.attributes) else "scores"
 
 
 def nothing_found(trial, predictions: pd.DataFrame) -> str:
@@ -99,8 +103,8 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
     points = words_joined([f"{p:g}" for p in wanted.points], last="to")
     return (f"No formula within the limits is expected to give what you want: the best known comes to a desirability "
             f"of {best:.2f}. {worst} is furthest off: {mean} expected, wanted {wanted.kind} "
-            f"{points}. This round is planned to teach the most instead. If its scores say the same, widen the limits, "
-            "or what is wanted.")
+            f"{points}. This round is planned to teach the most instead. If its {_kinds(trial)} say the same, widen "
+            "the limits, or what is wanted.")
 
 
 def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, gain: float, cost: float, stop: bool, known: float,
