@@ -121,6 +121,20 @@ class TestHowMany:
         assert count == 1 and why.endswith(" That is not said of shade, for which not even 4 would do: too little is "
                                            "known, or too much changes from round to round.")
 
+    def test_what_is_expected_to_miss_is_not_told_as_too_little_known(self):
+        """The chance of a miss was told as over 99 % four lines on."""
+        wanted = Wanted(kind="rising", points=(4.0, 8.0))
+        attributes = {name: Attribute(name=name, wanted=wanted) for name in ("payoff", "shade")}
+        miss = " shade is expected to miss what is wanted, so that pours that do are no surprise."
+        lost, open_, sure = normal([2.0], [[0.25]]), normal([4.5], [[0.25]]), normal([9.0], [[0.25]])
+        count, why = enough_pours({"payoff": sure, "shade": lost}, attributes)
+        assert count == 1 and why.endswith(f"over 99 %.{miss}")
+        alike = "2 pours show whether the formula comes out alike."
+        assert enough_pours({"payoff": open_, "shade": lost}, attributes) == (
+            2, f"{alike} Not even 4 would tell for sure whether payoff misses what is wanted: too little is known.{miss}")
+        assert enough_pours({"payoff": lost, "shade": lost}, attributes) == (
+            2, f"{alike} payoff and shade are expected to miss what is wanted, so that pours that do are no surprise.")
+
 
 def linear(*names):
     return {name: Attribute(name=name, low=-100, high=100, wanted=Wanted(kind="rising", points=(-100.0, 100.0)))
