@@ -27,6 +27,13 @@ def percent(chance: float) -> str:
     return "over 99 %" if chance > 0.995 else "under 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
 
 
+def with_article(told: str) -> str:
+    """`a 28 %`, `an 8 %`, and `under 1 %` as it is."""
+    if not told[0].isdigit():
+        return told
+    return f"an {told}" if told.startswith("8") or told.split()[0] in ("11", "18") else f"a {told}"
+
+
 def first_advice(trial, scored: int, hold: Mapping[str, float] = MappingProxyType({})) -> str:
     """What to say while there is nothing to go by."""
     starting = f"the starting formula{', but for what is held' if hold else ''}"
@@ -281,12 +288,13 @@ def _why(row: dict, where: str, settled: float, known: float) -> str:
         return f"{row['nearest pour']} again, because one more pour of it tells more than a new formula"
     if not where:
         return "the formula below itself, because a pour of it tells more than one of another"
-    chance = f"{percent(row['chance of beating the best'])} chance of beating it"
+    told = percent(row["chance of beating the best"])
+    chance, some = (f"{text} chance of beating it" for text in (told, with_article(told)))
     if row["desirability"] > 0.95 * settled:
         return f"{where} against the formula below, and as good as far as is known: {chance}"
     if row["chance of beating the best"] > 0.2:
-        return f"{where} against the formula below, with a {chance}"
+        return f"{where} against the formula below, with {some}"
     if row["sd before"] > known:
         return (f"{where} against the formula below, where less is known: the uncertainty of {row['sd before']:.2f} "
                 f"({known:.2f} at the formula below) becomes {row['sd after']:.2f}")
-    return f"{where} against the formula below, for what it adds to the others of the round: a {chance}"
+    return f"{where} against the formula below, for what it adds to the others of the round: {some}"
