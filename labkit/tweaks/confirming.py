@@ -102,10 +102,12 @@ def _places(slips: pd.DataFrame, scales: Mapping[str, Attribute]) -> dict[str, i
 
 
 def _turns_shown(expected: pd.DataFrame, overturns: pd.DataFrame, scales: Mapping[str, Attribute]) -> pd.DataFrame:
-    table = expected.drop(columns="mean").merge(overturns.drop(columns=["expected", "at once"]), on="attribute")
+    """Where the choice turns. Where another is better already, what is expected is no turning point to be printed."""
+    table = expected.drop(columns="mean").merge(overturns.drop(columns="expected"), on="attribute")
     for side in ("below", "above"):
         known = table[side].notna()
-        told = [scales[name].told(v, 2) for name, v in zip(table["attribute"], table[side])]
+        told = ["already" if at_once else scales[name].told(v, 2)
+                for name, v, at_once in zip(table["attribute"], table[side], table["at once"])]
         table[side] = [f"{v}: {who}" if k else "none on the scale"
                        for v, who, k in zip(told, table[f"better {side}"], known, strict=True)]
     return table[["attribute", "low", "high", "below", "above"]].rename(

@@ -244,6 +244,8 @@ class TestConfirmation:
         other = pd.DataFrame([{"wax": 0.16, "red_share": 0.65, "load": 0.06, "pour_temperature": 76.0}])
         found = labkit.plan_confirmation(demo, formula=other, pours=1)
         assert found.overturns["at once"].all() and "would be the better choice" not in found.advice
+        better, = set(found.overturns["better below"])
+        assert str(found).count(f"already: {better}") == 2 * len(found.overturns)      # no turning points in the table either
         assert found.advice.split("\n")[1].startswith("As far as is known today P")
         assert " is the better choice already: desirability 0." in found.advice
 
