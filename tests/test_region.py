@@ -107,6 +107,15 @@ def test_what_cannot_be_reached_is_said_with_its_reason():
     assert reach.frame.loc["base: sunflower wax", "highest"] == pytest.approx(0.23)
 
 
+def test_limits_that_are_said_to_follow_from_others_may_all_go_together():
+    """The low of one part of two is the high of the other: both were said to follow, and nothing would have been left."""
+    two = Trial.from_toml(HAZEL.replace('"sunflower wax", "cocoa butter", "castor oil"]\nlow = [0.06, 0.10, 0.50]\n'
+                                        "high = [0.16, 0.40, 0.80]",
+                                        '"sunflower wax", "castor oil"]\nlow = [0.06, 0.84]\nhigh = [0.16, 0.94]'))
+    assert reach_of(two.region).implied == ("sunflower wax is at least 0.06 of the base",
+                                            "sunflower wax is at most 0.16 of the base")
+
+
 def test_a_limit_on_the_batch_cuts_a_share_and_is_named():
     trial = Trial.from_toml(WORKED + '\n[[limits]]\nof = ["candelilla wax"]\nhigh = 0.15\n')
     text = reach_of(trial.region).frame.loc["wax", "because"]
