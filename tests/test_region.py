@@ -116,6 +116,16 @@ def test_limits_that_are_said_to_follow_from_others_may_all_go_together():
                                             "sunflower wax is at most 0.16 of the base")
 
 
+def test_a_reason_names_no_limit_that_can_be_spared():
+    """1e-4 of a base of .001 was within what the solver forgives: load and the low of cocoa butter were blamed too."""
+    base = '["sunflower wax", "cocoa butter", "castor oil"]'
+    trial = Trial.from_toml(f'{HAZEL}\n[[limits]]\nof = ["sunflower wax", "cocoa butter"]\nwithin = {base}\nlow = 0.3\n')
+    assert [text for text in reach_of(trial.region).frame["because"] if text] == [
+        "cocoa butter can go no lower than 0.14 of the base: sunflower wax is at most 0.16 of the base and sunflower wax and "
+        "cocoa butter are at least 0.3 of the base.",
+        "castor oil can go no higher than 0.7 of the base: sunflower wax and cocoa butter are at least 0.3 of the base."]
+
+
 def test_a_limit_on_the_batch_cuts_a_share_and_is_named():
     trial = Trial.from_toml(WORKED + '\n[[limits]]\nof = ["candelilla wax"]\nhigh = 0.15\n')
     text = reach_of(trial.region).frame.loc["wax", "because"]

