@@ -8,7 +8,7 @@ from looking import names
 from matplotlib.text import Annotation
 
 from labkit.figures import draw_along, draw_region, draw_surface
-from labkit.figures.axes import FAILED, POURED, words_of
+from labkit.figures.axes import FAILED, POURED, title_at, words_of
 from labkit.figures.names import label_points
 from labkit.trial import Trial
 
@@ -63,3 +63,17 @@ def test_what_failed_hides_nothing_that_did_not(hazel):
     marks = [line.get_marker() for line in ax.lines if line.get_marker() in ("o", "X") and len(line.get_xdata())]
     assert marks == ["X"] + ["o"] * (len(hazel.made) - 1)
     assert FAILED["markersize"] > POURED["markersize"]
+
+
+def test_long_names_stay_within_their_pictures():
+    """Titles ran out of both sides of a figure, and the words under small pictures into each other."""
+    from definitions import TERRACOTTA
+    long, name = "share of the beeswax within the whole of the base", "A stick for the winter market, stall two, second shelf"
+    text = TERRACOTTA.replace("[factors.wax]", f'[factors."{long}"]').replace("{ wax =", f'{{ "{long}" =')
+    trial = Trial.from_toml(text.replace("Terracotta stick", f"{name} on the left"))
+    assert max(map(len, words_of(trial.recipe, long, width=34).split("\n"))) <= 34
+    axes = draw_region(trial, (long, "load"))
+    figure = axes.get_figure()
+    figure.draw_without_rendering()
+    assert axes.title.get_window_extent().x0 >= 0 and axes.title.get_window_extent().x1 <= figure.bbox.x1
+    assert axes.get_title().count("\n") == 1 and "\n" not in title_at("Terracotta stick: what is wanted", "")
