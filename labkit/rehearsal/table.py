@@ -132,9 +132,9 @@ def _uses(world: World, names: Sequence[str], attribute: str) -> np.ndarray:
 
 
 def _sd(world: World, source: str, attribute) -> float:
-    """A standard deviation of the world; where it has none the usual one, in points as they are on this scale."""
+    """A standard deviation of the world; where it has none the usual part of this scale."""
     amounts = getattr(world, f"sd_{source}")
-    return USUAL[source] * 2 * attribute.half_point if amounts is None else _amount(amounts, attribute.name)
+    return USUAL[source] * attribute.width if amounts is None else _amount(amounts, attribute.name)
 
 
 def _step(world: World, attribute) -> float:
