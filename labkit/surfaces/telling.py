@@ -158,7 +158,8 @@ def _lack_of_fit(lack: Comparison, model: str, repeats: int) -> str:
         return (f"Against the spread of repeats, the {model} model {verdict} "
                 f"(F {number_text(lack.f)} on {lack.df} df, p {number_text(lack.p, 3)}).")
     if not repeats:
-        return "No formula was poured twice: lack of fit cannot be told. A repeat would tell."
+        return ("No two pours came out alike to a hundredth of every range: lack of fit cannot be told. A repeat as "
+                "near as that would tell.")
     if not lack.df:
         return (f"The {model} model has a term for every formula that was poured, so beside repeats there is nothing "
                 "to check it against: lack of fit cannot be told. More different formulas would tell.")
