@@ -133,7 +133,7 @@ def _model_sentence(classical: Classical) -> str:
     if classical.model == "constant":
         return f"Classical reading: these pours carry no more than a constant, with {rest}."
     parts = [c for columns in classical.recipe.blends.values() for c in columns]
-    others = [c for c in classical.recipe.coordinates if c not in parts]
+    others = [c for c in classical.recipe.coordinates if c not in parts and c in classical.recipe.varying]
     where = words_joined([f"{words_joined(others)} coded -1 to 1"] * bool(others)
                          + [f"{words_joined(parts)} as shares"] * bool(parts))
     r2 = number_text(classical.r_squared, 3)

@@ -185,9 +185,9 @@ def failing(surface, settled: pd.DataFrame) -> list[str]:
 
 
 def _held(trial, asked, surfaces, settled: pd.DataFrame) -> list[str]:
-    """One sentence for each factor that is held because it makes no difference."""
+    """One sentence for each factor that is held because it makes no difference, and not by trial.toml anyway."""
     return [_held_words(trial, name, asked.fixed[name], surfaces, settled[name].item())
-            for name in asked.fixed if name not in asked.hold]
+            for name in asked.fixed if name not in asked.hold and name in trial.recipe.varying]
 
 
 def _held_words(trial, name: str, value: float, surfaces, weighed: float) -> str:
