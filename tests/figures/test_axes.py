@@ -11,6 +11,7 @@ from labkit.figures import draw_along, draw_region, draw_surface
 from labkit.figures.axes import FAILED, POURED, title_at, words_of
 from labkit.figures.names import label_points
 from labkit.trial import Trial
+from labkit.tweaks import suggest_next
 
 
 def boxes(ax):
@@ -77,3 +78,14 @@ def test_long_names_stay_within_their_pictures():
     figure.draw_without_rendering()
     assert axes.title.get_window_extent().x0 >= 0 and axes.title.get_window_extent().x1 <= figure.bbox.x1
     assert axes.get_title().count("\n") == 1 and "\n" not in title_at("Terracotta stick: what is wanted", "")
+
+
+def test_a_setting_over_a_thousand_is_no_power_of_ten():
+    """A stirrer at 1240 turns a minute was held "at stirring 1.24e+03", and so said `labkit next`."""
+    from labkit.__main__ import _settled
+    from labkit.figures.slices import value_words
+    assert value_words(pd.Series({"stirring": 1240.0, "base: oil": 0.5})) == ["stirring 1240", "oil 0.5"]
+    from definitions import TERRACOTTA
+    trial = Trial.from_toml(TERRACOTTA.replace("low = 68\nhigh = 80", "low = 1200\nhigh = 1300"))
+    tweak = suggest_next(trial, pours=2, melts=1, seed=1)
+    assert any("pour_temperature 1250." in str(block.text) for block in _settled(trial, tweak))
