@@ -194,6 +194,7 @@ class TestWhoWasThereBefore:
         played = play_round(before, after, mild(), testers=3, seed=5)
         assert set(played.scores["tester"]) == {"T1", "T2", "T03"}
         assert played.onto(before, after).standing_scores["tester"].nunique() == 3
+        assert len(labkit.rehearse_many(before, mild(), seeds=[1], rounds=1, testers=2, workers=1).frame) == 1
 
     @pytest.mark.parametrize("last, session", [("1", "2"), ("2", "3"), ("02", "3")])
     def test_a_sitting_has_a_number_of_its_own(self, terracotta, round_, last, session):
