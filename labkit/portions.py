@@ -48,8 +48,9 @@ def _smallest(sheet: pd.DataFrame, ingredient: str, batch: Batch) -> _Portion | 
         return None
     where, share = weighed.idxmin(), weighed.min() / sheet.loc[weighed.idxmin()].sum()
     grams = Fraction(str(round(weighed.min(), 6))) * (1 + Fraction(str(ALLOWANCE)) if sheet.index.name == "melt" else 1)
-    enough = grams / (LEAST_STEPS * batch.exact_step)
-    return _Portion(ingredient=ingredient, where=where, grams=grams, share=share, enough=enough) if enough < 1 else None
+    enough, least = grams / (LEAST_STEPS * batch.exact_step), float(LEAST_STEPS * batch.exact_step)
+    under = to_steps(float(grams), batch) < least - 1e-9                   # as the sheet asks for it
+    return _Portion(ingredient=ingredient, where=where, grams=grams, share=share, enough=enough) if under else None
 
 
 def _what_would_do(small: list[_Portion], batch: Batch) -> str:

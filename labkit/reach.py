@@ -22,7 +22,7 @@ class Reach:
     """What the limits of a region leave of each range.
 
     frame : a row a coordinate of the formula: stated low and high, the lowest and highest that can be reached, why.
-    implied : limits that follow from the others.
+    implied : limits that follow from the others, and may all go together.
     """
 
     frame: pd.DataFrame
@@ -66,8 +66,7 @@ def reach_of(region: Region) -> Reach:
         {"low": stated["low"], "high": stated["high"], "lowest": factors.min(), "highest": factors.max()}
     ).rename_axis("coordinate")
     frame["because"] = [_because(region, s, frame.loc[s.column]) for s in region.recipe.statements]
-    implied = tuple(b.text for b in region.bounds if _is_implied(region, b))
-    return Reach(frame=frame, implied=implied, dimension=region.dimension, corners=len(region.vertices()))
+    return Reach(frame=frame, implied=_implied(region), dimension=region.dimension, corners=len(region.vertices()))
 
 
 def _because(region: Region, statement, row: pd.Series) -> str:
@@ -98,11 +97,23 @@ def _disjoint(sets: list[Pieces]) -> bool:
     return len(frozenset().union(*sets)) == sum(map(len, sets))
 
 
-def _is_implied(region: Region, bound: Bound) -> bool:
-    """Whether the other limits alone keep this one: max row m <= 0 without it."""
+def _implied(region: Region) -> tuple[str, ...]:
+    """Limits that may all go together, in their order: each is kept by those before it that stay and those after it.
+
+    Of two that say the same, such as the low of one part of two and the high of the other, only the first.
+    """
+    below, found = list(region.polytope.below), []
+    for bound in region.bounds:
+        same = [k for k, row in enumerate(below) if np.array_equal(row, bound.row)]
+        rest = [row for k, row in enumerate(below) if k not in same[:1]]
+        if len(same) > 1 or _is_kept(region, bound, np.array(rest)):
+            found.append(bound.text)
+            below = rest
+    return tuple(found)
+
+
+def _is_kept(region: Region, bound: Bound, others: np.ndarray) -> bool:
+    """Whether other limits alone keep this one: max row m <= 0 without it."""
     whole = region.polytope
-    others = np.array([row for row in whole.below if not np.array_equal(row, bound.row)])
-    if len(others) < len(whole.below) - 1:
-        return True
     rest = simplex.Polytope(equal=whole.equal, equal_to=whole.equal_to, below=others, below_to=np.zeros(len(others)))
     return simplex.extent(rest, bound.row)[1] <= SAME * max(1.0, np.abs(bound.row).max())

@@ -95,9 +95,13 @@ def told_standing(trial: Trial) -> str:
     return f"{trial.name}: {', '.join(said)}."
 
 
+def _varying(trial: Trial) -> list[str]:
+    return [name for name in trial.recipe.coordinates if name in trial.recipe.varying]
+
+
 def _varies(trial: Trial) -> str:
     recipe, region = trial.recipe, trial.region
-    return (f"{plural(len(recipe.ingredients), 'ingredient')}; what varies: {words_joined(recipe.coordinates)}. The "
+    return (f"{plural(len(recipe.ingredients), 'ingredient')}; what varies: {words_joined(_varying(trial))}. The "
             f"region has {plural(len(region.vertices()), 'corner')} in {plural(region.dimension, 'free dimension')}.")
 
 
@@ -106,7 +110,7 @@ def told_unsaid(trial: Trial) -> list[str]:
     attributes = trial.attributes.values()
     told = [f"{NOTHING_WANTED[:1].upper()}{NOTHING_WANTED[1:]}"] * (not any(a.wanted is not None for a in attributes))
     if trial.next_round <= 2 and not any(a.expect for a in attributes):
-        name = trial.recipe.coordinates[0]
+        name = (_varying(trial) or trial.recipe.coordinates)[0]
         key = name if BARE_KEY.fullmatch(name) else json.dumps(name, ensure_ascii=False)
         told.append("No direction is expected of any attribute. Where you are sure what makes one rise or fall, write "
                     f"it into trial.toml, such as expect = {{ {key} = \"up\" }}, for every one of which you are: the "

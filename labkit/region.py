@@ -33,7 +33,8 @@ class Bound:
 
     @property
     def text(self) -> str:
-        return f"{self.name} is at {self.kind} {self.value:g} of {self.whole}"
+        are = "are" if len(self.of) > 1 and " and " in self.name else "is"
+        return f"{self.name} {are} at {self.kind} {self.value:g} of {self.whole}"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -115,10 +116,10 @@ class Region:
         return tuple(bounds)
 
     def _is_empty(self, rows: list[np.ndarray]) -> bool:
-        """Whether nothing satisfies these rows, with every whole of a ratio above nothing."""
+        """Whether nothing satisfies these rows (1e4 of each, as solvers forgive 1e-7), no whole of a ratio being 0."""
         wholes = [s.within_row for s in self.recipe.statements]
         n, whole = len(self.recipe.ingredients), self.polytope
-        below = np.array([*rows, *-np.eye(n), *(-w for w in wholes)])
+        below = np.array([*(row / 1e-4 for row in rows), *-np.eye(n), *(-w for w in wholes)])
         room = np.r_[np.zeros(len(rows) + n), np.full(len(wholes), -1e-3)]
         try:
             simplex.lowest_point(

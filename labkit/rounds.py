@@ -70,7 +70,7 @@ class Batch:
 
 @dataclass(frozen=True, kw_only=True)
 class Cost:
-    """What a round, a melt and a pour cost, and one tester more in a round, in one unit of the maker's choice.
+    """What a round, a melt and a pour cost, and one tester more in a round, in a unit that must bring `suggest.WORTH`.
 
     The usual panel is part of what a round costs. That one more costs a quarter of a melt is our own figure: a
     friend has to be asked, served and written down.

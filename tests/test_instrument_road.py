@@ -111,3 +111,15 @@ class TestRoad:
             {name: played.tables[name] for name in ("plan", "melts", "pours")}))
         alone = labkit.compare_efforts(only, pours=2, melts=1, seed=1).table
         assert not {"tester", "tasting"} & set(alone.index) and np.isfinite(alone["gain"]).all()
+
+    def test_where_everything_is_read_nothing_is_said_of_scores(self):
+        """The advice spoke of readings and the reason of scores; and no scores can be recorded for a panel."""
+        only = labkit.Trial.from_toml(ONLY)
+        first = labkit.suggest_next(only, pours=4, melts=2, seed=1)
+        assert "to teach the most about all readings at once" in first.advice
+        assert set(first.reasons["why"]) == {"to teach the most about all readings"}
+        with pytest.raises(labkit.PanelError) as caught:
+            labkit.appraise_panel(only)
+        assert str(caught.value) == (
+            "an instrument reads everything in Terracotta stick, so there is no panel to appraise. "
+            "See what it reads in fit_surfaces(trial).")

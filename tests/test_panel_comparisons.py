@@ -311,6 +311,14 @@ class TestOrder:
         assert says == ("payoff cannot be read as mere order: pours and testers part low scores from high ones so cleanly "
                         "that no size of their effects is too large.")
 
+    def test_estimates_that_stop_short_have_run_away_by_their_standard_errors(self):
+        """X-03 is clearly the lowest for everyone: its effect stopped at -13.7 with a standard error of 497 logits, and
+        was said to disagree with the means, which it does not."""
+        says = panel_of([[5, 5, 4, 5, 4.5, 5], [3, 4.5, 4.5, 2.5, 2.5, 4.5], [2.5, 1.5, 1, 1, 2.5, 1]]).ordinal(
+            "payoff").says
+        assert says == ("payoff cannot be read as mere order: pours and testers part low scores from high ones so cleanly "
+                        "that no size of their effects is too large.")
+
     def test_more_than_three_pairs_are_counted(self):
         """X-01 is a step under four others for eight testers, and the whole scale above them for the ninth."""
         one = [4, 4, 4, 5, 4, 4, 4, 4, 0]

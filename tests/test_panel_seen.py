@@ -1,6 +1,7 @@
 """What the letters of a panel see: against scipy, statsmodels, and simulated sittings and tables."""
 import numpy as np
 import pytest
+from panels import panel_of
 from scipy.stats import nct, studentized_range
 from scipy.stats import t as student
 
@@ -82,3 +83,9 @@ def test_a_number_of_testers_is_found_at_any_noise(pours):
     """A tenth of the scale: more noise takes no fewer testers, and 999 do at any of these."""
     found = [seen.testers_needed(1.0, noise=noise, pours=pours, worth=2.0) for noise in np.arange(0.4, 1.2, 0.01)]
     assert np.isfinite(found).all() and (np.diff(found) >= 0).all()
+
+
+def test_what_could_not_be_seen_on_the_whole_scale_is_told_as_that():
+    """Two testers who disagree, one of whom scored half of the pours, would see over ten points of ten."""
+    panel = panel_of(np.array([[2, 8], [9, 1], [5, np.nan], [7, np.nan]]))
+    assert panel.power["sees"].item() > 10 and "  more than the scale    1.00  " in str(panel)

@@ -107,6 +107,25 @@ def test_what_cannot_be_reached_is_said_with_its_reason():
     assert reach.frame.loc["base: sunflower wax", "highest"] == pytest.approx(0.23)
 
 
+def test_limits_that_are_said_to_follow_from_others_may_all_go_together():
+    """The low of one part of two is the high of the other: both were said to follow, and nothing would have been left."""
+    two = Trial.from_toml(HAZEL.replace('"sunflower wax", "cocoa butter", "castor oil"]\nlow = [0.06, 0.10, 0.50]\n'
+                                        "high = [0.16, 0.40, 0.80]",
+                                        '"sunflower wax", "castor oil"]\nlow = [0.06, 0.84]\nhigh = [0.16, 0.94]'))
+    assert reach_of(two.region).implied == ("sunflower wax is at least 0.06 of the base",
+                                            "sunflower wax is at most 0.16 of the base")
+
+
+def test_a_reason_names_no_limit_that_can_be_spared():
+    """1e-4 of a base of .001 was within what the solver forgives: load and the low of cocoa butter were blamed too."""
+    base = '["sunflower wax", "cocoa butter", "castor oil"]'
+    trial = Trial.from_toml(f'{HAZEL}\n[[limits]]\nof = ["sunflower wax", "cocoa butter"]\nwithin = {base}\nlow = 0.3\n')
+    assert [text for text in reach_of(trial.region).frame["because"] if text] == [
+        "cocoa butter can go no lower than 0.14 of the base: sunflower wax is at most 0.16 of the base and sunflower wax and "
+        "cocoa butter are at least 0.3 of the base.",
+        "castor oil can go no higher than 0.7 of the base: sunflower wax and cocoa butter are at least 0.3 of the base."]
+
+
 def test_a_limit_on_the_batch_cuts_a_share_and_is_named():
     trial = Trial.from_toml(WORKED + '\n[[limits]]\nof = ["candelilla wax"]\nhigh = 0.15\n')
     text = reach_of(trial.region).frame.loc["wax", "because"]

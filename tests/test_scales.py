@@ -173,11 +173,14 @@ def test_rehearsals_score_to_half_a_tenth_on_a_scale_from_0_to_1():
     assert _step_of(usual, np.array([1.5, 3.0])) == 0.5
 
 
-def test_worlds_scatter_by_as_much_of_a_scale_from_0_to_1_as_of_one_from_0_to_10():
-    fine, usual, wide = (Attribute(name="shine", high=high) for high in (1.0, 10.0, 1000.0))
+def test_worlds_scatter_by_as_much_of_any_scale_as_of_one_from_0_to_10():
+    """On one from 0 to 100 by a tenth of it: a panel of that world was told to be ten times as good as any stated."""
+    from labkit.definition.reading import NOISE
+    fine, usual, wide = (Attribute(name="shine", high=high) for high in (1.0, 10.0, 100.0))
     world = labkit.World(lambda points: points)
-    assert [_sd(world, "pour", a) for a in (fine, usual, wide)] == [pytest.approx(0.03), 0.3, 3.0]
-    assert [_sd(world, "tester_pour", a) for a in (fine, usual, wide)] == [pytest.approx(0.08), 0.8, 8.0]
+    assert [_sd(world, "pour", a) for a in (fine, usual, wide)] == pytest.approx([0.03, 0.3, 3.0])
+    assert [_sd(world, "tester_pour", a) for a in (fine, usual, wide)] == pytest.approx([0.08, 0.8, 8.0])
+    assert _sd(world, "melt", Attribute(name="drag", low=1.0, high=5.0)) == pytest.approx(4 * NOISE["melt"])
     stated = labkit.World(lambda points: points, sd_pour={"shine": 0.2}, sd_tester_pour=0.5)
     assert (_sd(stated, "pour", fine), _sd(stated, "tester_pour", usual)) == (0.2, 0.5)
 

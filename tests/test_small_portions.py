@@ -47,6 +47,13 @@ def test_a_pot_is_told_with_what_the_sheet_asks_for():
     assert round_.melt_sheet(0.10).set_index("melt").at["M01", "vitamin E [g]"] == 0.18
 
 
+def test_what_the_sheet_rounds_to_twenty_steps_is_enough():
+    """.18 g and a tenth more are .198 g: the sheet asks for 0.20 g, and 0.20 g was said to be under 20 steps of 0.01 g."""
+    trial = Trial.from_toml(TERRACOTTA)
+    round_ = round_of(trial, {"jojoba oil": [18.82], "vitamin E": [0.18], "red paste": [1.0]})
+    assert round_.melt_sheet(0.10).at[0, "vitamin E [g]"] == 0.2 and small_portions(round_, trial.batch) == ()
+
+
 def test_enough_with_what_stays_in_the_beaker_is_enough():
     trial = Trial.from_toml(TERRACOTTA)
     round_ = round_of(trial, {"jojoba oil": [18.81], "vitamin E": [0.19], "red paste": [1.0]})

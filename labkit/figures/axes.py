@@ -14,6 +14,7 @@ from labkit.surfaces import Surface
 from labkit.trial import Trial
 from labkit.wording import unit_text, words_joined
 
+SMALL_TITLE = 42               # letters that a small picture is wide
 POURED = {"marker": "o", "color": "black", "markersize": 7}
 FAILED = {"marker": "X", "color": "black", "markersize": 9, "markerfacecolor": "white"}
 PLANNED = {"marker": "o", "color": "black", "markersize": 10, "markerfacecolor": "none"}
@@ -110,14 +111,14 @@ def words_of(recipe: Recipe, coordinate: str, *, width: int = 64) -> str:
     of a blend has the name of the blend there."""
     if ": " in coordinate:
         blend, part = coordinate.split(": ", 1)
-        return f"{part} [g/g of {blend}]"
+        return wrapped(f"{part} [g/g of {blend}]", width)
     name = coordinate.replace("_", " ")
     for setting in recipe.setting_list:
         if setting.name == coordinate:
-            return f"{name} [{unit_text(setting.unit)}]" if setting.unit else name
+            return wrapped(f"{name} [{unit_text(setting.unit)}]" if setting.unit else name, width)
     statement = next(s for s in recipe.statements if s.column == coordinate)
     whole = f"[g/g of {recipe.shelf.words(statement.within)}]"
-    return f"{name} {whole}" if len(name) + len(whole) < width else f"{name}\n{textwrap.fill(whole, width)}"
+    return f"{name} {whole}" if len(name) + len(whole) < width else wrapped(f"{name}\n{whole}", width)
 
 
 def mark_made(ax, trial: Trial, across: pd.Series, up: pd.Series, *, small: bool = False) -> None:
@@ -132,12 +133,17 @@ def mark_made(ax, trial: Trial, across: pd.Series, up: pd.Series, *, small: bool
 
 def title_at(title: str, held: str, *, width: int = 68) -> str:
     """A title, and below it at what all else is held."""
-    return "\n".join([title, *textwrap.wrap(f"at {held}", width)]) if held else title
+    return wrapped(f"{title}\nat {held}" if held else title, width)
+
+
+def wrapped(text: str, width: int = 68) -> str:
+    """Lines of at most so many letters, where words allow it: long names run out of a picture otherwise."""
+    return "\n".join("\n".join(textwrap.wrap(part, width)) for part in text.split("\n"))
 
 
 def title_and_marks(ax, title: str, marks: list) -> None:
     """The title, and under it what the marks mean."""
     rows = 1 if len(marks) <= 5 else 2
-    ax.set_title(title, pad=10 + 16 * rows)
+    ax.set_title(wrapped(title), pad=10 + 16 * rows)
     ax.legend(handles=marks, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=-(-len(marks) // rows), frameon=False,
               fontsize=9, handletextpad=0.4, columnspacing=1.4, borderaxespad=0.3)

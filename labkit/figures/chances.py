@@ -11,11 +11,13 @@ from labkit.figures.axes import (
     POURED,
     SMALL,
     SMALL_CROSS,
+    SMALL_TITLE,
     label_outside,
     legend_below,
     sheet,
     title_at,
     words_of,
+    wrapped,
 )
 from labkit.figures.slices import check_some_allowed, line_slice, room_for
 from labkit.surfaces import Surface
@@ -83,7 +85,7 @@ def _draw_score(ax, trial: Trial, name: str, surface: Surface, across: np.ndarra
     failed = made[~trial.made["ok"]]
     ax.plot(failed, np.full(len(failed), scale.low), linestyle="none", zorder=5, **FAILED | SMALL_CROSS)
     unit = f" [{scale.shown_unit}]" if scale.shown_unit else ""
-    ax.set_title(f"{scale.name}{unit}: {wanted_words(scale)}", fontsize=10)
+    ax.set_title(wrapped(f"{scale.name}{unit}: {wanted_words(scale)}", SMALL_TITLE), fontsize=10)
 
 
 def _draw_chance(ax, across: np.ndarray, chance: np.ndarray, desired: np.ndarray) -> None:

@@ -17,6 +17,7 @@ from labkit.figures.axes import (
     POURED,
     SMALL,
     SMALL_CROSS,
+    SMALL_TITLE,
     check_along,
     label_outside,
     legend_below,
@@ -24,6 +25,7 @@ from labkit.figures.axes import (
     sheet,
     title_at,
     words_of,
+    wrapped,
 )
 from labkit.figures.chances import chance_of_all, outlook_along, wanted_words
 from labkit.figures.names import settle
@@ -106,7 +108,7 @@ def _draw_attribute(ax, slice_: Slice, draws: np.ndarray, attribute: Attribute) 
               if attribute.low < v < attribute.high and not np.isclose(v, best)]
     doubt = slice_.shaped(high - low - DOUBT * attribute.width)
     paint_doubt(ax, slice_, doubt)
-    ax.set_title(f"{attribute.name}: {wanted_words(attribute)}", fontsize=10)
+    ax.set_title(wrapped(f"{attribute.name}: {wanted_words(attribute)}", SMALL_TITLE), fontsize=10)
     inside = slice_.allowed
     return Picture(lines=paint_lines(ax, slice_, mean, others, colors="0.3"),
                    ideal=paint_lines(ax, slice_, mean, [best], linewidths=IDEAL["linewidth"]),

@@ -5,7 +5,17 @@ import pandas as pd
 
 from labkit.checks import check_type
 from labkit.errors import TweakError
-from labkit.figures.axes import FAILED, POURED, SMALL, SMALL_CROSS, label_outside, legend_below, sheet, words_of
+from labkit.figures.axes import (
+    FAILED,
+    POURED,
+    SMALL,
+    SMALL_CROSS,
+    label_outside,
+    legend_below,
+    sheet,
+    title_at,
+    words_of,
+)
 from labkit.trial import Trial, check_trial
 from labkit.tweaks.path import PREDICTED, TODAY, rounds_of
 from labkit.wording import words_joined
@@ -39,7 +49,7 @@ def draw_path(path: pd.DataFrame, trial: Trial):
         ax.set_xlim(path["round"].min() - 0.6, path["round"].max() + 0.6)
         ax.tick_params(labelsize=8)
     label_outside(axes, "after round", "")
-    figure.suptitle(f"{trial.name}: what it would have settled on")
+    figure.suptitle(title_at(f"{trial.name}: what it would have settled on", "", width=int(10 * figure.get_figwidth())))
     legend_below(figure, _marks(trial))
     return axes
 

@@ -10,7 +10,7 @@ from labkit.checks import check_type, parse_number
 from labkit.errors import LabkitError, SurfaceError
 from labkit.formula import Recipe
 from labkit.trial import Trial
-from labkit.wording import plural, words_joined
+from labkit.wording import plural, short_text, words_joined
 
 STEPS = 41                  # points across and up
 NARROW = 0.5                # of a range: less than this is looked at closely
@@ -91,7 +91,7 @@ def held_words(recipe: Recipe, given: pd.Series, along: Sequence[str]) -> str:
 
 def value_words(given: pd.Series) -> list[str]:
     """ "wax 0.15" and so on; a part of a blend goes by its own name."""
-    return [f"{name.split(': ')[-1].replace('_', ' ')} {value:.3g}" for name, value in given.items()]
+    return [f"{name.split(': ')[-1].replace('_', ' ')} {short_text(value)}" for name, value in given.items()]
 
 
 def _ratio_words(shares: pd.Series) -> str:

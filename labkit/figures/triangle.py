@@ -74,7 +74,8 @@ def draw_triangle(surface: Surface, blend: str | None = None, at: pd.DataFrame |
     columns = _three_parts(trial.recipe, blend, parts)
     given = given_row(trial, surface.scores.index, at)
     triangle, slice_ = _zoomed(trial, columns, given)
-    held = words_joined(value_words(given.drop(list(columns))))
+    others = value_words(given.drop(list(columns)))
+    held = words_joined(others) if others else ""
     check_some_allowed(slice_, held)
     told = told_on(surface, slice_)
     doubt = doubt_of(told, scale)

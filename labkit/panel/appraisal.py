@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.aside import standing_scores
+from labkit.attributes import only_read
 from labkit.checks import check_choice
 from labkit.core.levels import SPREAD
 from labkit.errors import PanelError
@@ -168,6 +169,9 @@ def appraise_panel(trial, *, prior: str = "weak") -> Panel:
 @lru_cache(maxsize=2)
 def _appraised(trial, prior: str) -> Panel:
     scores, made = trial.standing_scores, trial.made
+    if scores.empty and only_read(trial.attributes):
+        raise PanelError(f"an instrument reads everything in {trial.name}, so there is no panel to appraise. "
+                         "See what it reads in fit_surfaces(trial).")
     if scores.empty:
         raise PanelError(
             f"{trial.name} has no standing score, so there is no panel to appraise. "

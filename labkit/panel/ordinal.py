@@ -15,7 +15,7 @@ from labkit.wording import Report, grid_of, heading, line, plural, report, words
 
 FEW_STEPS = 7          # different scores up to which the report reads them as order too
 CLEAR = 1.645          # standard errors from which an order is clear (90 %)
-HUGE = 12.0            # logits: estimates beyond this have run away
+HUGE = 12.0            # logits: estimates, or standard errors, beyond this have run away
 NAMED = 3              # pairs told of in one sentence
 
 
@@ -80,7 +80,8 @@ def cumulative_logit(scores: np.ndarray, columns: np.ndarray) -> CumulativeLogit
         covariance = _covariance(result)
     k = columns.shape[1]
     estimates, spread = np.asarray(result.params)[:k], covariance[:k, :k]
-    ended = bool(np.isfinite(spread).all() and (np.diag(spread) > 0).all() and np.abs(estimates).max() < HUGE)
+    ended = bool(np.isfinite(spread).all() and (np.diag(spread) > 0).all() and np.diag(spread).max() < HUGE**2
+                 and np.abs(estimates).max() < HUGE)
     return CumulativeLogit(estimates=estimates, covariance=spread, log_likelihood=float(result.llf), settled=ended,
                            thresholds=model.transform_threshold_params(np.asarray(result.params))[1:-1])
 

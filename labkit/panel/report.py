@@ -7,7 +7,18 @@ from labkit.attributes import decimals, digits_of
 from labkit.panel.comparisons import letters_of
 from labkit.panel.ordinal import FEW_STEPS, read_as_order, steps_of
 from labkit.scores import spelled_alike
-from labkit.wording import Report, decimal_text, grid, grid_of, heading, line, plural, report, words_joined
+from labkit.wording import (
+    Report,
+    decimal_text,
+    grid,
+    grid_of,
+    heading,
+    line,
+    number_text,
+    plural,
+    report,
+    words_joined,
+)
 
 TELLS = 0.05           # p below which the testers' orders have something in common
 LEANS = 2.0            # standard errors from which a tester is said to score high or low
@@ -200,8 +211,12 @@ def _power_blocks(panel) -> list:
     frame = panel.power
     named = frame.rename(columns={"sees": "see", "asked": "to see", "testers_for_asked": "takes testers"})
     shown = named[["attribute", "testers", "pours", "see", "to see", "takes testers"]]
+    places = _in_digits(panel, shown, "see", "to see")
+    widths = [panel.readings[name].attribute.width for name in shown["attribute"]]
+    shown = shown.assign(see=["more than the scale" if value > width else number_text(value, digits)
+                              for value, width, digits in zip(shown["see"], widths, places["see"], strict=True)])
     return [
-        grid_of(shown, digits=_in_digits(panel, shown, "see", "to see"),
+        grid_of(shown, digits=places,
                 title="difference between two pours that the letters above show four times in five"),
         line("This is with all pairs of so many pours together (5 %), at the noise found. What it takes is that many "
              "testers, each of whom scores every pour; a single pair, chosen before anyone tastes, takes fewer."),

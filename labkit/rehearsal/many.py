@@ -15,6 +15,7 @@ from labkit.rehearsal.sharing import Progress, shared_out
 from labkit.rehearsal.table import tester_names
 from labkit.rehearsal.whole import rehearse
 from labkit.rehearsal.world import World
+from labkit.scores import known_ids
 from labkit.trial import check_trial
 from labkit.tweaks import desirability_of, suggest_next
 from labkit.wording import Report, grid_of, heading, line, plural, report
@@ -109,7 +110,8 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
         raise RehearsalError(f"progress is {progress!r}. Give a function of how many are done and how many there are.")
     check_whole(workers, name="workers", low=1, high=64, error=RehearsalError)
     check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
-    testers = int(usual_testers(trial) + 0.5) if testers is None else tester_names(testers)
+    known = known_ids(trial.servings, trial.scores)["tester"]
+    testers = int(usual_testers(trial) + 0.5) if testers is None else tester_names(testers, known)
     worlds = worlds_of(trial) if world is None else world
     tweak = suggest_next(trial, pours=pours, melts=melts) if len(trial.judged) else None
     today = tweak.best[names] if tweak else trial.recipe.starting_factors[names]

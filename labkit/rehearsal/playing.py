@@ -11,6 +11,7 @@ from labkit.rehearsal.bench import weighed
 from labkit.rehearsal.table import read_off, scored, served, tester_names
 from labkit.rehearsal.world import World
 from labkit.rounds import Round
+from labkit.scores import known_ids
 
 DID_NOT_SET = "failed: did not set"
 LOTS, READS = 89, 101          # keep the draws of what fails, and of what is read, apart from all others
@@ -44,7 +45,8 @@ def play_round(trial, round_: Round, world: World, testers: int | Sequence[str] 
     scores follow the formulas as they were weighed, not as they were planned.
     """
     rng = np.random.default_rng([seed, round_.number])
-    names, failed = tester_names(testers), dict(failed or {})
+    names = tester_names(testers, known_ids(trial.servings, trial.scores)["tester"])
+    failed = dict(failed or {})
     melts, pours = weighed(trial, round_, rng)
     meant = trial.with_round(round_)
     meant = meant.with_melts(melts) if len(melts) else meant

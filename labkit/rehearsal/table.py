@@ -7,6 +7,7 @@ the long-run mean score of this panel. A reading is truth + round + melt + pour 
 """
 
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import count
 
 import numpy as np
 import pandas as pd
@@ -15,25 +16,32 @@ from labkit.checks import check_whole
 from labkit.errors import RehearsalError
 from labkit.readings import READING_COLUMNS
 from labkit.rehearsal.world import USUAL, Amount, World
-from labkit.scores import SCORE_COLUMNS, SERVING_COLUMNS
+from labkit.scores import SCORE_COLUMNS, SERVING_COLUMNS, known_ids, other_spelling
 from labkit.wording import words_joined
 
 GRADES = 200                   # an instrument is read to a 200th of its scale
 
 
-def tester_names(testers: int | Sequence[str]) -> list[str]:
+def tester_names(testers: int | Sequence[str], known: Iterable[str] = ()) -> list[str]:
+    """Those given, or so many called T01, T02 ...; who is `known` as T1 is meant by T01."""
     if isinstance(testers, int | np.integer):
         check_whole(testers, name="testers", low=1, high=99, error=RehearsalError)
-        return [f"T{k:02d}" for k in range(1, testers + 1)]
+        named = [f"T{k:02d}" for k in range(1, testers + 1)]
+        return [other_spelling(name, known) or name for name in named]
     if isinstance(testers, str) or not isinstance(testers, Iterable):
         raise RehearsalError(f"testers is {testers!r}. Give how many there are, or a list of their names.")
     return [str(name) for name in testers]
 
 
-def served(trial, pours: list[str], session: int, names: Sequence[str], rng: np.random.Generator) -> pd.DataFrame:
-    """Each tester meets every pour once, in an order of their own, each serving under a code of its own."""
+def served(trial, pours: list[str], number: int, names: Sequence[str], rng: np.random.Generator) -> pd.DataFrame:
+    """Each tester meets every pour once, in an order of their own, each serving under a code of its own.
+
+    The sitting has the number of the round, or where one is called so already the next that none is called.
+    """
     codes = iter(_codes(trial.servings["code"], len(names) * len(pours), rng))
-    rows = [(str(session), "", tester, str(position), next(codes), pour) for tester in names
+    known = known_ids(trial.servings, trial.scores)["session"]
+    session = next(name for name in map(str, count(number)) if name not in known and not other_spelling(name, known))
+    rows = [(session, "", tester, str(position), next(codes), pour) for tester in names
             for position, pour in enumerate(rng.permutation(pours), start=1)]
     return pd.DataFrame(rows, columns=list(SERVING_COLUMNS))
 
@@ -124,9 +132,9 @@ def _uses(world: World, names: Sequence[str], attribute: str) -> np.ndarray:
 
 
 def _sd(world: World, source: str, attribute) -> float:
-    """A standard deviation of the world; where it has none the usual one, in points as they are on this scale."""
+    """A standard deviation of the world; where it has none the usual part of this scale."""
     amounts = getattr(world, f"sd_{source}")
-    return USUAL[source] * 2 * attribute.half_point if amounts is None else _amount(amounts, attribute.name)
+    return USUAL[source] * attribute.width if amounts is None else _amount(amounts, attribute.name)
 
 
 def _step(world: World, attribute) -> float:

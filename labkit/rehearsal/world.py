@@ -11,7 +11,7 @@ from labkit.errors import RehearsalError
 from labkit.wording import words_joined
 
 Amount = float | Mapping[str, float]
-USUAL = MappingProxyType({"round": 0.3, "melt": 0.3, "pour": 0.3, "tester_pour": 0.8})     # on a scale from 0 to 10
+USUAL = MappingProxyType({"round": 0.03, "melt": 0.03, "pour": 0.03, "tester_pour": 0.08})     # parts of the scale
 
 
 @dataclass(frozen=True, eq=False)
@@ -20,7 +20,7 @@ class World:
 
     truth : coordinates frame -> frame with a column an attribute, the panel's long-run mean scores.
     sd_round, sd_melt, sd_pour, sd_tester_pour : standard deviations in units of the scale, one for all attributes
-        or attribute -> value; None, 0.3, and 0.8 for the last (0.03 and 0.08 on a scale from 0 to 1).
+        or attribute -> value; None, 0.03 of the scale, and 0.08 for the last (0.3 and 0.8 from 0 to 10).
     levels : who scores high or low, slopes : who uses more or less of the scale (above 0 on average); None, a value a
         tester in order, tester -> value (a Series by its names), or a frame of testers by attributes.
     step : scores are read to this step, and lie on the scale; None, to half points (0.05 on a scale from 0 to 1).

@@ -133,7 +133,7 @@ def _model_sentence(classical: Classical) -> str:
     if classical.model == "constant":
         return f"Classical reading: these pours carry no more than a constant, with {rest}."
     parts = [c for columns in classical.recipe.blends.values() for c in columns]
-    others = [c for c in classical.recipe.coordinates if c not in parts]
+    others = [c for c in classical.recipe.coordinates if c not in parts and c in classical.recipe.varying]
     where = words_joined([f"{words_joined(others)} coded -1 to 1"] * bool(others)
                          + [f"{words_joined(parts)} as shares"] * bool(parts))
     r2 = number_text(classical.r_squared, 3)
@@ -158,7 +158,8 @@ def _lack_of_fit(lack: Comparison, model: str, repeats: int) -> str:
         return (f"Against the spread of repeats, the {model} model {verdict} "
                 f"(F {number_text(lack.f)} on {lack.df} df, p {number_text(lack.p, 3)}).")
     if not repeats:
-        return "No formula was poured twice: lack of fit cannot be told. A repeat would tell."
+        return ("No two pours came out alike to a hundredth of every range: lack of fit cannot be told. A repeat as "
+                "near as that would tell.")
     if not lack.df:
         return (f"The {model} model has a term for every formula that was poured, so beside repeats there is nothing "
                 "to check it against: lack of fit cannot be told. More different formulas would tell.")

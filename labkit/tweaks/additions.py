@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from labkit.aside import without_aside
 from labkit.core import improvement
 from labkit.rounds import Round
 from labkit.tweaks.looking import Bench, Looked
@@ -55,10 +56,11 @@ class Around:
 
     @property
     def best(self) -> pd.DataFrame:
-        """The best pour so far of those at what is held, one row under its name; empty before one has not failed."""
-        made = poured(self.bench.trial).drop(index=list(self.bench.trial.failed), errors="ignore")
+        """The best pour so far of those at what is held, one row under its name; empty before one stands that held."""
+        trial = self.bench.trial
+        made = without_aside(poured(trial).drop(index=list(trial.failed), errors="ignore"), trial.set_aside)
         if self.hold and len(made):
-            over, recipe = self.bench.trial.recipe.over_ranges, self.bench.trial.recipe
+            over, recipe = trial.recipe.over_ranges, trial.recipe
             made = made[np.abs(over(made) - over(recipe.held_at(made, self.hold))).max(axis=1) < AGAIN]
         return made.iloc[[int(np.argmax(self.bench.outlook.mean(made)))]] if len(made) else made
 

@@ -168,9 +168,10 @@ def _close(row: Mapping, known: Known) -> str:
     word, value, other = turned(row)
     value = _told(value, row, row["unit"])
     if known.better:
+        lead, sure = ("be better", ", but not clearly") if known.apart else ("be as good", "")
         return (f"{row['attribute']} came out {word} {value}, from where on {other} was to "
-                f"become the better choice; with all scores counted {known.better} is expected to be better "
-                f"({known.others[known.better]:.2f} against {known.formula['mean']:.2f}), but not clearly. Pour the "
+                f"become the better choice; with all scores counted {known.better} is expected to {lead} "
+                f"({known.others[known.better]:.2f} against {known.formula['mean']:.2f}){sure}. Pour the "
                 "two side by side to be sure, or ask suggest_next for another round.")
     worth = f" ({known.formula['mean']:.2f} against {known.others[other]:.2f})" if other in known.others else ""
     return (f"{row['attribute']} came out {word} {value}, from where on {other} was to become "

@@ -102,10 +102,12 @@ def _places(slips: pd.DataFrame, scales: Mapping[str, Attribute]) -> dict[str, i
 
 
 def _turns_shown(expected: pd.DataFrame, overturns: pd.DataFrame, scales: Mapping[str, Attribute]) -> pd.DataFrame:
-    table = expected.drop(columns="mean").merge(overturns.drop(columns=["expected", "at once"]), on="attribute")
+    """Where the choice turns. Where another is better already, what is expected is no turning point to be printed."""
+    table = expected.drop(columns="mean").merge(overturns.drop(columns="expected"), on="attribute")
     for side in ("below", "above"):
         known = table[side].notna()
-        told = [scales[name].told(v, 2) for name, v in zip(table["attribute"], table[side])]
+        told = ["already" if at_once else scales[name].told(v, 2)
+                for name, v, at_once in zip(table["attribute"], table[side], table["at once"])]
         table[side] = [f"{v}: {who}" if k else "none on the scale"
                        for v, who, k in zip(told, table[f"better {side}"], known, strict=True)]
     return table[["attribute", "low", "high", "below", "above"]].rename(
@@ -181,17 +183,28 @@ def enough_pours(told: Mapping[str, Foretold], attributes) -> tuple[int, str]:
     needed = {name: next((n for n, (chance, _) in enumerate(found, start=1) if chance >= TELLS), None)
               for name, found in chances.items()}
     hopeless = [name for name, n in needed.items() if n is None]
+    lost = [name for name in hopeless if _misses_as_it_is(told[name].expected(MOST), attributes[name].wanted)]
+    untold = [name for name in hopeless if name not in lost]
+    misses = (f" {words_joined(lost)} {'is' if len(lost) == 1 else 'are'} expected to miss what is wanted, so that "
+              "pours that do are no surprise." * bool(lost))
     if len(hopeless) == len(needed):
-        return 2, (f"2 pours show whether the formula comes out alike. Not even {MOST} would tell for sure whether "
-                   f"{words_joined(needed, last='or')} misses what is wanted: too little is known.")
+        doubt = (f" Not even {MOST} would tell for sure whether {words_joined(untold, last='or')} misses what is "
+                 "wanted: too little is known." * bool(untold))
+        return 2, f"2 pours show whether the formula comes out alike.{doubt}{misses}"
     count = max(n for n in needed.values() if n is not None)
     hardest = min((name for name, n in needed.items() if n == count), key=lambda name: chances[name][count - 1][0])
     chance, score = chances[hardest][count - 1]
     why = _why(hardest, count, chance, attributes[hardest].with_unit(f"{score:g}"))
-    if hopeless:
-        why += (f" That is not said of {words_joined(hopeless)}, for which not even {MOST} would do: too little is "
+    if untold:
+        why += (f" That is not said of {words_joined(untold)}, for which not even {MOST} would do: too little is "
                 "known, or too much changes from round to round.")
-    return count, why
+    return count, f"{why}{misses}"
+
+
+def _misses_as_it_is(mean: float, wanted: Wanted) -> bool:
+    """Whether what is expected is useless already."""
+    below, above = useless_at(wanted)
+    return mean <= below or mean >= above
 
 
 def _why(name: str, count: int, chance: float, score: str) -> str:

@@ -35,6 +35,7 @@ from labkit.wording import Report, grid_of, heading, line, report, words_joined
 ROUGH = {"worlds": 128, "inner": 8, "paid": 32}        # to choose among rounds that add the same thing
 CLEAR = 1.64           # standard errors of the computation below which two gains are not told apart
 FAINT = "nothing that could be told"
+LEAST = 0.00005        # desirability that four decimals show nothing of
 MORE = ("pour", "tester", "tasting")                    # all of the round and more: what comes out worth less is chance
 DIGITS = {"cost": 2, "gain": 4, "difference": 4, "se": 4, "per unit": 4, "added cost": 2, "added per unit": 4}
 
@@ -194,7 +195,8 @@ def _table(trial, evenings: Mapping[str, Evening], base: float, paid: np.ndarray
 def _beside(row):
     """Whether it surely brings something, and as expected enough for what it adds to the cost of a round that is poured
     anyway (a row, or all)."""
-    return (row["difference"] >= WORTH * row["added cost"]) & (row["difference"] > CLEAR * row["se"])
+    return ((row["difference"] >= WORTH * row["added cost"]) & (row["difference"] > CLEAR * row["se"])
+            & (row["difference"] >= LEAST))
 
 
 def _words(evenings: Mapping[str, Evening], best: str) -> dict[str, str]:
@@ -242,7 +244,8 @@ def _first(table: pd.DataFrame) -> str:
 def _about(row: Mapping) -> str:
     """One effort: what it costs, what it adds, whether that pays, or would beside a round that is poured anyway."""
     name = row["effort"][0].upper() + row["effort"][1:]
-    told = abs(row["difference"]) > CLEAR * row["se"] and (row["difference"] > 0 or row["name"] not in MORE)
+    told = (abs(row["difference"]) > max(CLEAR * row["se"], LEAST)
+            and (row["difference"] > 0 or row["name"] not in MORE))
     adds = f"{abs(row['difference']):.4f} {'more' if row['difference'] > 0 else 'less'}"
     anyway = "" if row["pays"] else " if the round is poured all the same"
     if abs(row["added cost"]) <= 1e-9:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from labkit.aside import without_aside
 from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.handing import hands_out_copies
@@ -128,12 +129,13 @@ def checked_formula(trial, formula: pd.DataFrame) -> pd.DataFrame:
 
 
 def known_formulas(standing: Standing, apart: float) -> pd.DataFrame:
-    """Coordinates of the pours that were made, set and fit the limits, but for those nearer than `apart`.
+    """Coordinates of the pours that were made, set, stand and fit the limits, but for those nearer than `apart`.
 
+    A pour that is set aside as a whole is no choice to turn to: something was wrong with it.
     apart : the largest difference to the formula in question, as a part of the range of a coordinate.
     """
     trial = standing.trial
-    made = poured(trial).drop(index=list(trial.failed), errors="ignore")
+    made = without_aside(poured(trial).drop(index=list(trial.failed), errors="ignore"), trial.set_aside)
     if not len(made):
         return made
     return made[trial.recipe.apart(made, standing.settled)[:, 0] >= apart]

@@ -122,7 +122,7 @@ def _first_round(asked: Asked) -> Tweak:
     best = _weighed_best(asked, trial.recipe.held_at(trial.recipe.starting_factors[asked.names], asked.hold))
     failed = words.failing(fit_failing(trial) if any_failed(trial) else None, best[asked.names])
     return Tweak(round=round_, best=best, stop=False, expected_gain=math.nan, gain_if_known=math.nan,
-                 reasons=words.teaching(round_),
+                 reasons=words.teaching(trial, round_),
                  advice="\n".join([words.first_advice(trial, _scored_pours(trial), asked.hold), *failed]),
                  predictions=pd.DataFrame(columns=["attribute", "mean", "low", "high"]))
 
@@ -187,9 +187,9 @@ def _cost(trial, round_: Round) -> float:
 
 def _nothing_found(asked: Asked, tweak: Tweak, outlook: Outlook) -> Tweak:
     """No formula is expected to be of use, and the round would hardly change that: look where least is known."""
-    round_, best = _teaching_round(asked), tweak.best[asked.names]
-    advice = [words.nothing_found(asked.trial, tweak.predictions), *words.failing(outlook.failing, best)]
-    return replace(tweak, round=round_, stop=False, reasons=words.teaching(round_), advice="\n".join(advice))
+    trial, round_, best = asked.trial, _teaching_round(asked), tweak.best[asked.names]
+    advice = [words.nothing_found(trial, tweak.predictions), *words.failing(outlook.failing, best)]
+    return replace(tweak, round=round_, stop=False, reasons=words.teaching(trial, round_), advice="\n".join(advice))
 
 
 def searched(asked: Asked, outlook: Outlook) -> tuple[pd.DataFrame, np.ndarray, Asked]:

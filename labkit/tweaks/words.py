@@ -27,19 +27,25 @@ def percent(chance: float) -> str:
     return "over 99 %" if chance > 0.995 else "under 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
 
 
+def with_article(told: str) -> str:
+    """`a 28 %`, `an 8 %`, and `under 1 %` as it is."""
+    if not told[0].isdigit():
+        return told
+    return f"an {told}" if told.startswith("8") or told.split()[0] in ("11", "18") else f"a {told}"
+
+
 def first_advice(trial, scored: int, hold: Mapping[str, float] = MappingProxyType({})) -> str:
     """What to say while there is nothing to go by."""
     starting = f"the starting formula{', but for what is held' if hold else ''}"
-    kinds = "scores"
     judged = {word: f"scored {word} read" if trial.read_attributes else "scored" for word in ("or", "and")}
     if only_read(trial.attributes):
-        judged, kinds = dict.fromkeys(judged, "read"), "readings"
+        judged = dict.fromkeys(judged, "read")
     so_far = (f"No pour has been {judged['or']} yet" if not scored
               else f"Only {plural(scored, 'pour')} has been {judged['or']} so far")
     known = f"{so_far}, so nothing is known about what to change."
     if first := first_of_all(trial):
         return f"{known} {first} Then ask again: this round comes too early. The formula below is {starting}."
-    return (f"{known} This round is planned to teach the most about all {kinds} at once; the formula below is "
+    return (f"{known} This round is planned to teach the most about all {_kinds(trial)} at once; the formula below is "
             f"{starting}. Pour the round, have it {judged['and']}, and ask again.")
 
 
@@ -82,9 +88,14 @@ def _poured(trial) -> pd.DataFrame:
     return made[made["ok"] & (made["round"] > 0)]
 
 
-def teaching(round_: Round) -> pd.DataFrame:
+def teaching(trial, round_: Round) -> pd.DataFrame:
     """The reason for each pour of a round that is planned to teach."""
-    return round_.frame[["pour", "melt"]].assign(why="to teach the most about all scores")
+    return round_.frame[["pour", "melt"]].assign(why=f"to teach the most about all {_kinds(trial)}")
+
+
+def _kinds(trial) -> str:
+    """What is said of pours: scores, or readings where there is nothing else."""
+    return "readings" if only_read(trial.attributes) else "scores"
 
 
 def nothing_found(trial, predictions: pd.DataFrame) -> str:
@@ -99,8 +110,8 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
     points = words_joined([f"{p:g}" for p in wanted.points], last="to")
     return (f"No formula within the limits is expected to give what you want: the best known comes to a desirability "
             f"of {best:.2f}. {worst} is furthest off: {mean} expected, wanted {wanted.kind} "
-            f"{points}. This round is planned to teach the most instead. If its scores say the same, widen the limits, "
-            "or what is wanted.")
+            f"{points}. This round is planned to teach the most instead. If its {_kinds(trial)} say the same, widen "
+            "the limits, or what is wanted.")
 
 
 def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, gain: float, cost: float, stop: bool, known: float,
@@ -174,9 +185,9 @@ def failing(surface, settled: pd.DataFrame) -> list[str]:
 
 
 def _held(trial, asked, surfaces, settled: pd.DataFrame) -> list[str]:
-    """One sentence for each factor that is held because it makes no difference."""
+    """One sentence for each factor that is held because it makes no difference, and not by trial.toml anyway."""
     return [_held_words(trial, name, asked.fixed[name], surfaces, settled[name].item())
-            for name in asked.fixed if name not in asked.hold]
+            for name in asked.fixed if name not in asked.hold and name in trial.recipe.varying]
 
 
 def _held_words(trial, name: str, value: float, surfaces, weighed: float) -> str:
@@ -277,12 +288,13 @@ def _why(row: dict, where: str, settled: float, known: float) -> str:
         return f"{row['nearest pour']} again, because one more pour of it tells more than a new formula"
     if not where:
         return "the formula below itself, because a pour of it tells more than one of another"
-    chance = f"{percent(row['chance of beating the best'])} chance of beating it"
+    told = percent(row["chance of beating the best"])
+    chance, some = (f"{text} chance of beating it" for text in (told, with_article(told)))
     if row["desirability"] > 0.95 * settled:
         return f"{where} against the formula below, and as good as far as is known: {chance}"
     if row["chance of beating the best"] > 0.2:
-        return f"{where} against the formula below, with a {chance}"
+        return f"{where} against the formula below, with {some}"
     if row["sd before"] > known:
         return (f"{where} against the formula below, where less is known: the uncertainty of {row['sd before']:.2f} "
                 f"({known:.2f} at the formula below) becomes {row['sd after']:.2f}")
-    return f"{where} against the formula below, for what it adds to the others of the round: a {chance}"
+    return f"{where} against the formula below, for what it adds to the others of the round: {some}"

@@ -8,9 +8,10 @@ from looking import names
 from matplotlib.text import Annotation
 
 from labkit.figures import draw_along, draw_region, draw_surface
-from labkit.figures.axes import FAILED, POURED, words_of
+from labkit.figures.axes import FAILED, POURED, title_at, words_of
 from labkit.figures.names import label_points
 from labkit.trial import Trial
+from labkit.tweaks import suggest_next
 
 
 def boxes(ax):
@@ -63,3 +64,28 @@ def test_what_failed_hides_nothing_that_did_not(hazel):
     marks = [line.get_marker() for line in ax.lines if line.get_marker() in ("o", "X") and len(line.get_xdata())]
     assert marks == ["X"] + ["o"] * (len(hazel.made) - 1)
     assert FAILED["markersize"] > POURED["markersize"]
+
+
+def test_long_names_stay_within_their_pictures():
+    """Titles ran out of both sides of a figure, and the words under small pictures into each other."""
+    from definitions import TERRACOTTA
+    long, name = "share of the beeswax within the whole of the base", "A stick for the winter market, stall two, second shelf"
+    text = TERRACOTTA.replace("[factors.wax]", f'[factors."{long}"]').replace("{ wax =", f'{{ "{long}" =')
+    trial = Trial.from_toml(text.replace("Terracotta stick", f"{name} on the left"))
+    assert max(map(len, words_of(trial.recipe, long, width=34).split("\n"))) <= 34
+    axes = draw_region(trial, (long, "load"))
+    figure = axes.get_figure()
+    figure.draw_without_rendering()
+    assert axes.title.get_window_extent().x0 >= 0 and axes.title.get_window_extent().x1 <= figure.bbox.x1
+    assert axes.get_title().count("\n") == 1 and "\n" not in title_at("Terracotta stick: what is wanted", "")
+
+
+def test_a_setting_over_a_thousand_is_no_power_of_ten():
+    """A stirrer at 1240 turns a minute was held "at stirring 1.24e+03", and so said `labkit next`."""
+    from labkit.__main__ import _settled
+    from labkit.figures.slices import value_words
+    assert value_words(pd.Series({"stirring": 1240.0, "base: oil": 0.5})) == ["stirring 1240", "oil 0.5"]
+    from definitions import TERRACOTTA
+    trial = Trial.from_toml(TERRACOTTA.replace("low = 68\nhigh = 80", "low = 1200\nhigh = 1300"))
+    tweak = suggest_next(trial, pours=2, melts=1, seed=1)
+    assert any("pour_temperature 1250." in str(block.text) for block in _settled(trial, tweak))

@@ -121,6 +121,11 @@ class TestTriangle:
         assert {"poured", "failed", "not allowed"} <= set(marks(ax))
         assert ax.get_title().startswith("hardness: mean score\nat load ")
 
+    def test_a_blend_alone_is_held_at_no_thing(self):
+        """Its title went on with "at nothing"."""
+        load = HAZEL[HAZEL.index("[factors.load]"):HAZEL.index("[attributes")]
+        assert draw_triangle(fitted(HAZEL.replace(load, ""))).get_title() == "hardness: mean score"
+
     def test_two_parts_are_a_line(self):
         two = HAZEL.replace('parts = ["sunflower wax", "cocoa butter", "castor oil"]', 'parts = ["sunflower wax", "castor oil"]')
         two = two.replace("low = [0.06, 0.10, 0.50]", "low = [0.06, 0.80]").replace("high = [0.16, 0.40, 0.80]", "high = [0.2, 0.94]")

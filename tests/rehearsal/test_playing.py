@@ -1,5 +1,7 @@
 """A round played: what is recorded is what the world says."""
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -182,3 +184,26 @@ class TestRefusals:
         with pytest.raises(RehearsalError) as refused:
             play_round(terracotta, round_, world, testers, seed=1)
         assert str(refused.value) == message
+
+
+class TestWhoWasThereBefore:
+    def test_testers_called_t1_are_met_as_such(self, terracotta, round_):
+        """A trial whose testers are T1, T2 ... could not be rehearsed: T01 was taken for T1 misspelled."""
+        before = play_round(terracotta, round_, mild(), testers=["T1", "T2"], seed=5).onto(terracotta, round_)
+        after = labkit.plan_round(before, pours=2, melts=1, seed=1)
+        played = play_round(before, after, mild(), testers=3, seed=5)
+        assert set(played.scores["tester"]) == {"T1", "T2", "T03"}
+        assert played.onto(before, after).standing_scores["tester"].nunique() == 3
+        assert len(labkit.rehearse_many(before, mild(), seeds=[1], rounds=1, testers=2, workers=1).frame) == 1
+
+    @pytest.mark.parametrize("last, session", [("1", "2"), ("2", "3"), ("02", "3")])
+    def test_a_sitting_has_a_number_of_its_own(self, terracotta, round_, last, session):
+        """A round that was tasted in two sittings left no place in the second one."""
+        played = play_round(terracotta, round_, mild(), testers=2, seed=5)
+        moved = {pour: last if pour in round_.pours[2:] else "1" for pour in round_.pours}
+        tables = {name: getattr(played, name).assign(session=lambda frame: frame["pour"].map(moved))
+                  for name in ("servings", "scores")}
+        before = dataclasses.replace(played, **tables).onto(terracotta, round_)
+        after = labkit.plan_round(before, pours=2, melts=1, seed=1)
+        found = play_round(before, after, mild(), testers=2, seed=5)
+        assert set(found.scores["session"]) == {session} and len(found.onto(before, after).scores) > len(before.scores)

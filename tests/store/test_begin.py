@@ -29,6 +29,15 @@ def test_the_example_shows_the_costs_that_are_used_without_a_table():
     assert tomllib.loads(shown) == vars(Cost()) == vars(labkit.Trial.from_toml(beginning.first_definition()).cost)
 
 
+def test_the_example_says_what_a_unit_of_cost_must_bring():
+    """It said "any one unit", but costs ten times as high turn "Pour this round" into "Stop here"."""
+    from labkit.tweaks.suggest import WORTH
+    shown = " ".join(beginning.first_definition().replace("#", " ").split())
+    evening = Cost().of(rounds=1, melts=2, pours=4)
+    assert f"A unit must bring {WORTH:g} of desirability" in shown
+    assert f"comes to {evening:g} here, and must bring {WORTH * evening:.2f}." in shown and "any one unit" not in shown
+
+
 def test_tables_are_empty_and_have_their_headers(tmp_path):
     labkit.new_trial(tmp_path, STICK)
     files = snapshot(tmp_path)

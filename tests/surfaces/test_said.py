@@ -76,7 +76,8 @@ def test_which_pour_decides(influence, leverage, says):
      "2 df, p 0.049)."),
     (Comparison(ss=4.0, df=2, f=6.0, p=0.051), 1, "Against the spread of repeats, the linear model is not contradicted (F 6.00 "
      "on 2 df, p 0.051)."),
-    (Comparison(ss=4.0, df=2), 0, "No formula was poured twice: lack of fit cannot be told. A repeat would tell."),
+    (Comparison(ss=4.0, df=2), 0, "No two pours came out alike to a hundredth of every range: lack of fit cannot be told. "
+                                  "A repeat as near as that would tell."),
     (Comparison(ss=0.0, df=0), 3, "The linear model has a term for every formula that was poured, so beside repeats there is "
      "nothing to check it against: lack of fit cannot be told. More different formulas would tell."),
     (Comparison(ss=4.0, df=2), 1, "The repeats came out exactly alike: lack of fit cannot be told against no spread. Another "

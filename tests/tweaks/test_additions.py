@@ -5,6 +5,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from labkit.aside import ASIDE_COLUMNS
 from labkit.tweaks import additions
 from labkit.tweaks.additions import NEW_MELT, Around
 from labkit.tweaks.looking import Looked
@@ -13,9 +14,11 @@ from labkit.tweaks.looking import Looked
 class Bench:
     """Formulas are a pot and a colour; `pays` : both together -> the worlds of ten in which that formula pays."""
 
-    def __init__(self, pays, pot=True, failed=(), forbidden=()):
+    def __init__(self, pays, pot=True, failed=(), aside=(), forbidden=()):
         self.pays, self.outlook, self.forbidden = pays, self, forbidden
-        self.trial = types.SimpleNamespace(recipe=types.SimpleNamespace(pot=pot), failed=failed)
+        rows = pd.DataFrame([dict.fromkeys(ASIDE_COLUMNS, "") | {"action": "set aside", "pour": pour} for pour in aside],
+                            columns=ASIDE_COLUMNS)
+        self.trial = types.SimpleNamespace(recipe=types.SimpleNamespace(pot=pot), failed=failed, set_aside=rows)
 
     def draws(self, points):
         return np.array([[float(str(world) in self.pays.get(pot + colour, "")) for world in range(10)]
@@ -73,13 +76,14 @@ def test_a_melt_more_takes_the_place_of_the_pour_that_is_missed_least():
     assert names_of(second) == ["Ay", "Bx", "Cz"]
 
 
-@pytest.mark.parametrize("failed, best", [((), "P02"), (("P02",), "P01")])
-def test_the_repeat_is_of_the_best_that_held_and_fills_its_melt_with_what_pays_elsewhere(monkeypatch, failed, best):
+@pytest.mark.parametrize("failed, aside, best", [((), (), "P02"), (("P02",), (), "P01"), ((), ("P02",), "P01")])
+def test_the_repeat_is_of_the_best_that_held_and_fills_its_melt_with_what_pays_elsewhere(monkeypatch, failed, aside, best):
     """In its pot y pays in three worlds, x in two of these, and z in another: after y that is z."""
     made = formulas("Dw", "Ew").set_axis(["P01", "P02"])
     monkeypatch.setattr(additions, "poured", lambda trial: made)
     pot = made.at[best, "pot"]
-    bench = Bench({"Dw": "0", "Ew": "01", f"{pot}y": "567", f"{pot}x": "56", f"{pot}z": "9", "Bx": "1"}, failed=failed)
+    bench = Bench({"Dw": "0", "Ew": "01", f"{pot}y": "567", f"{pot}x": "56", f"{pot}z": "9", "Bx": "1"}, failed=failed,
+                  aside=aside)
     it = around(bench, ["Ax", "Ay", "Az", "Bx"], ("M1", "M1", "M1", "M2"), ["Ax"])
     assert list(it.best.index) == [best]
     found = it.with_repeat()

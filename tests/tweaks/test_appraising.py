@@ -77,6 +77,15 @@ def test_a_choice_is_overturned_where_another_is_better_at_three_to_one(chance, 
         assert said([row(6.0)], now)[0] == "confirmed" and said([row(8.2)], now)[0] == "overturned"
 
 
+def test_what_is_as_good_is_not_told_as_better_two_lines_on():
+    """Under LEAD the numbers say "as good", and so does the sentence before them."""
+    whole, rows, advice = said([row(8.0)], known(P07=0.774))
+    assert whole == "not clear" and rows[0][1].endswith("with all scores counted P07 is not clearly better.")
+    assert advice == ["softness came out over 7.7, from where on P07 was to become the better choice; with all scores "
+                      "counted P07 is expected to be as good (0.77 against 0.77). Pour the two side by side to be sure, or "
+                      "ask suggest_next for another round.", f"{NUMBERS}; P07 is expected to be as good."]
+
+
 def test_a_surprise_that_with_all_scores_makes_another_better_overturns_the_choice():
     whole, found, advice = said([row(8.0, above=np.nan, high=7.5)], known(P07=0.8))
     assert whole == "overturned" and found == [

@@ -121,6 +121,19 @@ class TestHowMany:
         assert count == 1 and why.endswith(" That is not said of shade, for which not even 4 would do: too little is "
                                            "known, or too much changes from round to round.")
 
+    def test_what_is_expected_to_miss_is_not_told_as_too_little_known(self):
+        """The chance of a miss was told as over 99 % four lines on."""
+        wanted = Wanted(kind="rising", points=(4.0, 8.0))
+        attributes = {name: Attribute(name=name, wanted=wanted) for name in ("payoff", "shade")}
+        miss = " shade is expected to miss what is wanted, so that pours that do are no surprise."
+        lost, open_, sure = (normal([mean], [[0.25]]) for mean in (2.0, 4.5, 9.0))
+        assert enough_pours({"payoff": sure, "shade": lost}, attributes)[1].endswith(f"over 99 %.{miss}")
+        alike = "2 pours show whether the formula comes out alike."
+        assert enough_pours({"payoff": open_, "shade": lost}, attributes) == (
+            2, f"{alike} Not even 4 would tell for sure whether payoff misses what is wanted: too little is known.{miss}")
+        assert enough_pours({"payoff": lost, "shade": lost}, attributes) == (
+            2, f"{alike} payoff and shade are expected to miss what is wanted, so that pours that do are no surprise.")
+
 
 def linear(*names):
     return {name: Attribute(name=name, low=-100, high=100, wanted=Wanted(kind="rising", points=(-100.0, 100.0)))
@@ -230,6 +243,8 @@ class TestConfirmation:
         other = pd.DataFrame([{"wax": 0.16, "red_share": 0.65, "load": 0.06, "pour_temperature": 76.0}])
         found = labkit.plan_confirmation(demo, formula=other, pours=1)
         assert found.overturns["at once"].all() and "would be the better choice" not in found.advice
+        better, = set(found.overturns["better below"])
+        assert str(found).count(f"already: {better}") == 2 * len(found.overturns)      # no turning points in the table either
         assert found.advice.split("\n")[1].startswith("As far as is known today P")
         assert " is the better choice already: desirability 0." in found.advice
 

@@ -52,3 +52,13 @@ def test_more_that_comes_out_worth_less_is_chance():
     lines = efforts(0.06, -0.0024, -0.002).advice.split("\n")
     assert lines[2] == "P05 again in place of a new formula costs the same and brings 0.0024 less: leave the round as it is."
     assert lines[3] == "One tester more costs 0.25 more and brings nothing that could be told: it does not pay."
+
+
+@pytest.mark.parametrize("added", [0.00004, -0.00004])
+def test_what_four_decimals_show_nothing_of_is_not_told(added):
+    """Where everything is as wanted a melt more was told to bring 0.0000 less, and a repeat of 0.0000 to be done."""
+    found = efforts(0.06, added, added, se=0.00001)
+    assert found.advice.split("\n")[2:] == [
+        "P05 again in place of a new formula costs the same and brings nothing that could be told: leave the round as it is.",
+        "One tester more costs 0.25 more and brings nothing that could be told: it does not pay."]
+    assert list(found.table["pays"]) == [True, False, False]

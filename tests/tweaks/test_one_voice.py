@@ -93,3 +93,14 @@ def test_what_is_close_is_whether_to_stop_and_not_what_stands_before_it(demo, mo
     asked = types.SimpleNamespace(worth=0.005, hold={})
     told = words.advice(demo, asked, types.SimpleNamespace(surfaces={}), None, 0.02, 9.0, True, 0.03, True)
     assert told.endswith("Round 4 poured it again. Whether to stop is close: computed with another seed it may turn.")
+
+
+def test_what_trial_toml_pins_is_neither_chosen_by_eye_nor_said_to_vary(demo_copy):
+    """Held at 74 degrees by trial.toml, it was to be chosen by eye; and `what varies` named it."""
+    path = demo_copy / "trial.toml"
+    text = path.read_text(encoding="utf-8").replace("low = 68\nhigh = 80", "low = 75\nhigh = 75")
+    path.write_text(text, encoding="utf-8")
+    trial = labkit.read_trial(demo_copy)
+    assert "pour_temperature" not in labkit.suggest_next(trial, pours=4, melts=2, seed=2).advice
+    assert "what varies: wax, red_share and load. " in " ".join(str(labkit.appraise_records(trial)).split())
+    assert " wax, red_share and load coded -1 to 1" in " ".join(str(labkit.fit_surfaces(trial)["payoff"]).split())

@@ -50,6 +50,16 @@ def test_surfaces_of_a_trial_before_a_factor_had_another_name(demo, demo_copy):
             "load and pour_temperature. Give what fit_surfaces(trial) returned.")
 
 
+def test_what_is_set_aside_is_no_formula_to_turn_to(demo):
+    """A pour that was dropped on the floor was told as the better choice, and to be poured again."""
+    names = list(demo.recipe.coordinates)
+    without = demo.with_set_aside(pd.DataFrame([{"action": "set aside", "pour": "P10", "reason": "dropped"}]))
+    standing = types.SimpleNamespace(trial=without, settled=demo.made.loc[["P03"], names].reset_index(drop=True))
+    there = set(known_formulas(standing, 0.0).index)
+    assert "P10" not in there and {"P03", "P12"} <= there
+    assert not any("P10" in line for line in labkit.plan_confirmation(without).advice.split("\n"))
+
+
 def test_what_failed_and_what_is_near_are_no_formulas_to_turn_to(demo):
     made = demo.made
     settled = made.loc[["P03"], list(demo.recipe.coordinates)].reset_index(drop=True)

@@ -103,6 +103,15 @@ class TestReasons:
             "less wax against the formula below, where less is known: the uncertainty of 0.03 (0.02 at the formula below) "
             "becomes 0.02")
 
+    @pytest.mark.parametrize("chance, says", [(0.004, "under 1 %"), (0.08, "an 8 %"), (0.11, "an 11 %"), (0.12, "a 12 %"),
+                                              (0.18, "an 18 %")])
+    def test_a_chance_is_told_as_it_is_said(self, chance, says):
+        row = {"distance": 0.3, "nearest pour": "P01", "desirability": 0.4, "chance of beating the best": chance,
+               "sd before": 0.03, "sd after": 0.02}
+        assert words._why(row, "less wax", 0.6, 0.05).endswith(f"the others of the round: {says} chance of beating it")
+        assert words._why(row | {"chance of beating the best": 0.84}, "less wax", 0.6, 0.05) == (
+            "less wax against the formula below, with an 84 % chance of beating it")
+
     def test_the_formula_below_is_told_as_itself_and_beats_itself_by_nothing(self, trial):
         """Nothing near it was poured yet: there is no chance to tell, and no change."""
         outlook = Outlook(attributes=trial.attributes, surfaces={"payoff": Known()}, seed=3, n=400)
