@@ -1,5 +1,7 @@
 """The search within the region: a narrow peak, values that are held, frames that stay as they were."""
 
+import types
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,7 +9,10 @@ from definitions import HAZEL, TERRACOTTA
 
 import labkit
 from labkit.tweaks import highest
-from labkit.tweaks.search import starting_points
+from labkit.tweaks.looking import Bench
+from labkit.tweaks.outlook import Outlook
+from labkit.tweaks.search import poured, poured_well, starting_points
+from labkit.tweaks.suggest import _repeats
 
 
 class TestSearch:
@@ -40,3 +45,15 @@ class TestSearch:
         before = points.copy()
         recipe.held_at(points, {"load": 0.02})
         pd.testing.assert_frame_equal(points, before)
+
+
+def test_a_pour_that_is_set_aside_is_no_best_pour_and_is_not_made_again(demo):
+    """It is looked at as any other formula: only what may be called the best pour, and be repeated, leaves it out."""
+    without = demo.with_set_aside(pd.DataFrame([{"action": "set aside", "pour": "P10", "reason": "dropped"}]))
+    assert set(poured(without).index) - set(poured_well(without).index) == {"P10", *without.failed}
+    outlook = Outlook.of(without, labkit.fit_surfaces(without), seed=2)
+    bench = Bench(trial=without, outlook=outlook, hold={})
+    places = poured(without)
+    looked = types.SimpleNamespace(points=places, draws=outlook.draws(places))
+    again = _repeats(bench, looked, count=len(places))
+    assert {places.index[j] for j in again} == set(places.index) - {"P10", *without.failed}

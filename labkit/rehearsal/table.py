@@ -30,7 +30,11 @@ def tester_names(testers: int | Sequence[str], known: Iterable[str] = ()) -> lis
         return [other_spelling(name, known) or name for name in named]
     if isinstance(testers, str) or not isinstance(testers, Iterable):
         raise RehearsalError(f"testers is {testers!r}. Give how many there are, or a list of their names.")
-    return [str(name) for name in testers]
+    names = [str(name) for name in testers]
+    double = next((name for k, name in enumerate(names) if name in names[:k]), None)
+    if double is not None:
+        raise RehearsalError(f"testers name {double!r} twice. Name each tester once.")
+    return names
 
 
 def served(trial, pours: list[str], number: int, names: Sequence[str], rng: np.random.Generator) -> pd.DataFrame:

@@ -6,11 +6,10 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from labkit.aside import without_aside
 from labkit.core import improvement
 from labkit.rounds import Round
 from labkit.tweaks.looking import Bench, Looked
-from labkit.tweaks.search import poured
+from labkit.tweaks.search import poured_well
 from labkit.tweaks.trying import Evening
 from labkit.tweaks.words import AGAIN
 
@@ -58,7 +57,7 @@ class Around:
     def best(self) -> pd.DataFrame:
         """The best pour so far of those at what is held, one row under its name; empty before one stands that held."""
         trial = self.bench.trial
-        made = without_aside(poured(trial).drop(index=list(trial.failed), errors="ignore"), trial.set_aside)
+        made = poured_well(trial)
         if self.hold and len(made):
             over, recipe = trial.recipe.over_ranges, trial.recipe
             made = made[np.abs(over(made) - over(recipe.held_at(made, self.hold))).max(axis=1) < AGAIN]

@@ -11,6 +11,7 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
+from labkit.aside import without_aside
 from labkit.checks import columns_of
 from labkit.errors import TweakError
 from labkit.handing import handed
@@ -33,6 +34,11 @@ def _poured(trial) -> pd.DataFrame:
     clipped = points.clip(bounds["low"], bounds["high"], axis=1)
     clipped[blended] = points[blended]
     return clipped[trial.region.includes(clipped)] if len(clipped) else clipped
+
+
+def poured_well(trial) -> pd.DataFrame:
+    """Those of `poured` that held and are not set aside: what may be called the best pour, and be made again."""
+    return without_aside(poured(trial).drop(index=list(trial.failed), errors="ignore"), trial.set_aside)
 
 
 def starting_points(trial, hold: Mapping[str, float], *, size: int, seed: int) -> pd.DataFrame:

@@ -6,13 +6,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from labkit.aside import without_aside
 from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.handing import hands_out_copies
 from labkit.rounds import grams_column
 from labkit.tweaks.outlook import Outlook
-from labkit.tweaks.search import poured
+from labkit.tweaks.search import poured_well
 from labkit.tweaks.suggest import WIDE, _checked, _scored_pours, _weighed_best, searched
 from labkit.wording import words_joined
 
@@ -135,7 +134,7 @@ def known_formulas(standing: Standing, apart: float) -> pd.DataFrame:
     apart : the largest difference to the formula in question, as a part of the range of a coordinate.
     """
     trial = standing.trial
-    made = without_aside(poured(trial).drop(index=list(trial.failed), errors="ignore"), trial.set_aside)
+    made = poured_well(trial)
     if not len(made):
         return made
     return made[trial.recipe.apart(made, standing.settled)[:, 0] >= apart]

@@ -19,7 +19,7 @@ from labkit.tweaks import words
 from labkit.tweaks.looking import Bench, Looked, candidates, choose_round, refined
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.result import Tweak
-from labkit.tweaks.search import highest, poured, starting_points
+from labkit.tweaks.search import highest, poured_well, starting_points
 from labkit.tweaks.telling import untold
 from labkit.tweaks.worth import Worth, gain_if_known, jury_of, worth_of
 
@@ -210,7 +210,7 @@ def _settled(asked: Asked, outlook: Outlook, start: pd.DataFrame, generations: i
 
 def _with_untold(asked: Asked, outlook: Outlook, points: pd.DataFrame) -> Asked:
     """Holds what makes no difference at the value of the best pour."""
-    made = poured(asked.trial).drop(index=list(asked.trial.failed), errors="ignore")
+    made = poured_well(asked.trial)
     if not len(made):
         return asked
     best = made.iloc[[int(np.argmax(outlook.mean(made)))]]
@@ -259,7 +259,7 @@ def _best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, looked: 
 def _repeats(bench: Bench, looked: Looked, count: int = 3) -> list[int]:
     """Columns of the best pours made so far, to be made again."""
     coded = bench.trial.region.coded
-    made = poured(bench.trial).drop(index=list(bench.trial.failed), errors="ignore")
+    made = poured_well(bench.trial)
     gap = np.abs(coded(looked.points)[:, None] - coded(made)[None]).max(axis=2)         # shares are computed from grams
     again = np.flatnonzero(gap.min(axis=1, initial=np.inf) < ALIKE)
     return sorted(again, key=lambda j: -looked.draws[:, j].mean())[:count]

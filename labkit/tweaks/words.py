@@ -19,6 +19,7 @@ AGAIN = 0.02                   # of the range of every coordinate: the same form
 MOVED = 0.1                    # of the range: a difference worth a word
 NEAR = 0.01                    # of the range: as near as a usual balance comes to a value that is held
 RISKY = 0.2                    # chance of failing that is worth a word
+LITTLE = 0.5                   # desirability under which stopping is worth a word
 HOLDS = "holds"                # the row of the chance that the settled formula holds, among the predictions
 
 
@@ -120,9 +121,18 @@ def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, gain: float, c
     surfaces = outlook.surfaces
     pay = _pay(gain, cost, asked.worth, stop, known, _settling(trial, outlook, settled) if stop else "")
     pay += " Whether to stop is close: computed with another seed it may turn." * close
-    unvaried = _unvaried(trial, asked.hold) if stop else []
-    sentences = [pay, *unvaried, *_held(trial, asked, surfaces, settled), *missing(trial, surfaces)]
+    left = [*_little(outlook, settled), *_unvaried(trial, asked.hold)] if stop else []
+    sentences = [pay, *left, *_held(trial, asked, surfaces, settled), *missing(trial, surfaces)]
     return "\n".join(sentences)
+
+
+def _little(outlook: Outlook, settled: pd.DataFrame) -> list[str]:
+    """That one stops at a formula of which little is expected: stopping tells what a round brings, not what is good."""
+    drawn = outlook.draws(settled)[:, 0]
+    low, high = np.quantile(drawn, [0.05, 0.95])
+    return [f"That is for want of a round that pays: the formula below is expected to give {drawn.mean():.2f} of all "
+            f"that is wanted ({low:.2f} to {high:.2f}). If that is too little, pour the round all the same, or widen "
+            "the limits or what is wanted."] * bool(drawn.mean() < LITTLE)
 
 
 def _unvaried(trial, hold: Mapping[str, float]) -> list[str]:

@@ -177,6 +177,7 @@ class TestRefusals:
          "the slopes of the world are 0 on average over T01 and T02, so that no truth is the mean of their scores. Give "
          "slopes with a mean above 0, such as 1."),
         (quiet(), 0, "testers is 0. Give a whole number from 1 to 99."),
+        (quiet(), ["Ada", "Bo", "Ada"], "testers name 'Ada' twice. Name each tester once."),
         (quiet(fails=lambda p: np.full(len(p), 1.2)), 2,
          "fails gives values of shape (4,), or some outside 0 to 1, for 4 formulas. Give a chance for each."),
     ])

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from labkit.aside import ASIDE_COLUMNS
-from labkit.tweaks import additions
+from labkit.tweaks import search
 from labkit.tweaks.additions import NEW_MELT, Around
 from labkit.tweaks.looking import Looked
 
@@ -80,7 +80,7 @@ def test_a_melt_more_takes_the_place_of_the_pour_that_is_missed_least():
 def test_the_repeat_is_of_the_best_that_held_and_fills_its_melt_with_what_pays_elsewhere(monkeypatch, failed, aside, best):
     """In its pot y pays in three worlds, x in two of these, and z in another: after y that is z."""
     made = formulas("Dw", "Ew").set_axis(["P01", "P02"])
-    monkeypatch.setattr(additions, "poured", lambda trial: made)
+    monkeypatch.setattr(search, "poured", lambda trial: made)
     pot = made.at[best, "pot"]
     bench = Bench({"Dw": "0", "Ew": "01", f"{pot}y": "567", f"{pot}x": "56", f"{pot}z": "9", "Bx": "1"}, failed=failed,
                   aside=aside)
@@ -93,13 +93,13 @@ def test_the_repeat_is_of_the_best_that_held_and_fills_its_melt_with_what_pays_e
 
 
 def test_before_a_pour_has_held_there_is_nothing_to_repeat(monkeypatch):
-    monkeypatch.setattr(additions, "poured", lambda trial: formulas("Dw").set_axis(["P01"]))
+    monkeypatch.setattr(search, "poured", lambda trial: formulas("Dw").set_axis(["P01"]))
     assert around(Bench({"Ax": "1"}, failed=("P01",)), ["Ax"], ("M1",), ["Ax"]).with_repeat() == []
 
 
 def test_where_the_limits_let_nothing_else_into_a_pot_nothing_is_offered_of_it(monkeypatch):
     """Nothing fits pot D but its own pour, so that it takes the place of a pour alone; and nothing new fits A or B."""
-    monkeypatch.setattr(additions, "poured", lambda trial: formulas("Dw").set_axis(["P01"]))
+    monkeypatch.setattr(search, "poured", lambda trial: formulas("Dw").set_axis(["P01"]))
     bench = Bench({"Dw": "01"}, forbidden=("Dx", "Dy", "Ax", "Ay", "Bx", "By"))
     it = around(bench, ["Ax", "Ay", "Bx"], ("M1", "M1", "M2"), ["Ax"])
     repeated, = it.with_repeat()

@@ -88,7 +88,8 @@ def test_the_starting_formula_is_named_as_far_as_it_is_that(hold, says):
 
 
 def test_what_is_close_is_whether_to_stop_and_not_what_stands_before_it(demo, monkeypatch):
-    for name, told in (("_settling", "Round 4 poured it again."), ("_held", []), ("missing", []), ("_unvaried", [])):
+    for name, told in (("_settling", "Round 4 poured it again."), ("_held", []), ("missing", []), ("_unvaried", []),
+                       ("_little", [])):
         monkeypatch.setattr(words, name, lambda *given, told=told: told)
     asked = types.SimpleNamespace(worth=0.005, hold={})
     told = words.advice(demo, asked, types.SimpleNamespace(surfaces={}), None, 0.02, 9.0, True, 0.03, True)

@@ -212,6 +212,28 @@ class TestAdvice:
             "you settle."] * says
         assert words._unvaried(trial, {"cooling": 15}) == [] == words._unvaried(demo, {})
 
+    @pytest.mark.parametrize("shift, told", [(-0.005, True), (0.005, False)])
+    def test_stopping_at_little_is_told_as_that(self, shift, told):
+        """Uniform over .3 and .7, moved by a little: the mean is .5, and 90 % of it lies within .32 and .68."""
+        outlook = types.SimpleNamespace(draws=lambda points: np.linspace(0.3, 0.7, 1001)[:, None] + shift)
+        assert words._little(outlook, None) == [
+            f"That is for want of a round that pays: the formula below is expected to give {0.5 + shift:.2f} of all that is "
+            "wanted (0.32 to 0.67). If that is too little, pour the round all the same, or widen the limits or what is "
+            "wanted."] * told
+
+    def test_only_who_stops_is_told_of_little(self, demo):
+        """What is wanted of the payoff is out of reach, so little of all is: dear rounds are told to stop, cheap ones not."""
+        stops = []
+        for price in (1, 60):
+            text = TERRACOTTA.replace("rising = [4, 8]", "rising = [6.5, 10]") + f"[cost]\nround = {price}\n"
+            trial = labkit.Trial.from_toml(text).with_tables(demo.tables, files=True)
+            tweak = labkit.suggest_next(trial, pours=4, melts=2, seed=2)
+            mean = tweak.predictions.set_index("attribute").at["desirability", "mean"]
+            assert mean < words.LITTLE
+            assert (f"expected to give {mean:.2f} of all that is wanted" in tweak.advice) == tweak.stop
+            stops.append(tweak.stop)
+        assert stops == [False, True]
+
     def test_what_is_furthest_off_is_named(self):
         trial = labkit.Trial.from_toml(TERRACOTTA)
         rows = {"desirability": 0.03, "payoff": 6.0, "hardness": 7.8, "sheerness": 5.0, "shade": 9.0, words.HOLDS: 0.9}
