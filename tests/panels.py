@@ -46,6 +46,6 @@ def reading_of(frame, prior="weak"):
                       stated={"tester": 1.0, "tester_pour": 0.8})
 
 
-def panel_of(table, **options):
+def panel_of(table, prior="weak", **options):
     table = np.asarray(table, dtype=float)
-    return appraise_panel(trial_with(len(table)).with_scores(scored(table, **options)))
+    return appraise_panel(trial_with(len(table)).with_scores(scored(table, **options)), prior=prior)

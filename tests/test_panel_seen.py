@@ -89,3 +89,21 @@ def test_what_could_not_be_seen_on_the_whole_scale_is_told_as_that():
     """Two testers who disagree, one of whom scored half of the pours, would see over ten points of ten."""
     panel = panel_of(np.array([[2, 8], [9, 1], [5, np.nan], [7, np.nan]]))
     assert panel.power["sees"].item() > 10 and "  more than the scale    1.00  " in str(panel)
+
+
+def test_testers_without_levels_of_their_own_leave_the_means_as_they_are():
+    """scipy.stats.nct: the difference of two plain means of 4 and 3 scores, s^2 about pours and testers (df 5)."""
+    count = np.array([[1, 1, 1, 1, 0], [0, 1, 1, 1, 0], [1, 0, 1, 1, 1]])
+    noise, se = levels.Noise(tester=0.0, score=0.8, stays=0.5), 0.8 * np.sqrt(1 / 4 + 1 / 3)
+    df = count.sum() - 3 - 5 + 1
+    multiple = student.ppf(0.975, df)
+    found = seen.power_played(2.0, pair=(0, 1), count=count, noise=noise, worth=0.0, multiple=multiple)
+    assert found == pytest.approx(nct.sf(multiple, df, 2.0 / se) + nct.cdf(-multiple, df, 2.0 / se), abs=0.024)
+
+
+def test_a_panel_whose_levels_are_alike_is_appraised_from_its_scores_alone():
+    """Restricted likelihood puts the variance of these testers' levels at exactly 0 (their means are all the same)."""
+    lean = np.array([[0.5, -0.5, 0], [-0.5, 0.5, 0], [0, 0, 0], [0.5, 0, -0.5]])
+    panel = panel_of(np.arange(3.0, 7)[:, None] + lean, prior="flat")
+    assert panel.noise.set_index("source").at["tester", "found"] == 0.0
+    assert panel.power["played"].item() == pytest.approx(0.8, abs=0.024)

@@ -62,7 +62,8 @@ def power_played(difference, *, pair, count, noise, worth, multiple, plays=4000,
 
     Henderson's equations, pours fixed and testers random, at the variances of `noise` (levels.Noise): the estimate, its
     variance, and s^2 from what pours and testers leave of the scores and of repeats, and from the prior, which is
-    `worth` so many degrees of freedom. Standard error of the answer: at most .008 at 4000 plays.
+    `worth` so many degrees of freedom. Levels are in units of their own deviation, which may be 0. Standard error of
+    the answer: at most .008 at 4000 plays.
     Source: Henderson (1975) Biometrics 31:423-447.
     """
     rng, (pour, tester) = np.random.default_rng(seed), np.nonzero(count)
@@ -72,13 +73,14 @@ def power_played(difference, *, pair, count, noise, worth, multiple, plays=4000,
     levels = rng.normal(0, noise.tester, (plays, count.shape[1]))
     meant = root * (levels[:, tester] + difference * (pour == pair[0]))
     scores = meant + rng.normal(0, noise.score, (plays, len(pour)))
-    ridge = np.repeat([0.0, (noise.score / noise.tester) ** 2], count.shape)
-    contrast = np.linalg.solve(design.T @ design + np.diag(ridge), _sides(pair, design.shape[1]))
+    weighed = design * np.repeat([1.0, noise.tester / noise.score], count.shape)
+    ridge = np.repeat([0.0, 1.0], count.shape)
+    contrast = np.linalg.solve(weighed.T @ weighed + np.diag(ridge), _sides(pair, design.shape[1]))
     left = scores - scores @ design @ np.linalg.pinv(design)
     repeats = int(np.sum(each - 1))
     df = len(pour) - np.linalg.matrix_rank(design) + repeats
     squares = (left**2).sum(axis=1) + noise.score**2 * _chi_square(rng, repeats + worth, plays)
-    away = scores @ design @ contrast / np.sqrt((contrast[pair[0]] - contrast[pair[1]]) * squares / (df + worth))
+    away = scores @ weighed @ contrast / np.sqrt((contrast[pair[0]] - contrast[pair[1]]) * squares / (df + worth))
     return float(np.mean(np.abs(away) > multiple))
 
 
