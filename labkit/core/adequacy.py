@@ -16,6 +16,7 @@ from scipy.linalg import cholesky, qr, solve_triangular
 from scipy.special import fdtrc
 
 Spread = np.ndarray | None
+ROUNDING = 1e-12  # of the length of y: a residual under it is what rounding leaves of nothing
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -53,7 +54,10 @@ def rank(columns: np.ndarray) -> int:
 
 
 def least_squares(columns: np.ndarray, response: np.ndarray, covariance: Spread = None) -> LeastSquares:
-    """Generalised least squares by QR of the whitened columns (Golub & Van Loan, section 5.3)."""
+    """Generalised least squares by QR of the whitened columns (Golub & Van Loan, section 5.3).
+
+    What is left of an exact fit is rounding, and is put at 0: ratios of such sums of squares tell nothing.
+    """
     x, y = whitened(columns, covariance), whitened(response, covariance)
     length = np.linalg.norm(x, axis=0)
     q, r = qr(x / length, mode="economic")
@@ -61,6 +65,7 @@ def least_squares(columns: np.ndarray, response: np.ndarray, covariance: Spread 
     coefficients = inverse @ (q.T @ y)
     left = y - q @ (q.T @ y)
     left -= q @ (q.T @ left)
+    left *= np.linalg.norm(left) > ROUNDING * np.linalg.norm(y)
     weighed, maker = _unwhitened(left, np.eye(len(y)) - q @ q.T, covariance)
     return LeastSquares(coefficients=coefficients, covariance=inverse @ inverse.T,
                         fitted=columns @ coefficients, residual_maker=maker, weighed_residual=weighed,
@@ -180,11 +185,13 @@ def restricted_variances(columns: np.ndarray, response: np.ndarray, parts: np.nd
     """Variances v (s,), none negative, of V = sum_s v_s C_s that maximise the restricted likelihood; C (s, n, n).
 
     Found from several starts on the logarithms of the ratios, the common factor profiled out: v = y'Qy / (n - p). A
-    variance that shrinks below a millionth of the whole is told as 0.
+    variance that shrinks below a millionth of the whole is told as 0; so are all where the fit is exact.
     """
     from scipy.optimize import minimize
 
     df = len(response) - columns.shape[1]
+    if not least_squares(columns, response).sum_of_squares:
+        return np.zeros(len(parts))
     if len(parts) == 1:
         return np.array([least_squares(columns, response, parts[0]).scale])
 

@@ -5,13 +5,13 @@
 S is the covariance of the adjusted means; the other variances are the medians that the hierarchical reading found.
 Only the RATIOS in V are used as long as residual degrees of freedom are left: s2, the variance of an average pour, is
 then estimated from the residuals as in ordinary least squares, to which everything reduces when all pours are alike
-(one tester, own pots). Without residual degrees of freedom s2 is v0. A round or melt that all pours
-share cannot be told from the constant, so no variance is added for it.
+(one tester, own pots). Without residual degrees of freedom, or where the fit is exact, s2 is v0. A round or melt that
+all pours share cannot be told from the constant, so no variance is added for it.
 
 The model is the richest of quadratic, interaction, linear and constant whose terms the poured formulas can tell apart
-with at least one degree of freedom to spare. Factors and settings are coded -1..1 over low..high; the parts of a
-blend are shares that add to one, in Scheffe's form, whose columns hold the constant: R squared is centred all the
-same.
+with at least one degree of freedom to spare; the constant where all scores are alike. Factors and settings are coded
+-1..1 over low..high; the parts of a blend are shares that add to one, in Scheffe's form, whose columns hold the
+constant: R squared is centred all the same.
 """
 
 from collections.abc import Mapping
@@ -72,7 +72,7 @@ class Classical:
 
         columns = self.columns(self.made)
         model = GLS(self.means, columns, sigma=self.ratios, hasconst=True)
-        if self.fit.df:
+        if self.scale_df:
             return model.fit(method="qr")
         return model.fit(method="qr", cov_type="fixed scale", cov_kwds={"scale": self.stated_variance})
 
@@ -87,9 +87,19 @@ class Classical:
         return adequacy.least_squares(values, self.means.to_numpy(), self.ratios)
 
     @property
+    def scale_df(self) -> int:
+        """Degrees of freedom from which `scale` is found; 0 where none are left, or nothing is left in them."""
+        return self.fit.df if self.fit.sum_of_squares else 0
+
+    @property
     def scale(self) -> float:
-        """Variance of an average pour: found in the residuals, or stated where none are left."""
-        return self.fit.scale if self.fit.df else self.stated_variance
+        """Variance of an average pour: found in the residuals, or stated where nothing is left of them."""
+        return self.fit.scale if self.scale_df else self.stated_variance
+
+    @property
+    def is_level(self) -> bool:
+        """Whether all scores are alike."""
+        return not adequacy.centred_total(self.means.to_numpy(), self.ratios)
 
     @cached_property
     def groups(self) -> np.ndarray:
@@ -120,7 +130,7 @@ class Classical:
         estimate, se = self.fit.coefficients, np.sqrt(self.scale * np.diag(self.fit.covariance))
         with np.errstate(divide="ignore", invalid="ignore"):
             away = -np.abs(estimate / se)
-        p = 2 * (stdtr(self.fit.df, away) if self.fit.df else ndtr(away))
+        p = 2 * (stdtr(self.scale_df, away) if self.scale_df else ndtr(away))
         half = self.multiple(0.9) * se
         table = {"estimate": estimate, "se": se, "low": estimate - half, "high": estimate + half, "p": p}
         return pd.DataFrame(table, index=pd.Index(self.terms.names, name="term"))
@@ -130,22 +140,25 @@ class Classical:
         from scipy.special import ndtri, stdtrit
 
         tail = 0.5 + level / 2
-        return float(stdtrit(self.fit.df, tail) if self.fit.df else ndtri(tail))
+        return float(stdtrit(self.scale_df, tail) if self.scale_df else ndtri(tail))
 
     def by_reml(self) -> tuple["Classical", pd.Series]:
         """The same reading at variances from restricted maximum likelihood alone, and their standard deviations.
 
         Sources are those that these pours can tell apart: round and melt where some pours share one and not all do, and
-        the rest, in which pour and tasting are together. At a kitchen's number of pours this is often far off.
+        the rest, in which pour and tasting are together. At a kitchen's number of pours this is often far off. An
+        exact fit has none, and stays as it is.
         """
         parts = [*self.sources.values(), np.eye(len(self.means))]
         values = self.columns(self.made).to_numpy()
         found = adequacy.restricted_variances(values, self.means.to_numpy(), np.array(parts))
+        names = pd.Index([*self.sources, "rest"], name="source")
+        told = pd.Series(np.sqrt(found), index=names, name="found")
+        if not found.any():
+            return self, told
         spread = np.tensordot(found, np.array(parts), axes=1)
         average = float(np.mean(np.diag(spread)))
-        names = pd.Index([*self.sources, "rest"], name="source")
-        return (replace(self, ratios=spread / average, stated_variance=average),
-                pd.Series(np.sqrt(found), index=names, name="found"))
+        return replace(self, ratios=spread / average, stated_variance=average), told
 
     @cached_property
     def shapes(self) -> pd.DataFrame:
@@ -217,9 +230,9 @@ class Classical:
         fit, columns = self.fit, self.columns(self.made).to_numpy()
         residual = self.means.to_numpy() - fit.fitted
         with np.errstate(invalid="ignore", divide="ignore"):
-            influence = adequacy.influence(fit, columns, self.ratios) if fit.df else np.full(len(residual), np.nan)
+            moved = adequacy.influence(fit, columns, self.ratios) if self.scale_df else np.full(len(residual), np.nan)
         return pd.DataFrame({"fitted": fit.fitted, "residual": residual, "left_out": adequacy.left_out_residuals(fit),
-                             "leverage": adequacy.leverage(fit, self.ratios), "influence": influence},
+                             "leverage": adequacy.leverage(fit, self.ratios), "influence": moved},
                             index=self.means.index)
 
 
@@ -241,9 +254,9 @@ def read_classically(
             telling |= {} if any((common == other).all() for other in known) else {source: common}
     average = float(np.mean(np.diag(spread)))
     points = made[list(region.recipe.coordinates)]
-    models = carried(models, coded_values(region.recipe, points))
-    return Classical(region=region, models=models, made=points, means=means, ratios=spread / average,
-                     stated_variance=average, sources=telling)
+    found = Classical(region=region, models=carried(models, coded_values(region.recipe, points)), made=points,
+                      means=means, ratios=spread / average, stated_variance=average, sources=telling)
+    return replace(found, models=models[-1:]) if found.is_level else found
 
 
 @lru_cache(maxsize=4)

@@ -79,7 +79,7 @@ def any_blending(classical: Classical) -> float:
     b, k = classical.fit.coefficients[places], len(places)
     covariance = classical.scale * classical.fit.covariance[np.ix_(places, places)]
     wald = float(b @ np.linalg.solve(covariance, b))
-    return float(fdtrc(k, classical.fit.df, wald / k) if classical.fit.df else chdtrc(k, wald))
+    return float(fdtrc(k, classical.scale_df, wald / k) if classical.scale_df else chdtrc(k, wald))
 
 
 def blends_apart(classical: Classical) -> pd.DataFrame:

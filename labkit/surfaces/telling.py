@@ -130,6 +130,8 @@ def _anything(surface) -> list:
 
 def _model_sentence(classical: Classical) -> str:
     rest = plural(classical.fit.df, "degree") + " of freedom left"
+    if classical.is_level and classical.fit.df:
+        return "Classical reading: all pours came out alike, so that it has no more than a constant."
     if classical.model == "constant":
         return f"Classical reading: these pours carry no more than a constant, with {rest}."
     parts = [c for columns in classical.recipe.blends.values() for c in columns]
@@ -216,6 +218,8 @@ def _new_pour(surface) -> list:
     shapes = surface.classical.shapes
     left_out = shapes.iloc[0]["predicted"]
     checked = "Some pour cannot be left out, because it alone decides a term of the classical reading."
+    if surface.classical.is_level and len(surface.scores) > 1:
+        checked = "All pours came out alike, so leaving one out tells nothing of how well others are foretold."
     if not math.isnan(left_out):
         part = f"{number_text(100 * left_out, 0)} % of the variation" if left_out >= 0.005 else "little or nothing"
         share = part if surface.press < shapes["press"].iloc[-1] else "no better than the plain average"
@@ -266,6 +270,8 @@ def _cause(surface, point: pd.DataFrame) -> str:
     classical = surface.classical
     if not classical.fit.df:
         return "no residual degrees of freedom, so the classical interval rests on stated variances alone"
+    if not classical.scale_df:
+        return "nothing is left in the residuals, so the classical interval rests on stated variances alone"
     if classical.fit.df <= 3 and classical.scale < 0.5 * classical.stated_variance:
         return (f"with {plural(classical.fit.df, 'degree')} of freedom the residuals came out small by luck, and the "
                 "classical interval with them")

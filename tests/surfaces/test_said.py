@@ -17,10 +17,11 @@ def judged(read=False):
     return Attribute(name="payoff", reading="needle depth" if read else "", unit="mm" if read else "")
 
 
-def stand_in(*, df=6, scale=1.0, stated=1.0, leverage=0.5, model="quadratic", trust=(0.9, NAN), read=False):
+def stand_in(*, df=6, scale_df=None, scale=1.0, stated=1.0, leverage=0.5, model="quadratic", trust=(0.9, NAN), read=False):
     """A classical fit of two columns whose variance of a fitted mean at (1, 0) is `leverage` times the scale."""
     fit = types.SimpleNamespace(df=df, covariance=np.diag([leverage, 1.0]))
-    classical = types.SimpleNamespace(fit=fit, scale=scale, stated_variance=stated, model=model,
+    classical = types.SimpleNamespace(fit=fit, scale_df=df if scale_df is None else scale_df, scale=scale,
+                                      stated_variance=stated, model=model,
                                       columns=lambda point: pd.DataFrame([[1.0, 0.0]]))
     return types.SimpleNamespace(classical=classical, effects=pd.DataFrame({"trust": list(trust)}),
                                  reading=types.SimpleNamespace(attribute=judged(read)))
@@ -29,6 +30,7 @@ def stand_in(*, df=6, scale=1.0, stated=1.0, leverage=0.5, model="quadratic", tr
 class TestWhyTheReadingsPart:
     @pytest.mark.parametrize("facts, says", [
         ({"df": 0, "scale": 0.1}, "no residual degrees of freedom, so the classical interval rests on stated variances alone"),
+        ({"scale_df": 0}, "nothing is left in the residuals, so the classical interval rests on stated variances alone"),
         ({"df": 3, "scale": 0.49}, "with 3 degrees of freedom the residuals came out small by luck, and the classical interval "
          "with them"),
         ({"df": 1, "scale": 0.4, "leverage": 2.0}, "with 1 degree of freedom the residuals came out small by luck, and the "
