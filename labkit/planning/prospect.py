@@ -201,12 +201,11 @@ def _slope_errors(trial: Trial, pours: pd.DataFrame, sd: dict, pour: float) -> d
     labels = {"melt": pours["melt"].to_numpy(), "round": round_labels(pours)}
     same = {kind: np.equal.outer(label, label) for kind, label in labels.items()}
     cover = pour * np.eye(len(pours)) + sd["melt"] ** 2 * same["melt"] + sd["round"] ** 2 * same["round"]
-    precision = rows.T @ np.linalg.solve(cover, rows)
-    spread, space = np.linalg.pinv(precision, rcond=1e-10, hermitian=True), np.linalg.pinv(rows, rcond=1e-9) @ rows
-    errors = {}
+    white = np.linalg.solve(np.linalg.cholesky(cover), rows)      # its precision would keep half of the digits
+    inverse, errors = np.linalg.pinv(white, rcond=1e-9), {}
     for name, contrast in ((name, step[moves]) for name, step in effects.items()):
-        told = np.allclose(contrast @ space, contrast, atol=1e-6)
-        errors[name] = float(np.sqrt(contrast @ spread @ contrast)) if told else np.inf
+        told = np.allclose(contrast @ inverse @ white, contrast, atol=1e-6)
+        errors[name] = float(np.linalg.norm(contrast @ inverse)) if told else np.inf
     return errors
 
 

@@ -2,13 +2,15 @@
 import numpy as np
 import pandas as pd
 import pytest
-from definitions import HAZEL, NEEDLE, TERRACOTTA, TWO_SETTINGS
+from definitions import HAZEL, NEEDLE, TERRACOTTA, TINT, TWO_SETTINGS
 from scipy import stats
 
 from labkit import Trial, plan_round
 from labkit.planning.foretold import _guess_blocks, _model_blocks
-from labkit.planning.prospect import _place_words, appraise_round, standard_error_at
+from labkit.planning.prospect import _place_words, _slope_errors, appraise_round, standard_error_at
 from labkit.planning.question import noise_of, weak_question
+
+SECOND = "[settings.warm]\nlow = 68\nhigh = 80\n[attributes.stain]"
 
 
 def dense_error(trial, round_, testers):
@@ -98,3 +100,19 @@ class TestWords:
             "Linear model: the pours alone can estimate 3 of its 8 terms before and 5 after.",
             "Of what is unknown (as variance) the round removes most about c 90 %, d 80 %, e 50 %, f 40 %, g 30 % and b 20 %.",
             "It says next to nothing about h."]
+
+
+@pytest.mark.parametrize("jitter", [1e-3, 1e-5, 1e-7])
+def test_what_only_weighing_moved_is_told_from_next_to_nothing(jitter):
+    """A slope on pours that are off by `jitter` of half a range: its error, by the residual of a regression on all else.
+
+    var = 1 / (x' Q x) with Q of the other columns and equal, independent pours (Frisch & Waugh 1933).
+    """
+    trial, off = Trial.from_toml(TINT.replace("[attributes.stain]", SECOND)), np.array([1.0, -1, 2, 0, -1, 1])
+    load, warm = np.array([0.02, 0.07, 0.12, 0.05, 0.1, 0.03]), 74 + 6 * jitter * off
+    pours = pd.DataFrame({"round": 1, "melt": list("abcdef"), "load": load, "warm": warm})
+    sd = dict.fromkeys(("round", "melt"), 0.0)
+    others = np.column_stack([np.ones(6), trial.region.coded(pours)[:, 0]])
+    left = off - others @ np.linalg.lstsq(others, off, rcond=None)[0]
+    found = _slope_errors(trial, pours, sd, 0.49)["warm"]
+    assert found == pytest.approx(2 * 0.7 / (jitter * np.linalg.norm(left)), rel=1e-6 / jitter**0.5)
