@@ -16,7 +16,7 @@ from scipy.linalg import cholesky, qr, solve_triangular
 from scipy.special import fdtrc
 
 Spread = np.ndarray | None
-ROUNDING = 1e-12  # of the length of y: a residual under it is what rounding leaves of nothing
+ROUNDING = 1e-12  # of the length of y: residuals, and what a term adds, are under it what rounding leaves of nothing
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -56,13 +56,15 @@ def rank(columns: np.ndarray) -> int:
 def least_squares(columns: np.ndarray, response: np.ndarray, covariance: Spread = None) -> LeastSquares:
     """Generalised least squares by QR of the whitened columns (Golub & Van Loan, section 5.3).
 
-    What is left of an exact fit is rounding, and is put at 0: ratios of such sums of squares tell nothing.
+    What is left of an exact fit is rounding, and is put at 0: ratios of such sums of squares tell nothing. So is the
+    coefficient of a term that adds nothing: divided by such a bend, a straight line turns at 1e15.
     """
     x, y = whitened(columns, covariance), whitened(response, covariance)
     length = np.linalg.norm(x, axis=0)
     q, r = qr(x / length, mode="economic")
     inverse = solve_triangular(r, np.eye(len(r))) / length[:, None]
     coefficients = inverse @ (q.T @ y)
+    coefficients = np.where(np.abs(coefficients) * length > ROUNDING * np.linalg.norm(y), coefficients, 0.0)
     left = y - q @ (q.T @ y)
     left -= q @ (q.T @ left)
     left *= np.linalg.norm(left) > ROUNDING * np.linalg.norm(y)

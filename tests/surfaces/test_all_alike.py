@@ -1,5 +1,6 @@
 """What cannot be told from pours that all came out alike, or that a polynomial meets exactly: no ratios of rounding."""
 import numpy as np
+import pandas as pd
 import pytest
 from definitions import HAZEL, TWO_THINGS
 from invented import poured, scored
@@ -8,6 +9,8 @@ from scipy import stats
 
 import labkit
 from labkit.core import adequacy
+from labkit.rounds import round_from_factors
+from labkit.surfaces.polynomial import turning
 
 QUIET = dict.fromkeys(("round", "melt", "pour", "tester", "tester_pour"), 0.0)
 
@@ -44,6 +47,21 @@ def test_a_polynomial_met_exactly_is_returned_and_tests_nothing():
     found = surface_of(TWO_THINGS, lambda coded: 5 + 2 * coded[:, 0], step=1e-9)
     assert_allclose(found.classical.fit.coefficients, [5, 2, 0], atol=1e-6)
     assert found.r_squared == 1.0 and found.anova.loc["curved", ["f", "p"]].isna().all()
+
+
+@pytest.mark.parametrize(("wax", "scores", "top"), [
+    ([0.1, 0.15, 0.2, 0.25, 0.3], [3, 4, 5, 6, 7], "7.00"), ([0.1, 0.14, 0.18, 0.22, 0.26], [3, 4, 5, 6, 7], "8.00"),
+    ([0.1, 0.2, 0.3, 0.1], [3, 5, 7, 3], "7.00"), ([0.1, 0.15, 0.25, 0.3], [2, 4, 8, 10], "10.00")])
+def test_scores_on_a_straight_line_turn_nowhere(wax, scores, top):
+    """One tester in whole points: the curved term is 0, and what rounding leaves of it is no bend."""
+    trial, n = labkit.Trial.from_toml(TWO_THINGS), len(wax)
+    round_ = round_from_factors(trial.recipe, trial.batch, number=1, melts=trial.next_melts(n), pours=trial.next_pours(n),
+                                coordinates=pd.DataFrame({"wax": wax}))
+    rows = pd.DataFrame({"pour": round_.pours, "tester": "T01", "attribute": "hardness", "score": scores})
+    found = labkit.fit_surfaces(trial.with_round(round_).with_pours(round_.as_poured()).with_scores(rows))["hardness"]
+    assert found.classical.model == "quadratic" and found.classical.fit.coefficients[2] == 0.0
+    assert turning(found.classical, found.reading.attribute) == [
+        f"One coded unit from the middle it is highest at wax 0.3, within the limits: {top}."]
 
 
 @pytest.mark.parametrize("unit", [1e-3, 1.0, 1e3])
