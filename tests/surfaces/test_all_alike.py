@@ -73,3 +73,13 @@ def test_residuals_that_are_more_than_rounding_stay(unit):
     y = unit * (columns @ [5.0, 2.0] + 1e-8 * away)
     assert adequacy.least_squares(columns, y).sum_of_squares == pytest.approx(unit**2 * 1e-16 * away @ away, rel=1e-5)
     assert adequacy.least_squares(columns, unit * columns @ [5.0, 2.0]).sum_of_squares == 0.0
+
+
+def test_repeats_that_came_out_exactly_alike_are_no_spread_to_hold_the_model_against():
+    """Means over six testers, pours of unequal variance that share a round: an F of 1e29 is made of rounding."""
+    rng, groups = np.random.default_rng(0), np.array([0, 0, 1, 1, 2, 3])
+    columns = np.column_stack([np.ones(6), [-1, -1, 0, 0, 0.5, 1]])
+    for _ in range(20):
+        y, spread = rng.integers(0, 60, 4)[groups] / 6, np.diag(rng.uniform(0.5, 2, 6)) + 0.3
+        lack, pure = adequacy.lack_of_fit(adequacy.least_squares(columns, y, spread), groups, y, spread)
+        assert (lack.df, pure.ss, pure.df) == (2, 0.0, 2) and np.isnan(lack.f)
