@@ -252,6 +252,8 @@ def _predicted(means, covariance, spread):
 
 
 def _correlation(first, second):
+    """NaN where one of them is all alike, but for what rounding makes of it."""
+    if min(np.ptp(first) - 1e-9 * np.abs(first).max(), np.ptp(second) - 1e-9 * np.abs(second).max()) <= 0:
+        return np.nan
     first, second = first - first.mean(), second - second.mean()
-    size = np.sqrt(np.sum(first**2) * np.sum(second**2))
-    return float(first @ second / size) if size > 0 else np.nan
+    return float(first @ second / np.sqrt(np.sum(first**2) * np.sum(second**2)))
