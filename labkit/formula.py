@@ -20,6 +20,7 @@ from labkit.statements import Blend, Limit, Setting, Share, Shelf, check_tree
 from labkit.wording import number_text, words_joined
 
 SUM_TOLERANCE = 1e-6
+AS_HELD = 0.02  # of a coordinate's range: a pour so near to a held value counts as poured at it
 BOOKKEEPING = ("round", "melt", "pour", "order")
 
 
@@ -270,6 +271,14 @@ class Recipe:
                     "If these are grams, divide them by their sum."
                 )
         return masses
+
+    def unmoved(self, points: pd.DataFrame) -> dict[str, float]:
+        """Coordinates that vary, but in which these points all lie within AS_HELD of one value, and that value: so
+        much of a difference may be the balance's."""
+        over = self.over_ranges(points)
+        still = (np.ptp(over, axis=0) <= 2 * AS_HELD) if len(points) else np.zeros(len(self.coordinates), dtype=bool)
+        return {c: float(points[c].mean()) for c, one in zip(self.coordinates, still, strict=True)
+                if one and c in self.varying}
 
     def held_at(self, points: pd.DataFrame, values: Mapping[str, float]) -> pd.DataFrame:
         """The points with some coordinates at stated values.

@@ -126,8 +126,12 @@ def _polynomial(trial: Trial, model: str) -> Terms:
 
 
 def _estimable(trial: Trial, terms: Terms, pours: pd.DataFrame) -> np.ndarray:
-    """Whether each coefficient lies in the row space of the pours, beside contrasts of their rounds."""
-    rows = terms.evaluate(model_values(trial.region, pours, terms.columns))
+    """Whether each coefficient lies in the row space of the pours, beside contrasts of their rounds.
+
+    What the pours hardly differ in is taken to be alike: what a balance step moves tells of no term.
+    """
+    points = trial.recipe.held_at(pours, trial.recipe.unmoved(pours))
+    rows = terms.evaluate(model_values(trial.region, points, terms.columns))
     rows = np.hstack([rows, round_contrasts(round_labels(pours))])
     size, right = np.linalg.svd(rows, full_matrices=False)[1:]
     space = right[size > 1e-8 * size.max()]

@@ -20,13 +20,13 @@ from labkit.core.terms import (
 )
 from labkit.definition import NOISE
 from labkit.errors import PlanError
+from labkit.formula import AS_HELD
 from labkit.region import Region
 from labkit.trial import Trial
 from labkit.weighed import round_labels
 from labkit.wording import words_joined
 
 DENSE = 2048  # points of the region that stand for its uniform measure
-AT_HOLD = 0.02  # of a factor's range: an earlier pour this near to a held value counts as poured at it
 TESTERS = 6  # a handful, until scores say how many there are
 # Weak prior: root mean square, as a part of the scale's width, of the constant about the middle of the scale, of all
 # linear functions together, and of all curved ones together: about those of the hierarchical reading of the surfaces,
@@ -308,6 +308,6 @@ def _comparable(question: Question, past: pd.DataFrame) -> pd.DataFrame:
     fixed = [c for c in bounds.index if question.is_flat and held.at[c, "low"] == held.at[c, "high"]]
     near = np.ones(len(past), dtype=bool)
     for c in fixed:
-        room = AT_HOLD * max(bounds.at[c, "high"] - bounds.at[c, "low"], 1e-9)
+        room = AS_HELD * max(bounds.at[c, "high"] - bounds.at[c, "low"], 1e-9)
         near &= (np.abs(past[c] - held.at[c, "low"]) <= room).to_numpy()
     return past[near]

@@ -9,9 +9,10 @@ then estimated from the residuals as in ordinary least squares, to which everyth
 all pours share cannot be told from the constant, so no variance is added for it.
 
 The model is the richest of quadratic, interaction, linear and constant whose terms the poured formulas can tell apart
-with at least one degree of freedom to spare; the constant where all scores are alike. Factors and settings are coded
--1..1 over low..high; the parts of a blend are shares that add to one, in Scheffe's form, whose columns hold the
-constant: R squared is centred all the same.
+with at least one degree of freedom to spare; the constant where all scores are alike. What the pours hardly differ in,
+by no more than a balance may do, is taken to be as in them, and no term has it. Factors and settings are coded -1..1
+over low..high; the parts of a blend are shares that add to one, in Scheffe's form, whose columns hold the constant: R
+squared is centred all the same.
 """
 
 from collections.abc import Mapping
@@ -37,7 +38,8 @@ SAME = 0.02  # half ranges of every coordinate within which two weighed formulas
 class Classical:
     """One attribute's polynomial: models the pours carry (richest first), their coordinates and scores, V / v0, v0.
 
-    sources: which pours share a round and a melt, where these pours can tell.
+    sources: which pours share a round and a melt, where these pours can tell. still: coordinates in which the pours
+    hardly differ, and where they have them.
     """
 
     region: Region
@@ -47,6 +49,7 @@ class Classical:
     ratios: np.ndarray
     stated_variance: float
     sources: Mapping[str, np.ndarray]
+    still: Mapping[str, float]
 
     @property
     def recipe(self) -> Recipe:
@@ -62,8 +65,11 @@ class Classical:
 
     def columns(self, frame: pd.DataFrame) -> pd.DataFrame:
         """The model matrix at coordinates, a column a term."""
-        return pd.DataFrame(self.terms.evaluate(coded_values(self.recipe, frame)), index=frame.index,
+        return pd.DataFrame(self.terms.evaluate(self._values(frame)), index=frame.index,
                             columns=list(self.terms.names))
+
+    def _values(self, frame: pd.DataFrame) -> np.ndarray:
+        return coded_values(self.recipe, self.recipe.held_at(frame, self.still))
 
     @cached_property
     def results(self):
@@ -83,7 +89,7 @@ class Classical:
 
     def fit_of(self, terms: Terms) -> adequacy.LeastSquares:
         """Least squares of other terms with the same scores and covariance."""
-        values = terms.evaluate(coded_values(self.recipe, self.made))
+        values = terms.evaluate(self._values(self.made))
         return adequacy.least_squares(values, self.means.to_numpy(), self.ratios)
 
     @property
@@ -254,8 +260,10 @@ def read_classically(
             telling |= {} if any((common == other).all() for other in known) else {source: common}
     average = float(np.mean(np.diag(spread)))
     points = made[list(region.recipe.coordinates)]
-    found = Classical(region=region, models=carried(models, coded_values(region.recipe, points)), made=points,
-                      means=means, ratios=spread / average, stated_variance=average, sources=telling)
+    still = region.recipe.unmoved(points)
+    models = carried(moved(region, models, still), coded_values(region.recipe, region.recipe.held_at(points, still)))
+    found = Classical(region=region, models=models, made=points, means=means, ratios=spread / average,
+                      stated_variance=average, sources=telling, still=still)
     return replace(found, models=models[-1:]) if found.is_level else found
 
 
@@ -277,6 +285,19 @@ def models_of(region: Region) -> tuple[tuple[str, Terms], ...]:
             found[model] = terms
     found = {model: found[model] for model in reversed(MODELS) if model in found}
     found["constant"] = Terms(columns=tuple(names), exponents=np.zeros((1, len(names)), dtype=int), blends=places)
+    return tuple(found.items())
+
+
+def moved(region: Region, models: tuple[tuple[str, Terms], ...], still: Mapping[str, float]):
+    """The models without terms that nothing tells apart where some coordinates are still; each model once."""
+    if not still:
+        return models
+    values, found = coded_values(region.recipe, region.recipe.held_at(region.sample(SAMPLE, seed=0), still)), {}
+    for model, terms in models:
+        twins = indistinct_terms(terms, values)
+        terms = terms.subset([name for name in terms.names if name not in twins])
+        found = {name: other for name, other in found.items() if len(other.names) > 1 and other.names != terms.names}
+        found[model] = terms
     return tuple(found.items())
 
 

@@ -34,17 +34,24 @@ def canonical_of(classical: Classical) -> canonical.Canonical:
 
 
 def uncoded(classical: Classical, coded: np.ndarray) -> pd.DataFrame:
-    """Coded factors and settings (m, d) in their own units."""
+    """Coded factors and settings (m, d) in their own units; what the pours hardly differ in is as in them."""
     names = list(classical.recipe.coordinates)
     low, high = (classical.recipe.bounds.loc[names, side].to_numpy() for side in ("low", "high"))
-    return pd.DataFrame((low + high) / 2 + np.atleast_2d(coded) * (high - low) / 2, columns=names)
+    points = pd.DataFrame((low + high) / 2 + np.atleast_2d(coded) * (high - low) / 2, columns=names)
+    return points.assign(**classical.still)
 
 
 def stationary_of(classical: Classical) -> pd.DataFrame:
-    """The stationary point in the units of its coordinates, a row, with the level there, what it is, and if inside."""
-    form = canonical_of(classical)
+    """The stationary point in the units of its coordinates, a row, with the level there, what it is, and if inside.
+
+    What it is, in what the model speaks of: what is pinned, or hardly differs, makes no ridge of a peak.
+    """
+    form, (b0, slope, bend) = canonical_of(classical), quadratic_of(classical)
+    names = classical.recipe.coordinates
+    live = [k for k, c in enumerate(names) if c in classical.recipe.varying and c not in classical.still]
     point = uncoded(classical, form.point)
-    return point.assign(level=form.level, kind=form.kind, inside=classical.region.includes(point))
+    kind = canonical.canonical(b0, slope[live], bend[np.ix_(live, live)]).kind
+    return point.assign(level=form.level, kind=kind, inside=classical.region.includes(point))
 
 
 def way_up(classical: Classical, radii=RADII) -> pd.DataFrame:

@@ -135,12 +135,20 @@ def _model_sentence(classical: Classical) -> str:
     if classical.model == "constant":
         return f"Classical reading: these pours carry no more than a constant, with {rest}."
     parts = [c for columns in classical.recipe.blends.values() for c in columns]
-    others = [c for c in classical.recipe.coordinates if c not in parts and c in classical.recipe.varying]
+    others = [c for c in classical.recipe.coordinates
+              if c not in parts and c in classical.recipe.varying and c not in classical.still]
+    parts = [] if set(parts) & classical.recipe.varying <= set(classical.still) else parts
     where = words_joined([f"{words_joined(others)} coded -1 to 1"] * bool(others)
                          + [f"{words_joined(parts)} as shares"] * bool(parts))
     r2 = number_text(classical.r_squared, 3)
     return (f"Classical reading: {classical.model} in {where}, {plural(len(classical.terms.names), 'term')}, {rest}. "
-            f"It follows the pours with R squared {r2} (about the mean).")
+            f"It follows the pours with R squared {r2} (about the mean).{_still_words(classical)}")
+
+
+def _still_words(classical: Classical) -> str:
+    """What the model leaves out, since weighing alone moved it."""
+    names = words_joined(classical.still)
+    return f" In {names} the pours hardly differ, so what that does is not in it." * bool(classical.still)
 
 
 def _shape(surface) -> list:
