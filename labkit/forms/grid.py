@@ -96,7 +96,7 @@ def grid_of_boxes(rows: Mapping[str, str], columns: list[Column], *, texts: Mapp
     boxes = {cell: widgets.Text(value=texts.get(cell, ""), layout=widgets.Layout(width=column.width),
                                 continuous_update=True) for cell, column in cells.items()}
     for (row, column), box in boxes.items():
-        box.add_class(f"{name}-{row}-{re.sub('[^A-Za-z0-9]+', '-', column).strip('-')}")
+        box.add_class(re.sub(r"[\W_]+", "-", f"{name}-{row}-{column}").strip("-"))     # a class holds no blanks
     marks = {cell: widgets.HTML(layout=widgets.Layout(width=column.width)) for cell, column in cells.items()}
     heads = [_words(f"<b>{html.escape(c.name.replace('_', ' '))}</b>", c.under) for c in columns]
     shown = [_in_sight(_words(_STAYS)), *heads]

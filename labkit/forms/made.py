@@ -1,5 +1,6 @@
 """The form for one evening at the bench: what was weighed into each melt and each pour."""
 
+from functools import partial
 from numbers import Integral
 
 import pandas as pd
@@ -113,20 +114,21 @@ def _write(form: Form, folder, round_: Round, found: dict, news: dict) -> str:
     frames = {name: _frame(name.removesuffix("s"), news[name][0], form, found[name], round_, date)
               for name in ("melts", "pours") if name in news and news[name][0]}
     read_trial(folder).with_tables(frames)
+    steps = []
     for kind, correct in (("melts", correct_melts), ("pours", correct_pours)):
         if kind in news and (changed := news[kind][1]):
             corrected = _frame(kind.removesuffix("s"), changed, form, found[kind], round_, date or None)
-            try:
-                correct(folder, corrected, reason=form.reason.value.strip())
-            except LabkitError as problem:
-                if not said:
-                    raise
-                return f"{_sentence(said)} The rest was not saved. {problem}"
-            said.append(f"corrected {plural(len(changed), kind.removesuffix('s'))}")
-    for kind, append in (("melts", append_melts), ("pours", append_pours)):
-        if kind in frames:
-            append(folder, frames[kind])
-            said.append(f"saved {plural(len(frames[kind]), kind.removesuffix('s'))}")
+            steps.append((partial(correct, reason=form.reason.value.strip()), corrected, "corrected", kind))
+    steps += [(append, frames[kind], "saved", kind) for kind, append in
+              (("melts", append_melts), ("pours", append_pours)) if kind in frames]
+    for write, frame, done, kind in steps:
+        try:
+            write(folder, frame)
+        except LabkitError as problem:
+            if not said:
+                raise
+            return f"{_sentence(said)} The rest was not saved. {problem}"
+        said.append(f"{done} {plural(len(frame), kind.removesuffix('s'))}")
     form.reason.value = ""
     return _sentence(said) if said else nothing_done(*found.values())
 

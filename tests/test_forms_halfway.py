@@ -1,0 +1,109 @@
+"""Forms that are saved halfway, and rows that come back: what is said is what lies on disk."""
+import pandas as pd
+import pytest
+from test_forms import beside, files, said, type_in
+
+from labkit.forms import pours_form, readings_form, scores_form
+from labkit.store import append_scores, append_servings, read_trial
+
+
+def score(pour, value, **more):
+    return {"pour": pour, "tester": "T01", "session": "1", "attribute": "payoff", "score": value} | more
+
+
+def of_one(folder):
+    return scores_form(folder, tester="T01", session="1", pours=["P01", "P02"])
+
+
+def open_in_a_spreadsheet(folder, table):
+    (folder / f".~lock.{table}.csv#").touch()
+
+
+def test_a_score_that_was_taken_back_returns_for_a_reason(poured):
+    append_scores(poured, pd.DataFrame([score("P01", 5)]))
+    form = of_one(poured)
+    type_in(form, "scores", "P01", payoff="")
+    form.reason.value = "of another pour"
+    form.button.click()
+    assert said(form) == "Corrected 1 score." and not len(read_trial(poured).standing_scores)
+    form, before = of_one(poured), files(poured)
+    assert form.grids["scores"].boxes["P01", "payoff"].value == ""
+    type_in(form, "scores", "P01", payoff="5")
+    form.button.click()
+    assert beside(form, "scores", "P01", "payoff") == (
+        "P01: payoff was taken back. To change it, give a reason below.")
+    assert files(poured) == before
+    form.reason.value = "it was this pour"
+    form.button.click()
+    assert said(form) == "Corrected 1 score."
+    assert read_trial(poured).standing_scores["score"].tolist() == [5.0]
+
+
+def test_a_score_that_was_never_given_needs_no_reason(poured):
+    append_scores(poured, pd.DataFrame([score("P01", None)]))
+    form = of_one(poured)
+    type_in(form, "scores", "P01", payoff="5")
+    form.button.click()
+    assert said(form) == "Saved 1 score."
+    assert read_trial(poured).standing_scores["score"].tolist() == [5.0]
+
+
+def test_scores_that_are_refused_leave_corrections_unwritten_too(poured):
+    append_scores(poured, pd.DataFrame([score("P01", 5), score("P02", 5, position="3")]))
+    form, before = of_one(poured), files(poured)
+    type_in(form, "scores", "P01", payoff="6")
+    type_in(form, "scores", "P02", payoff="4")
+    form.reason.value = "misread"
+    form.button.click()
+    assert said(form) == (
+        "Nothing was saved. scores row 0: payoff of P02 by T01, session 1 is recorded already with position 3, and this "
+        "row has no position. Give both the same position if they are one score, or each its own if it was judged twice.")
+    assert files(poured) == before
+
+
+def test_of_a_melt_and_a_pour_that_is_open_elsewhere_the_melt_is_said_to_be_saved(planned):
+    open_in_a_spreadsheet(planned, "pours")
+    form = pours_form(planned)
+    type_in(form, "melts", "M01", candelilla_wax="4,11", mango_butter="12.9", jojoba_oil="22")
+    type_in(form, "pours", "P01", base="19,21", red_paste="0.79", pour_temperature="69", outcome="ok")
+    form.button.click()
+    told = said(form)
+    assert told.startswith("Saved 1 melt. The rest was not saved. ") and "pours.csv is open in a spreadsheet" in told
+    assert len(read_trial(planned).melts) == 1
+    (planned / ".~lock.pours.csv#").unlink()
+    form.button.click()
+    assert said(form) == "Saved 1 pour." and len(read_trial(planned).pours) == 1
+
+
+def test_a_code_that_was_served_twice_has_a_row_for_each_place(poured):
+    places = pd.DataFrame({"session": "1", "tester": "T01", "position": ["3", "1", "2"], "code": ["431", "431", "077"],
+                           "pour": ["P01", "P01", "P02"]})
+    append_servings(poured, places)
+    append_servings(poured, places.iloc[:1].assign(date="2031-05-06"))           # the same serving once more
+    form = scores_form(poured, tester="T01", session="1")
+    assert [row for row, column in form.grids["scores"].boxes if column == "payoff"] == [
+        "431, position 1", "077", "431, position 3"]
+    type_in(form, "scores", "431, position 3", payoff="6")
+    type_in(form, "scores", "077", payoff="7")
+    form.button.click()
+    assert said(form) == "Saved 2 scores."
+    assert read_trial(poured).scores[["pour", "position", "score"]].values.tolist() == [
+        ["P02", "2", 7.0], ["P01", "3", 6.0]]
+
+
+@pytest.mark.parametrize("form, grid", [(scores_form, "scores"), (readings_form, "readings")])
+def test_a_name_with_blanks_makes_no_class_with_blanks(poured, form, grid):
+    """DOM Living Standard, DOMTokenList.add: a token with white space is an error, and the box would not show."""
+    definition = poured / "trial.toml"
+    more = "\n[attributes.softness]\nreading = \"needle depth\"\nunit = \"mm\"\nscale = [0, 20]\n"
+    definition.write_text(definition.read_text() + more)
+    with (poured / "pours.csv").open("a") as file:
+        file.write(read_row(poured))
+    named = {"tester": "T01", "session": "1"} if form is scores_form else {}
+    boxes = form(poured, pours=["X-old one"], **named).grids[grid].boxes
+    assert boxes and not any(" " in word for box in boxes.values() for word in box._dom_classes)
+
+
+def read_row(folder):
+    """P01 once more, as a pour that nobody planned."""
+    return (folder / "pours.csv").read_text().splitlines()[1].replace("P01", "X-old one") + "\n"
