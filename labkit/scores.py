@@ -7,7 +7,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import NOT_JUDGED, check_columns, is_blank, meant, near_to, parse_id, parse_number
 from labkit.errors import ScoreError
-from labkit.pours import CORRECTION, FedAgain, check_correction, check_day, is_before, is_day, not_a_day, texts
+from labkit.pours import BY_HAND, CORRECTION, FedAgain, check_correction, check_day, is_before, is_day, not_a_day, texts
 from labkit.served import (
     before_poured,
     is_served_once,
@@ -144,7 +144,7 @@ def typed_scores(
             if _key(row) not in said:
                 beside.check(row, where)
         before = said.setdefault(_key(row), [])
-        if _is_news(row, before, where):
+        if _is_news(row, before, where, whole=whole):
             rows.append(row)
             before.append(row["score"])
             beside.add(row)
@@ -316,7 +316,7 @@ def _key(row: Mapping) -> tuple[str, ...]:
     return tuple(row[k] for k in SCORE_KEY)
 
 
-def _is_news(row: Mapping, before: list[float], where: str) -> bool:
+def _is_news(row: Mapping, before: list[float], where: str, *, whole: bool) -> bool:
     """Whether a row adds something to what was said under its key before, in order; the last of that stands."""
     stands = before[-1] if before else None
     if row["corrects"]:
@@ -326,10 +326,10 @@ def _is_news(row: Mapping, before: list[float], where: str) -> bool:
     if is_blank(row["score"]):
         return not before
     if not is_blank(stands) and row["score"] not in before:
+        own = "ive a repeat its own session or position"
+        advice = f"Use correct_scores if it was wrong, or g{own}." if whole else f"G{own}, w{BY_HAND}."
         raise ScoreError(
-            f"{where}: {_key_words(row)} is recorded already as {stands:g}, and {row['score']:g} differs. "
-            "Use correct_scores if it was wrong, or give a repeat its own session or position."
-        )
+            f"{where}: {_key_words(row)} is recorded already as {stands:g}, and {row['score']:g} differs. {advice}")
     return row["score"] not in before
 
 

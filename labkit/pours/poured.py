@@ -49,7 +49,7 @@ def typed_pours(
     planned, before, again = meant_rows(plan, recipe, batch, by="pour"), len(rows), FedAgain(rows, ("pour",))
     for label, cells in texts(frame, columns).iterrows():
         row = _typed_pour(cells, recipe, f"{table} row {label}", planned, melts, rows)
-        if not again.holds(row) and is_news(row, rows, "pour", f"{table} row {label}"):
+        if not again.holds(row) and is_news(row, rows, "pour", f"{table} row {label}", whole=whole):
             if whole:
                 where = f"{table} row {label}"
                 _check_new(row, recipe, batch, planned, melts, where, rows)

@@ -175,7 +175,8 @@ def test_a_reason_is_needed(folder):
     ("P02,needle depth,up,,mm,,,", "readings.csv row 5: value is empty. Leave the row out if nothing was read."),
     ("P02,needle depth,up,5,mm,,,",
      "readings.csv row 5: needle depth of P02 is recorded already as 6, and 5 differs. Number further readings of one pour "
-     "in the column repeat, or use correct_readings if it was wrong."),
+     "in the column repeat, write into corrects which row this one corrects and into reason why, or delete the row that is "
+     "wrong."),
 ])
 def test_rows_by_hand(folder, row, message):
     path = folder / "readings.csv"

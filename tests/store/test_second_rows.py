@@ -1,0 +1,41 @@
+"""A second row of one thing in a file: the advice that is told, followed to the letter, makes the trial readable."""
+import pandas as pd
+import pytest
+
+import labkit
+from labkit.errors import LabkitError
+
+HOW = "rite into corrects which row this one corrects and into reason why, or delete the row that is wrong"
+AGAIN = "what was made again is another, named X-01, X-02 and so on."
+
+
+def refused(folder):
+    with pytest.raises(LabkitError) as problem:
+        labkit.read_trial(folder)
+    return str(problem.value)
+
+
+def write(path, row):
+    path.write_text(path.read_text() + ",".join(row) + "\n")
+
+
+@pytest.mark.parametrize("table, change, text", [
+    ("melts", {1: "2031-05-05"}, f"melts.csv row 4: melt M01 is recorded already with other values. W{HOW}; {AGAIN}"),
+    ("pours", {2: "2031-05-05"}, f"pours.csv row 6: pour P01 is recorded already with other values. W{HOW}; {AGAIN}"),
+    ("scores", {5: "9"}, "scores.csv row 26: payoff of P01 by 001, session 1, position 1 is recorded already as 1, and 9 "
+                         f"differs. Give a repeat its own session or position, w{HOW}."),
+    ("readings", {3: "7"}, "readings.csv row 3: drop point of P01 is recorded already as 61, and 7 differs. Number further "
+                           f"readings of one pour in the column repeat, w{HOW}."),
+])
+def test_a_second_row_becomes_a_correction_by_hand(scored, table, change, text):
+    labkit.append_readings(scored, pd.DataFrame([{"pour": "P01", "method": "drop point", "direction": "up", "value": 61,
+                                                  "unit": "degC"}]))
+    path = scored / f"{table}.csv"
+    before = path.read_text()
+    header, first = (line.split(",") for line in before.splitlines()[:2])
+    second = [change.get(k, cell) for k, cell in enumerate(first)]
+    write(path, second)
+    assert refused(scored) == text
+    path.write_text(before)
+    write(path, [{"corrects": "2", "reason": "misread"}.get(name, cell) for name, cell in zip(header, second)])
+    assert len(getattr(labkit.read_trial(scored), table)) == len(before.splitlines())
