@@ -1,4 +1,4 @@
-"""A second row of one thing in a file: the advice that is told, followed to the letter, makes the trial readable."""
+"""A second row of one thing in a file: the advice that is told, followed to the letter, helps."""
 import pandas as pd
 import pytest
 
@@ -39,3 +39,17 @@ def test_a_second_row_becomes_a_correction_by_hand(scored, table, change, text):
     path.write_text(before)
     write(path, [{"corrects": "2", "reason": "misread"}.get(name, cell) for name, cell in zip(header, second)])
     assert len(getattr(labkit.read_trial(scored), table)) == len(before.splitlines())
+
+
+@pytest.mark.parametrize("position, left", [("", [6.0]), ("2", [5.0])])
+def test_of_a_score_with_a_position_and_without_one_either_is_taken_back(poured, position, left):
+    """As `labkit check` advises where one score stands twice."""
+    path = poured / "scores.csv"
+    path.write_text(path.read_text() + "P01,001,9,,payoff,5,,\nP01,001,9,2,payoff,6,,\n")
+    key = {"pour": "P01", "tester": "001", "session": "9", "attribute": "payoff", "score": ""}
+    with pytest.raises(LabkitError) as problem:
+        labkit.correct_scores(poured, pd.DataFrame([key]), reason="one score")
+    assert str(problem.value) == ("scores row 0: pour P01, tester 001, session 9, attribute payoff was judged 2 times. Add "
+                                  "session and position to say which.")
+    trial = labkit.correct_scores(poured, pd.DataFrame([key | {"position": position}]), reason="one score")
+    assert trial.standing_scores["score"].tolist() == left and not trial.doubts
