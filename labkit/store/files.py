@@ -64,14 +64,19 @@ def replace_file(path: str, content: bytes, *, before: bytes | None) -> None:
 
 
 def check_not_open(path: str) -> None:
-    """Office suites mark what they have open with a file beside it; they would save over the rows that are added."""
-    folder, file = os.path.split(path)
-    mark = f".~lock.{file}#"
-    if os.path.exists(os.path.join(folder, mark)):
-        raise StoreError(
-            f"{path} is open in a spreadsheet, which would overwrite what is added. Save and close it there; "
-            f"when it is not open, delete {mark} in that folder."
-        )
+    """Office suites mark what they have open with a file beside it; they would save over the rows that are added.
+
+    Where the path is a link, the mark may be beside what it leads to.
+    """
+    for place in dict.fromkeys((path, os.path.realpath(path))):
+        folder, file = os.path.split(place)
+        mark = f".~lock.{file}#"
+        if os.path.exists(os.path.join(folder, mark)):
+            where = "that folder" if place == path else folder
+            raise StoreError(
+                f"{path} is open in a spreadsheet, which would overwrite what is added. Save and close it there; "
+                f"when it is not open, delete {mark} in {where}."
+            )
 
 
 def sweep(folder: str) -> None:

@@ -140,6 +140,17 @@ class TestOthersMeanwhile:
             "Save and close it there; when it is not open, delete .~lock.scores.csv# in that folder.")
         labkit.set_aside(scored, tester="001", reason="cold")
 
+    def test_a_table_that_is_a_link_may_be_open_where_it_leads(self, scored, tmp_path):
+        place = tmp_path / "elsewhere"
+        place.mkdir()
+        (scored / "scores.csv").rename(place / "all.csv")
+        (scored / "scores.csv").symlink_to(place / "all.csv")
+        labkit.append_scores(scored, score(tester="T8"))
+        (place / ".~lock.all.csv#").touch()
+        assert refused(StoreError, labkit.append_scores, scored, score(tester="T9")) == (
+            f"{scored}/scores.csv is open in a spreadsheet, which would overwrite what is added. Save and close it there; "
+            f"when it is not open, delete .~lock.all.csv# in {place}.")
+
     def test_who_reads_while_another_writes_finds_what_every_row_names(self, poured, monkeypatch):
         """The tables are read from the last to the first: here a pour and its score appear after scores.csv was read."""
         read, pour = reading.read_bytes, pd.DataFrame({"pour": ["X-01"], "melt": ["M01"], "base [g]": [18.0]})
