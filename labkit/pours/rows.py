@@ -64,7 +64,7 @@ def is_news(row: Mapping, rows: list[dict], kind: str, where: str, *, whole: boo
     if any(_equal(row, r, CORRECTION) for r in same):
         return False
     if same:
-        advice = f"Use correct_{kind}s to correct it" if whole else f"W{BY_HAND}"
+        advice = f"Use correct_{kind}s to correct it" if whole else f"Put all of one {kind} into one row, w{BY_HAND}"
         raise PourError(f"{where}: {kind} {name} is recorded already with other values. {advice}; {MADE_AGAIN}.")
     return True
 

@@ -20,8 +20,10 @@ def write(path, row):
 
 
 @pytest.mark.parametrize("table, change, text", [
-    ("melts", {1: "2031-05-05"}, f"melts.csv row 4: melt M01 is recorded already with other values. W{HOW}; {AGAIN}"),
-    ("pours", {2: "2031-05-05"}, f"pours.csv row 6: pour P01 is recorded already with other values. W{HOW}; {AGAIN}"),
+    ("melts", {1: "2031-05-05"}, f"melts.csv row 4: melt M01 is recorded already with other values. Put all "
+                              f"of one melt into one row, w{HOW}; {AGAIN}"),
+    ("pours", {2: "2031-05-05"}, f"pours.csv row 6: pour P01 is recorded already with other values. Put all "
+                              f"of one pour into one row, w{HOW}; {AGAIN}"),
     ("scores", {5: "9"}, "scores.csv row 26: payoff of P01 by 001, session 1, position 1 is recorded already as 1, and 9 "
                          f"differs. Give a repeat its own session or position, w{HOW}."),
     ("readings", {3: "7"}, "readings.csv row 3: drop point of P01 is recorded already as 61, and 7 differs. Number further "
@@ -53,3 +55,18 @@ def test_of_a_score_with_a_position_and_without_one_either_is_taken_back(poured,
                                   "session and position to say which.")
     trial = labkit.correct_scores(poured, pd.DataFrame([key | {"position": position}]), reason="one score")
     assert trial.standing_scores["score"].tolist() == left and not trial.doubts
+
+
+def test_a_pour_that_was_written_into_two_rows(poured):
+    path = poured / "pours.csv"
+    first, *rest = path.read_text().splitlines()[1:]
+    header, cells = path.read_text().splitlines()[0], first.split(",")
+    red, yellow = (header.split(",").index(f"{name} paste [g]") for name in ("red", "yellow"))
+    base = header.split(",").index("base [g]")
+    one = ",".join("" if k == yellow else cell for k, cell in enumerate(cells))
+    two = ",".join("" if k in (base, red) else cell for k, cell in enumerate(cells))
+    path.write_text("\n".join([header, one, two, *rest]) + "\n")
+    assert refused(poured) == ("pours.csv row 3: pour P01 has another row before this one, and no base in this one. Put all "
+                               "that went into one pour into one row.")
+    path.write_text("\n".join([header, first, *rest]) + "\n")
+    assert not labkit.read_trial(poured).left_out
