@@ -31,6 +31,9 @@ def folder_of(folder: str | os.PathLike) -> str:
         found = "is a file, not a folder" if os.path.exists(path) else "does not exist"
         raise StoreError(f"the trial folder {path} {found}. Check how it is spelled; "
                          "`labkit new` lays out a new one.")
+    if not os.access(path, os.R_OK | os.X_OK):
+        raise StoreError(f"the trial folder {path} is protected against reading. Allow reading it, or work on a copy "
+                         "of the trial.")
     return path
 
 

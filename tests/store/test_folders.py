@@ -125,6 +125,11 @@ class TestReadOnly:
         labkit.append_round(begun, first_round(labkit.read_trial(begun)))
         assert os.stat(begun / "plan.csv").st_mode & 0o777 == 0o640
 
+    def test_a_folder_that_may_not_be_read(self, scored, monkeypatch):
+        monkeypatch.setattr(os, "access", lambda path, mode, **_: False)          # whoever runs the tests may read all
+        assert refused(StoreError, labkit.read_trial, scored) == (
+            f"the trial folder {scored} is protected against reading. Allow reading it, or work on a copy of the trial.")
+
     def test_a_link_stays_a_link(self, begun, tmp_path):
         os.rename(begun / "plan.csv", tmp_path / "elsewhere.csv")
         os.symlink(tmp_path / "elsewhere.csv", begun / "plan.csv")
