@@ -107,3 +107,58 @@ def test_a_name_with_blanks_makes_no_class_with_blanks(poured, form, grid):
 def read_row(folder):
     """P01 once more, as a pour that nobody planned."""
     return (folder / "pours.csv").read_text().splitlines()[1].replace("P01", "X-old one") + "\n"
+
+
+def last_row(folder):
+    header, *_, last = (folder / "pours.csv").read_text().splitlines()
+    return dict(zip(header.split(","), last.split(",")))
+
+
+def record(folder, **cells):
+    """P01 as it is not in the file, by a hand."""
+    path = folder / "pours.csv"
+    header, first, *rest = path.read_text().splitlines()
+    names = header.split(",")
+    row = [cells.get(name.removesuffix(" [g]").replace(" ", "_"), cell) for name, cell in zip(names, first.split(","))]
+    path.write_text("\n".join([header, ",".join(row), *rest]) + "\n")
+
+
+@pytest.mark.parametrize("cells, kept", [
+    ({"melt": "X-01", "note": "really so"}, "X-01"),
+    ({"melt": "", "base": "", "candelilla_wax": "3", "mango_butter": "6", "jojoba_oil": "9"}, ""),
+])
+def test_a_correction_leaves_the_melt_that_a_pour_was_recorded_with(poured, cells, kept):
+    path = poured / "melts.csv"
+    path.write_text(path.read_text() + path.read_text().splitlines()[1].replace("M01", "X-01") + "\n")
+    record(poured, **cells)
+    form = pours_form(poured)
+    type_in(form, "pours", "P01", defects="streaky")
+    form.reason.value = "seen later"
+    form.button.click()
+    assert said(form) == "Corrected 1 pour."
+    assert last_row(poured)["defects"] == "streaky" and last_row(poured)["melt"] == kept
+
+
+def test_a_base_that_is_written_down_later_is_of_the_planned_melt(poured):
+    record(poured, melt="", base="", outcome="failed: the tube leaked")
+    form = pours_form(poured)
+    type_in(form, "pours", "P01", base="18.1")
+    form.reason.value = "it had been weighed"
+    form.button.click()
+    assert last_row(poured)["melt"] == "M01" and last_row(poured)["base [g]"] == "18.1"
+
+
+def test_the_day_of_new_pours_is_not_that_of_one_that_is_corrected_beside_them(planned):
+    form = pours_form(planned)
+    form.date.value = "2031-05-04"
+    type_in(form, "melts", "M01", candelilla_wax="4,11", mango_butter="12.9", jojoba_oil="22")
+    type_in(form, "pours", "P01", base="19,21", red_paste="0.79", pour_temperature="69", outcome="ok")
+    form.button.click()
+    form = pours_form(planned)
+    form.date.value, form.reason.value = "2031-05-05", "seen later"
+    type_in(form, "pours", "P01", defects="streaky")
+    type_in(form, "pours", "P02", outcome="failed: the tube leaked")
+    form.button.click()
+    assert said(form) == "Corrected 1 pour and saved 1 pour."
+    dates = read_trial(planned).pours[["pour", "date", "defects"]].values.tolist()
+    assert dates == [["P01", "2031-05-04", ""], ["P01", "2031-05-04", "streaky"], ["P02", "2031-05-05", ""]]

@@ -70,7 +70,8 @@ def _pours_grid(trial: Trial, round_: Round):
     meant = {(pour, c): f"meant {number_text(sheet.at[pour, c], round_.digits[c])}"
              for pour in sheet.index for c in [*weighed, *units]}
     known = standing_pours(trial.pours).set_index("pour")
-    rows = {pour: f"melt {sheet.at[pour, 'melt']}" if trial.recipe.pot else "" for pour in sheet.index}
+    melts = sheet["melt"].to_dict() | {pour: melt for pour, melt in known["melt"].items() if melt}
+    rows = {pour: f"melt {melts[pour]}" if trial.recipe.pot else "" for pour in sheet.index}
     texts = _texts(known, sheet.index, columns, planned_grams(trial.plan, trial.recipe, trial.batch, by="pour"))
     return grid_of_boxes(rows, columns, meant=meant, texts=texts, name="pour")
 
@@ -113,11 +114,14 @@ def _write(form: Form, folder, round_: Round, found: dict, news: dict) -> str:
     date, said = form.date.value.strip(), []
     frames = {name: _frame(name.removesuffix("s"), news[name][0], form, found[name], round_, date)
               for name in ("melts", "pours") if name in news and news[name][0]}
-    read_trial(folder).with_tables(frames)
-    steps = []
+    trial, steps = read_trial(folder), []
+    trial.with_tables(frames)
     for kind, correct in (("melts", correct_melts), ("pours", correct_pours)):
         if kind in news and (changed := news[kind][1]):
-            corrected = _frame(kind.removesuffix("s"), changed, form, found[kind], round_, date or None)
+            day = None if frames else date or None          # beside new rows it is the day of these
+            corrected = _frame(kind.removesuffix("s"), changed, form, found[kind], round_, day)
+            if "melt" in corrected and kind == "pours":
+                corrected["melt"] = _melts_of(corrected, trial)
             steps.append((partial(correct, reason=form.reason.value.strip()), corrected, "corrected", kind))
     steps += [(append, frames[kind], "saved", kind) for kind, append in
               (("melts", append_melts), ("pours", append_pours)) if kind in frames]
@@ -179,6 +183,12 @@ def _what_is_missing(row: str, column: Column) -> str:
         return f"{row}: outcome is empty. Write {_OUTCOME}."
     none = f", or {NONE_ADDED}" if column.may_be_none and column.name != BASE else ""
     return f"{row}: {column.name} is empty. Write what it was{none}."
+
+
+def _melts_of(corrected: pd.DataFrame, trial: Trial) -> list[str]:
+    """The melt that each pour is recorded with, as no box asks for it; where it has none, the planned one of a base."""
+    standing = standing_pours(trial.pours).set_index("pour")["melt"]
+    return [standing[row["pour"]] or (row["melt"] if row[BASE] != "" else "") for row in corrected.to_dict("records")]
 
 
 def _frame(kind: str, rows: list[str], form: Form, entries: dict, round_: Round, date: str | None) -> pd.DataFrame:
