@@ -4,7 +4,7 @@ import pytest
 from test_forms import beside, files, said, type_in
 
 from labkit.forms import pours_form, readings_form, scores_form
-from labkit.store import append_scores, append_servings, read_trial
+from labkit.store import append_readings, append_scores, append_servings, correct_pours, correct_scores, read_trial
 
 
 def score(pour, value, **more):
@@ -162,3 +162,46 @@ def test_the_day_of_new_pours_is_not_that_of_one_that_is_corrected_beside_them(p
     assert said(form) == "Corrected 1 pour and saved 1 pour."
     dates = read_trial(planned).pours[["pour", "date", "defects"]].values.tolist()
     assert dates == [["P01", "2031-05-04", ""], ["P01", "2031-05-04", "streaky"], ["P02", "2031-05-05", ""]]
+
+
+def test_a_score_that_was_saved_elsewhere_is_not_taken_back_by_a_box_that_nobody_touched(poured):
+    append_scores(poured, pd.DataFrame([score("P01", 5)]))
+    form = of_one(poured)
+    append_scores(poured, pd.DataFrame([score("P02", 7)]))
+    type_in(form, "scores", "P01", payoff="6")
+    form.reason.value = "misread"
+    form.button.click()
+    assert said(form) == "Corrected 1 score."
+    assert form.grids["scores"].boxes["P02", "payoff"].value == "7"
+    assert sorted(read_trial(poured).standing_scores["score"]) == [6.0, 7.0]
+    correct_scores(poured, pd.DataFrame([score("P01", 8)]), reason="once more")
+    type_in(form, "scores", "P02", payoff="7,5")
+    form.reason.value = "misread too"
+    form.button.click()
+    assert said(form) == "Corrected 1 score."
+    assert sorted(read_trial(poured).standing_scores["score"]) == [7.5, 8.0]
+
+
+def test_a_pour_that_was_corrected_elsewhere_is_not_put_back(poured):
+    form = pours_form(poured)
+    correct_pours(poured, pd.DataFrame({"pour": ["P02"], "red paste [g]": [1.5]}), reason="slip")
+    type_in(form, "pours", "P01", defects="streaky")
+    form.reason.value = "seen later"
+    form.button.click()
+    assert said(form) == "Corrected 1 pour."
+    pours = read_trial(poured).pours.drop_duplicates("pour", keep="last").set_index("pour")
+    assert pours.at["P02", "red paste [g]"] == 1.5 and pours.at["P01", "defects"] == "streaky"
+
+
+def test_a_reading_that_was_saved_elsewhere_stays(poured):
+    path = poured / "trial.toml"
+    path.write_text(path.read_text() + "\n[attributes.softness]\nreading = \"needle depth\"\nunit = \"mm\"\nscale = [0, 20]\n")
+    row = {"method": "needle depth", "direction": "up", "unit": "mm"}
+    append_readings(poured, pd.DataFrame([row | {"pour": "P01", "value": 5}]))
+    form = readings_form(poured)
+    append_readings(poured, pd.DataFrame([row | {"pour": "P02", "value": 7}]))
+    form.grids["readings"].boxes["P01", "softness 1"].value = "6"
+    form.reason.value = "misread"
+    form.button.click()
+    assert said(form) == "Corrected 1 reading."
+    assert sorted(read_trial(poured).standing_readings["value"]) == [6.0, 7.0]

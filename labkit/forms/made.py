@@ -8,7 +8,7 @@ import pandas as pd
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import is_blank
 from labkit.errors import LabkitError, PourError
-from labkit.forms.grid import Column, Form, form_around, grid_of_boxes, nothing_done
+from labkit.forms.grid import Column, Form, Grid, form_around, grid_of_boxes, nothing_done
 from labkit.planning.given import planned_round
 from labkit.pours import BASE, NONE_ADDED, standing_melts, standing_pours
 from labkit.rounds import ALLOWANCE, Round, grams_column, planned_grams
@@ -98,10 +98,12 @@ def _texts(known: pd.DataFrame, rows, columns: list[Column], planned: dict) -> d
 
 def _save(form: Form, folder, round_: Round) -> str:
     """Melts first, since pours are drawn from them; every box is read before anything is written."""
+    trial = read_trial(folder)
+    for name, grid in form.grids.items():
+        grid.follow(_on_disk(name, grid, trial))
     found = {name: grid.entries() for name, grid in form.grids.items()}
     if any(entries is None for entries in found.values()):
         raise LabkitError("Mend the boxes that have a message.")
-    trial = read_trial(folder)
     news = {name: _news(form, name, found[name], trial) for name in form.grids}
     complete = [_is_complete(form, name, new + changed, found[name]) for name, (new, changed) in news.items()]
     if not all(complete):
@@ -134,6 +136,8 @@ def _write(form: Form, folder, round_: Round, found: dict, news: dict) -> str:
             return f"{_sentence(said)} The rest was not saved. {problem}"
         said.append(f"{done} {plural(len(frame), kind.removesuffix('s'))}")
     form.reason.value = ""
+    for grid in form.grids.values():
+        grid.settle()
     return _sentence(said) if said else nothing_done(*found.values())
 
 
@@ -142,15 +146,22 @@ def _sentence(said: list[str]) -> str:
     return f"{text[0].upper()}{text[1:]}."
 
 
-def _news(form: Form, name: str, entries: dict, trial: Trial) -> tuple[list[str], list[str]]:
-    """Rows that are new, and rows that differ from what is on disk, for which a reason must be given."""
-    grid, kind = form.grids[name], name.removesuffix("s")
+def _on_disk(name: str, grid: Grid, trial: Trial) -> dict:
+    """By (row, column) of a grid: what is on disk, as it would be typed."""
+    kind = name.removesuffix("s")
     known = (standing_melts(trial.melts) if name == "melts" else standing_pours(trial.pours)).set_index(kind)
     rows = list(dict.fromkeys(row for row, _ in grid.boxes))
     planned = planned_grams(trial.plan, trial.recipe, trial.batch, by=kind)
-    saved = _texts(known, rows, list(grid.columns.values()), planned)
-    new = [row for row in rows if row not in known.index and any(r == row for r, _ in entries)]
-    changed = [row for row in rows if row in known.index and any(
+    return _texts(known, rows, list(grid.columns.values()), planned)
+
+
+def _news(form: Form, name: str, entries: dict, trial: Trial) -> tuple[list[str], list[str]]:
+    """Rows that are new, and rows that differ from what is on disk, for which a reason must be given."""
+    grid, kind = form.grids[name], name.removesuffix("s")
+    known, saved = set(trial.tables[name][kind]), _on_disk(name, grid, trial)
+    rows = list(dict.fromkeys(row for row, _ in grid.boxes))
+    new = [row for row in rows if row not in known and any(r == row for r, _ in entries)]
+    changed = [row for row in rows if row in known and any(
         _typed(entries.get((row, c)), column) != saved[row, c] for c, column in grid.columns.items())]
     if changed and not form.reason.value.strip():
         raise LabkitError(f"{words_joined(changed)} is saved with other values. To change it, give a reason; "

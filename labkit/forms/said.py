@@ -33,8 +33,7 @@ def scores_form(folder, *, tester: str, session: str, pours: list[str] | None = 
     served = _served(trial, **who, pours=pours)
     columns = [Column(name=a.name, low=a.low, high=a.high, under=_ends(a)) for a in trial.scored_attributes.values()]
     grid = grid_of_boxes({label: "" for label in served.index}, columns, meant={}, name="score",
-                         texts={cell: as_typed(value) for cell, value in _known(trial, served).items()
-                                if value is not None})
+                         texts=_texts(_known(trial, served)))
     title, caution = f"{trial.name}: tester {tester}, session {session}", f"Testers: {CAUTIONS['Testers']}"
     help_ = _HELP + _not_served(trial, served, **who)
     return form_around({"scores": grid}, title=title, help_=help_, caution=caution, with_date=False,
@@ -106,14 +105,18 @@ def _known(trial: Trial, served: pd.DataFrame) -> dict:
     return {cell: None if is_blank(last[key]) else last[key] for cell, key in keys.items() if key in said}
 
 
+def _texts(known: dict) -> dict:
+    return {cell: as_typed(value) for cell, value in known.items() if value is not None}
+
+
 def _save(form: Form, folder, served: pd.DataFrame) -> str:
     """Append what is new and correct what was changed for a reason; all boxes are read first."""
-    grid, reason = form.grids["scores"], form.reason.value.strip()
+    grid, reason, trial = form.grids["scores"], form.reason.value.strip(), read_trial(folder)
+    known = _known(trial, served)
+    grid.follow(_texts(known))
     entries = grid.entries()
     if entries is None:
         raise LabkitError("Mend the boxes that have a message.")
-    trial = read_trial(folder)
-    known = _known(trial, served)
     changed = [cell for cell in known if entries.get(cell) != known[cell]]
     new = [cell for cell in entries if cell not in known]
     if changed and not reason:
@@ -132,6 +135,7 @@ def _save(form: Form, folder, served: pd.DataFrame) -> str:
                 raise
             return f"{_done(0, len(changed))} The rest was not saved. {problem}"
     form.reason.value = ""
+    grid.settle()
     return _done(len(new), len(changed)) if new or changed else nothing_done(entries)
 
 
