@@ -55,3 +55,18 @@ def test_the_same_of_pours(corrected):
 def test_what_leaves_the_order_is_not_told(corrected, change):
     mend(corrected / "scores.csv", change)
     assert not any("sorting" in told for told in labkit.read_trial(corrected).doubts)
+
+
+def test_a_correction_above_what_it_corrects_is_put_below_it(demo_copy):
+    """Scores sorted downwards: an emptied `corrects` would let the old score correct the new one."""
+    key = {"pour": "P01", "tester": "T01", "attribute": "payoff"}
+    labkit.correct_scores(demo_copy, pd.DataFrame([key | {"score": 9}]), reason="misread")
+    mend(demo_copy / "scores.csv", lambda rows: [rows[-1], *rows[:-1]])
+    with pytest.raises(labkit.errors.ScoreError) as problem:
+        labkit.read_trial(demo_copy)
+    assert str(problem.value) == (
+        "scores.csv row 2: corrects the score of payoff of P01 by T01, session 1, position 1, which is not recorded before "
+        "it. Put the row below the one that it corrects, or leave `corrects` empty if there is none.")
+    mend(demo_copy / "scores.csv", lambda rows: [*rows[1:3], rows[0], *rows[3:]])
+    scores = labkit.read_trial(demo_copy).standing_scores
+    assert scores.query("pour == 'P01' and tester == 'T01' and attribute == 'payoff'")["score"].tolist() == [9]

@@ -72,7 +72,8 @@ def is_news(row: Mapping, rows: list[dict], kind: str, where: str, *, whole: boo
 def check_correction(row: Mapping, what: str, where: str, error: type[LabkitError], *, known: bool) -> None:
     """What a row corrects is recorded before it, and the row says why."""
     if not known:
-        raise error(f"{where}: corrects {what}, which is not recorded before it. Leave `corrects` empty.")
+        raise error(f"{where}: corrects {what}, which is not recorded before it. Put the row below the one that it "
+                    "corrects, or leave `corrects` empty if there is none.")
     if not row["reason"]:
         raise error(f"{where}: corrects {what} without a reason. Write the reason.")
 

@@ -165,11 +165,13 @@ def test_a_reason_is_needed(folder):
 
 @pytest.mark.parametrize("row, message", [
     ("P03,needle depth,up,5,mm,,9,why",
-     "readings.csv row 5: corrects needle depth of P03, which is not recorded before it. Leave `corrects` empty."),
+     "readings.csv row 5: corrects needle depth of P03, which is not recorded before it. Put the row below the one that "
+     "it corrects, or leave `corrects` empty if there is none."),
     ("P02,needle depth,up,5,mm,,4,",
      "readings.csv row 5: corrects needle depth of P02 without a reason. Write the reason."),
     ("P03,needle depth,up,,mm,,9,why",
-     "readings.csv row 5: corrects needle depth of P03, which is not recorded before it. Leave `corrects` empty."),
+     "readings.csv row 5: corrects needle depth of P03, which is not recorded before it. Put the row below the one that "
+     "it corrects, or leave `corrects` empty if there is none."),
     ("P02,needle depth,up,,mm,,4,",
      "readings.csv row 5: corrects needle depth of P02 without a reason. Write the reason."),
     ("P02,needle depth,up,,mm,,,", "readings.csv row 5: value is empty. Leave the row out if nothing was read."),
