@@ -1,6 +1,7 @@
 """Scores as people have them: every layout gives the same rows, whatever the scale and the names of the testers."""
 import datetime
 
+import pandas as pd
 import pytest
 from pandas.testing import assert_frame_equal
 from store.forms import CODES, NOTHING_LEFT, a_row_a_sample, a_row_a_tester, sorted_rows, truth
@@ -60,6 +61,20 @@ class TestLayouts:
         found = read("tester,pour,payoff\nT01,P01,3\n", constant={"session": "9"}, scale=(1, 5))
         assert found.notes[0] == "payoff was converted from 1..5 to 0..10."
         assert not any("hardness" in note for note in found.notes)
+
+    def test_a_score_that_was_taken_back(self, served, tmp_path):
+        """What append_scores takes is understood, what it passes over is told."""
+        key = {"pour": "P01", "tester": "T01", "session": "1", "position": "1", "attribute": "payoff"}
+        trial = served.with_scores(pd.DataFrame([key | {"score": 5}]))
+        trial = trial.with_scores(pd.DataFrame([key | {"score": None, "corrects": "2", "reason": "of another pour"}]))
+        for score, told, standing in ((6, (), [6.0]), (5, (
+                "payoff of P01 by T01, session 1, position 1 was taken back, and 5 once more does not bring it back. Use "
+                "correct_scores if it is to count.",), [])):
+            path = tmp_path / "said.csv"
+            path.write_text(f"tester,pour,session,position,payoff\nT01,P01,1,1,{score}\n")
+            found = labkit.read_scores(path, trial)
+            assert not len(found.left) and tuple(note for note in found.notes if "taken back" in note) == told
+            assert trial.with_scores(found).standing_scores["score"].tolist() == standing
 
     def test_warm_up_is_passed_over(self, read):
         found = read("tester,code,payoff\nT01,W,5\nT01,417,6\n")
