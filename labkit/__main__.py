@@ -8,7 +8,7 @@ import labkit
 from labkit.attributes import digits_of
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import MOST_SUGGESTED, parse_id, too_large
-from labkit.errors import LabkitError
+from labkit.errors import LabkitError, StoreError
 from labkit.outgrown import told_outgrown, told_waiting
 from labkit.planning.given import planned_round
 from labkit.records import appraise_records, told_beside, told_standing, told_unfinished, told_unjudged, told_unsaid
@@ -119,7 +119,13 @@ def laid_out(asked) -> Report:
     trial = labkit.new_trial(asked.folder)
     tables = plural(len(trial.tables), "empty table")
     return report(line(f"{asked.folder} holds a commented trial.toml ({trial.name}) and {tables}."),
-                  line(f"Write your own formula and limits into trial.toml, then run: labkit check {asked.folder}"))
+                  line("Write your own formula and limits into trial.toml, then run: "
+                       f"labkit check {_typed(asked.folder)}"))
+
+
+def _typed(folder: str) -> str:
+    """A path as it is typed in a shell."""
+    return f'"{folder}"' if any(map(str.isspace, folder)) else folder
 
 
 def checked(asked) -> Report:
@@ -218,7 +224,12 @@ def _kept(asked, trial: Trial, round_: Round, *, append: bool) -> list[Block]:
         return []
     if append:
         labkit.append_round(asked.folder, round_)
-    sheet = labkit.keep_sheet(asked.folder, f"round-{round_.number}", labkit.bench_sheet(trial, round_))
+    try:
+        sheet = labkit.keep_sheet(asked.folder, f"round-{round_.number}", labkit.bench_sheet(trial, round_))
+    except StoreError as problem:
+        fact = str(problem).rpartition(". ")[0]
+        raise StoreError(f"round {round_.number} is in plan.csv, but its bench sheet is not kept: {fact}. Mend that, "
+                         "and ask again with --keep.") from None
     return [line(f"Round {round_.number} is in plan.csv; its bench sheet, to print: {sheet}")]
 
 

@@ -78,6 +78,14 @@ def standing_scores(scores: pd.DataFrame, aside: pd.DataFrame) -> pd.DataFrame:
     return last.loc[~left, [*SCORE_KEY, "score"]].reset_index(drop=True)
 
 
+def not_taken_back(scores: pd.DataFrame) -> pd.DataFrame:
+    """The last row of each key, but for scores that were taken back; a row that never had one says: not judged."""
+    last = scores.drop_duplicates(list(SCORE_KEY), keep="last")
+    given = set(scores.dropna(subset="score")[list(SCORE_KEY)].itertuples(index=False, name=None))
+    back = [key in given for key in last[list(SCORE_KEY)].itertuples(index=False, name=None)]
+    return last[~(last["score"].isna() & np.array(back, dtype=bool))]
+
+
 def doubts_on_what_is_aside(tables: Mapping[str, pd.DataFrame], attributes: Mapping[str, Attribute]) -> list[str]:
     """Fact and advice about a row that sets nothing aside, a slip in a name, made by hand; about a day that is none.
 

@@ -9,7 +9,7 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import check_columns, is_blank, near_to, parse_id, parse_number
 from labkit.errors import PourError
-from labkit.pours import CORRECTION, FedAgain, check_correction, texts
+from labkit.pours import BY_HAND, CORRECTION, FedAgain, check_correction, texts
 from labkit.wording import unit_text
 
 DIRECTIONS = ("up", "down")
@@ -52,7 +52,7 @@ def typed_readings(
         if whole and row["method"] not in ways and (near := meant_method(row["method"], by_method)):
             raise PourError(f"{where}: method is {row['method']!r}, which reads no attribute of trial.toml. Did you "
                             f"mean {by_method[near].reading!r}? Give another method a name that is less like it.")
-        if _is_news(row, said.get(_reading_key(row), []), where):
+        if _is_news(row, said.get(_reading_key(row), []), where, whole=whole):
             said.setdefault(_reading_key(row), []).append(row)
             _note_way(ways, row, f"in row {label}")
             rows.append(row)
@@ -98,7 +98,7 @@ def _note_way(ways: dict[str, dict], row: Mapping, there: str) -> None:
         standing.setdefault(_reading_key(row), (row["direction"], there))
 
 
-def _is_news(row: Mapping, before: list[Mapping], where: str) -> bool:
+def _is_news(row: Mapping, before: list[Mapping], where: str, *, whole: bool) -> bool:
     """Whether a row adds something; another value under the same key says what it corrects and why, or is refused.
 
     After a reading was taken back another value needs no such words.
@@ -110,9 +110,10 @@ def _is_news(row: Mapping, before: list[Mapping], where: str) -> bool:
         return not gone and any(row[c] != before[-1][c] for c in ("direction", "value", "unit"))
     if is_blank(stands) or row["value"] in [r["value"] for r in before]:
         return row["value"] not in [r["value"] for r in before]
+    advice = "or use correct_readings if it was wrong" if whole else f"w{BY_HAND}"
     raise PourError(
         f"{where}: {_repeat_words(row)} is recorded already as {stands:g}, and {row['value']:g} differs. "
-        "Number further readings of one pour in the column repeat, or use correct_readings if it was wrong."
+        f"Number further readings of one pour in the column repeat, {advice}."
     )
 
 

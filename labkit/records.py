@@ -8,7 +8,7 @@ from types import MappingProxyType
 
 import pandas as pd
 
-from labkit.aside import without_aside
+from labkit.aside import not_taken_back, without_aside
 from labkit.checks import meant, near_to
 from labkit.errors import TrialError
 from labkit.outgrown import told_outgrown
@@ -152,11 +152,12 @@ def _ballots(trial: Trial) -> list[str]:
 
 def told_unjudged(trial: Trial) -> list[str]:
     """Poured and not scored yet; poured and not read yet, a sentence an attribute that an instrument reads."""
-    readings, scored = trial.standing_readings, set(trial.scores["pour"])
+    readings, said = trial.standing_readings, not_taken_back(trial.scores)
+    scored = set(said["pour"])
     made = without_aside(trial.made, trial.set_aside)
     bare = [pour for pour in made.index[made["ok"]] if pour not in scored]
     told = [f"Poured and not scored yet: {words_joined(bare)}."] * bool(bare and trial.scored_attributes)
-    none = [name for name in trial.scored_attributes if scored and name not in set(trial.scores["attribute"])]
+    none = [name for name in trial.scored_attributes if scored and name not in set(said["attribute"])]
     told += [f"Not scored by anybody yet: {words_joined(none)}."] * bool(none)
     for name in trial.read_attributes:
         there = set(readings.loc[readings["attribute"] == name, "pour"])

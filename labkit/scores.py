@@ -7,15 +7,15 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import NOT_JUDGED, check_columns, is_blank, meant, near_to, parse_id, parse_number
 from labkit.errors import ScoreError
-from labkit.pours import CORRECTION, FedAgain, check_correction, check_day, is_before, is_day, not_a_day, texts
+from labkit.pours import BY_HAND, CORRECTION, FedAgain, check_correction, check_day, is_before, is_day, not_a_day, texts
 from labkit.served import (
+    SPELLINGS,
     before_poured,
     is_served_once,
     judged_before_poured,
     out_of_place,
     served_positions,
     spelled_alike,
-    without_zeros,
 )
 from labkit.wording import words_joined
 
@@ -27,20 +27,24 @@ REALLY_CLOSE = 0.85  # of 1: a slip of a letter or two, and no other word
 
 
 def other_spelling(name: str, known: Iterable[str]) -> str:
-    """The known id that differs from `name` only in capital letters or leading zeros, or nothing."""
+    """The known id that differs from `name` only in its spelling, see `SPELLINGS`, or nothing."""
     known = list(known)
     if not name or name in known:
         return ""
     return next((other for other in sorted(known) if spelled_alike(other) == spelled_alike(name)), "")
 
 
+def differs_in(name: str, other: str) -> str:
+    """In what two spellings of one id differ, in words."""
+    return words_joined([way for way in SPELLINGS if spelled_alike(name, but=way) != spelled_alike(other, but=way)])
+
+
 def spelled_twice(what: str, name: str, other: str) -> str:
     """Fact and advice about an id that is known in another spelling."""
     two = "people two names" if what == "tester" else f"{what}s two names"
     one = "person" if what == "tester" else what
-    zeros, capitals = name.casefold() != other.casefold(), without_zeros(name) != without_zeros(other)
-    only = words_joined(["capital letters"] * capitals + ["leading zeros"] * zeros)
-    return (f"{what} {name!r} differs from {other!r} only in {only}. Spell one {one} in one way, and give two {two}.")
+    return (f"{what} {name!r} differs from {other!r} only in {differs_in(name, other)}. Spell one {one} in one way, "
+            f"and give two {two}.")
 
 
 def check_spelling(row: Mapping[str, str], known: Mapping[str, Iterable[str]], where: str) -> None:
@@ -144,7 +148,7 @@ def typed_scores(
             if _key(row) not in said:
                 beside.check(row, where)
         before = said.setdefault(_key(row), [])
-        if _is_news(row, before, where):
+        if _is_news(row, before, where, whole=whole):
             rows.append(row)
             before.append(row["score"])
             beside.add(row)
@@ -316,7 +320,7 @@ def _key(row: Mapping) -> tuple[str, ...]:
     return tuple(row[k] for k in SCORE_KEY)
 
 
-def _is_news(row: Mapping, before: list[float], where: str) -> bool:
+def _is_news(row: Mapping, before: list[float], where: str, *, whole: bool) -> bool:
     """Whether a row adds something to what was said under its key before, in order; the last of that stands."""
     stands = before[-1] if before else None
     if row["corrects"]:
@@ -326,10 +330,10 @@ def _is_news(row: Mapping, before: list[float], where: str) -> bool:
     if is_blank(row["score"]):
         return not before
     if not is_blank(stands) and row["score"] not in before:
+        own = "ive a repeat its own session or position"
+        advice = f"Use correct_scores if it was wrong, or g{own}." if whole else f"G{own}, w{BY_HAND}."
         raise ScoreError(
-            f"{where}: {_key_words(row)} is recorded already as {stands:g}, and {row['score']:g} differs. "
-            "Use correct_scores if it was wrong, or give a repeat its own session or position."
-        )
+            f"{where}: {_key_words(row)} is recorded already as {stands:g}, and {row['score']:g} differs. {advice}")
     return row["score"] not in before
 
 

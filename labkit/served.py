@@ -1,6 +1,8 @@
 """What was put before whom, and where: positions by tester, session and pour, and scores that contradict them."""
 
+import contextlib
 import re
+import unicodedata
 from collections.abc import Iterable, Mapping
 
 import pandas as pd
@@ -17,9 +19,31 @@ def without_zeros(name: str) -> str:
     return _LEADING.sub("", name)
 
 
-def spelled_alike(name: str) -> str:
-    """What two spellings of one id have in common: T01, t01 and T1 are one, T10 is another."""
-    return without_zeros(name.casefold())
+def as_meant(name: str) -> str:
+    """A name as its letters were meant: accents composed (Unicode form NFC), no UTF-8 that was read as Windows-1252."""
+    with contextlib.suppress(UnicodeError):
+        name = name.encode("cp1252").decode("utf-8")
+    return unicodedata.normalize("NFC", name)
+
+
+def _with_single_blanks(name: str) -> str:
+    return " ".join(name.split())
+
+
+# In what two spellings of one id may differ; each takes that away.
+SPELLINGS = {"capital letters": str.casefold, "leading zeros": without_zeros, "blanks": _with_single_blanks,
+             "the coding of letters": as_meant}
+
+
+def spelled_alike(name: str, but: str = "") -> str:
+    """What two spellings of one id have in common: T01, t01 and T1 are one, T10 is another.
+
+    but : the one of SPELLINGS that is left as it is. The coding of letters comes first: what was read wrongly has other
+    capitals.
+    """
+    for what, plain in reversed(SPELLINGS.items()):
+        name = name if what == but else plain(name)
+    return name
 
 
 def served_positions(servings: pd.DataFrame) -> dict[tuple[str, str, str], set[str]]:

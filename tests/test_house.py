@@ -17,7 +17,7 @@ HOUSE = [                                      # rows top to bottom, names left 
     ["core"],
     ["ingredients", "statements", "equations", "formula", "region", "reach"],
     ["attributes", "rounds", "portions", "pours", "readings", "served", "scores", "aside"],
-    ["definition", "weighed", "swapped", "days", "trial", "outgrown", "records"],
+    ["definition", "weighed", "swapped", "days", "reordered", "trial", "outgrown", "records"],
     ["store"],
     ["serving", "panel", "planning", "surfaces", "tweaks"],
     ["rehearsal"],

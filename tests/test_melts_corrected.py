@@ -77,10 +77,10 @@ def test_is_refused_whole_and_says_what_to_do(demo_copy):
 
 @pytest.mark.parametrize("row, text", [
     ("M01,,7,12,18,0.4,,2,", "melts.csv row 8: corrects melt M01 without a reason. Write the reason."),
-    ("X-07,,7,12,18,0.4,,2,slip", "melts.csv row 8: corrects melt X-07, which is not recorded before it. Leave "
-                                  "`corrects` empty."),
-    ("M01,,7,12,18,0.4,,,", "melts.csv row 8: melt M01 is recorded already with other values. Use correct_melts to "
-                            "correct it; what was made again is another, named X-01, X-02 and so on."),
+    ("X-07,,7,12,18,0.4,,2,slip", "melts.csv row 8: corrects melt X-07, which is not recorded before it. Put the "
+                                  "row below the one that it corrects, or leave `corrects` empty if there is none."),
+    ("M01,,7,12,18,0.4,,,", "melts.csv row 8: melt M01 is recorded already with other values. Put all of one melt "
+                            "into one row, write into corrects which row this one corrects and into reason why, or delete the row that is wrong; what was made again is another, named X-01, X-02 and so on."),
 ])
 def test_a_file_that_corrects_by_hand(demo_copy, row, text):
     path = demo_copy / "melts.csv"

@@ -40,9 +40,27 @@ def served(demo_copy):
 @pytest.mark.parametrize("one, other, alike", [
     ("T01", "t01", True), ("T01", "T1", True), ("001", "1", True), ("T01", "T10", False), ("T100", "T10", False),
     ("T001", "T01", True), ("Ana", "ana", True), ("0", "00", True), ("Ana 2", "Ana", False),
+    ("J\u00f6rg", "Jo\u0308rg", True), ("J\u00f6rg", "J\u00c3\u00b6rg", True), ("J\u00d6RG", "J\u00c3\u00b6rg", True),
+    ("Ana B", "Ana  B", True), ("Ana B", "Ana\u00a0B", True), ("Ana B", "AnaB", False), ("J\u00f6rg", "Jorg", False),
 ])
 def test_what_is_spelled_alike(one, other, alike):
     assert (spelled_alike(one) == spelled_alike(other)) == alike
+
+
+@pytest.mark.parametrize("name, other, only", [
+    ("Jo\u0308rg B", "J\u00f6rg B", "the coding of letters"),           # Unicode Standard, annex 15: composed and decomposed
+    ("J\u00c3\u00b6rg B", "J\u00f6rg B", "the coding of letters"),      # UTF-8 bytes C3 B6 read as Windows-1252
+    ("J\u00f6rg  B", "J\u00f6rg B", "blanks"), ("j\u00f6rg\u00a0B", "J\u00f6rg B", "capital letters and blanks"),
+])
+def test_a_name_that_looks_like_another_is_refused_and_told_in_a_file(demo_copy, name, other, only):
+    labkit.append_scores(demo_copy, said(tester=other, session="9"))
+    told = (f"tester {name!r} differs from {other!r} only in {only}. Spell one person in one way, and give two people two "
+            "names.")
+    row = said(tester=name, session="9", pour="P02")
+    assert refused(labkit.append_scores, demo_copy, row) == f"scores row 0: {told}"
+    path = demo_copy / "scores.csv"
+    path.write_text(path.read_text("utf-8") + f"P02,{name},9,,payoff,4,,\n", "utf-8")
+    assert labkit.read_trial(demo_copy).doubts == (f"scores.csv and servings.csv: {told}",)
 
 
 @pytest.mark.parametrize("name", ["t01", "T1", "T001"])

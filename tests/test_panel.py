@@ -295,7 +295,7 @@ class TestEdges:
         table = simulated(1, testers=3)[0]
         said = scored(table, testers=["Ida", "ida", "Ole"])
         panel = appraise_panel(trial_with(len(table)).with_tables({"scores": said}, files=True))
-        assert ("Ida and ida differ only in capital letters or leading zeros: if they are one tester, correct the scores."
+        assert ("Ida and ida differ only in capital letters: if they are one tester, correct the scores."
                 in " ".join(str(panel).split()))
 
     def test_frames_are_copies(self):

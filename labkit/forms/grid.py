@@ -62,12 +62,27 @@ def as_typed(number: float) -> str:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Grid:
-    """Boxes by (row, column), each with its message; `widget` shows them under their heads."""
+    """Boxes by (row, column), each with its message; `widget` shows them under their heads.
+
+    shown : by box the text of what was saved when it was last looked up, changed by `follow` and `settle` alone.
+    """
 
     columns: Mapping[str, Column]
     boxes: Mapping[Cell, object]
     marks: Mapping[Cell, object]
+    shown: dict[Cell, str]
     widget: object
+
+    def follow(self, texts: Mapping[Cell, str]) -> None:
+        """What was saved elsewhere in the meantime, `texts`, comes into the boxes that nobody touched."""
+        for cell, box in self.boxes.items():
+            if box.value == self.shown[cell]:
+                box.value = texts.get(cell, "")
+            self.shown[cell] = texts.get(cell, "")
+
+    def settle(self) -> None:
+        """What stands in the boxes is saved."""
+        self.shown.update((cell, box.value) for cell, box in self.boxes.items())
 
     def entries(self) -> dict[Cell, float | str] | None:
         """What stands in the boxes that are not blank, or None when a box cannot be read and now says why."""
@@ -96,7 +111,7 @@ def grid_of_boxes(rows: Mapping[str, str], columns: list[Column], *, texts: Mapp
     boxes = {cell: widgets.Text(value=texts.get(cell, ""), layout=widgets.Layout(width=column.width),
                                 continuous_update=True) for cell, column in cells.items()}
     for (row, column), box in boxes.items():
-        box.add_class(f"{name}-{row}-{re.sub('[^A-Za-z0-9]+', '-', column).strip('-')}")
+        box.add_class(re.sub(r"[\W_]+", "-", f"{name}-{row}-{column}").strip("-"))     # a class holds no blanks
     marks = {cell: widgets.HTML(layout=widgets.Layout(width=column.width)) for cell, column in cells.items()}
     heads = [_words(f"<b>{html.escape(c.name.replace('_', ' '))}</b>", c.under) for c in columns]
     shown = [_in_sight(_words(_STAYS)), *heads]
@@ -107,7 +122,8 @@ def grid_of_boxes(rows: Mapping[str, str], columns: list[Column], *, texts: Mapp
     widths = " ".join(["90px", *(f"calc({c.width} + 14px)" for c in columns)])
     frame = widgets.GridBox(shown, layout=widgets.Layout(grid_template_columns=widths, align_items="flex-start",
                                                          overflow="auto"))
-    return Grid(columns={c.name: c for c in columns}, boxes=boxes, marks=marks, widget=frame)
+    shown_first = {cell: texts.get(cell, "") for cell in cells}
+    return Grid(columns={c.name: c for c in columns}, boxes=boxes, marks=marks, shown=shown_first, widget=frame)
 
 
 def _in_sight(widget):

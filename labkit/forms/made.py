@@ -1,5 +1,6 @@
 """The form for one evening at the bench: what was weighed into each melt and each pour."""
 
+from functools import partial
 from numbers import Integral
 
 import pandas as pd
@@ -7,7 +8,7 @@ import pandas as pd
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import is_blank
 from labkit.errors import LabkitError, PourError
-from labkit.forms.grid import Column, Form, form_around, grid_of_boxes, nothing_done
+from labkit.forms.grid import Column, Form, Grid, form_around, grid_of_boxes, nothing_done
 from labkit.planning.given import planned_round
 from labkit.pours import BASE, NONE_ADDED, standing_melts, standing_pours
 from labkit.rounds import ALLOWANCE, Round, grams_column, planned_grams
@@ -69,7 +70,8 @@ def _pours_grid(trial: Trial, round_: Round):
     meant = {(pour, c): f"meant {number_text(sheet.at[pour, c], round_.digits[c])}"
              for pour in sheet.index for c in [*weighed, *units]}
     known = standing_pours(trial.pours).set_index("pour")
-    rows = {pour: f"melt {sheet.at[pour, 'melt']}" if trial.recipe.pot else "" for pour in sheet.index}
+    melts = sheet["melt"].to_dict() | {pour: melt for pour, melt in known["melt"].items() if melt}
+    rows = {pour: f"melt {melts[pour]}" if trial.recipe.pot else "" for pour in sheet.index}
     texts = _texts(known, sheet.index, columns, planned_grams(trial.plan, trial.recipe, trial.batch, by="pour"))
     return grid_of_boxes(rows, columns, meant=meant, texts=texts, name="pour")
 
@@ -96,10 +98,12 @@ def _texts(known: pd.DataFrame, rows, columns: list[Column], planned: dict) -> d
 
 def _save(form: Form, folder, round_: Round) -> str:
     """Melts first, since pours are drawn from them; every box is read before anything is written."""
+    trial = read_trial(folder)
+    for name, grid in form.grids.items():
+        grid.follow(_on_disk(name, grid, trial))
     found = {name: grid.entries() for name, grid in form.grids.items()}
     if any(entries is None for entries in found.values()):
         raise LabkitError("Mend the boxes that have a message.")
-    trial = read_trial(folder)
     news = {name: _news(form, name, found[name], trial) for name in form.grids}
     complete = [_is_complete(form, name, new + changed, found[name]) for name, (new, changed) in news.items()]
     if not all(complete):
@@ -112,22 +116,28 @@ def _write(form: Form, folder, round_: Round, found: dict, news: dict) -> str:
     date, said = form.date.value.strip(), []
     frames = {name: _frame(name.removesuffix("s"), news[name][0], form, found[name], round_, date)
               for name in ("melts", "pours") if name in news and news[name][0]}
-    read_trial(folder).with_tables(frames)
+    trial, steps = read_trial(folder), []
+    trial.with_tables(frames)
     for kind, correct in (("melts", correct_melts), ("pours", correct_pours)):
         if kind in news and (changed := news[kind][1]):
-            corrected = _frame(kind.removesuffix("s"), changed, form, found[kind], round_, date or None)
-            try:
-                correct(folder, corrected, reason=form.reason.value.strip())
-            except LabkitError as problem:
-                if not said:
-                    raise
-                return f"{_sentence(said)} The rest was not saved. {problem}"
-            said.append(f"corrected {plural(len(changed), kind.removesuffix('s'))}")
-    for kind, append in (("melts", append_melts), ("pours", append_pours)):
-        if kind in frames:
-            append(folder, frames[kind])
-            said.append(f"saved {plural(len(frames[kind]), kind.removesuffix('s'))}")
+            day = None if frames else date or None          # beside new rows it is the day of these
+            corrected = _frame(kind.removesuffix("s"), changed, form, found[kind], round_, day)
+            if "melt" in corrected and kind == "pours":
+                corrected["melt"] = _melts_of(corrected, trial)
+            steps.append((partial(correct, reason=form.reason.value.strip()), corrected, "corrected", kind))
+    steps += [(append, frames[kind], "saved", kind) for kind, append in
+              (("melts", append_melts), ("pours", append_pours)) if kind in frames]
+    for write, frame, done, kind in steps:
+        try:
+            write(folder, frame)
+        except LabkitError as problem:
+            if not said:
+                raise
+            return f"{_sentence(said)} The rest was not saved. {problem}"
+        said.append(f"{done} {plural(len(frame), kind.removesuffix('s'))}")
     form.reason.value = ""
+    for grid in form.grids.values():
+        grid.settle()
     return _sentence(said) if said else nothing_done(*found.values())
 
 
@@ -136,15 +146,22 @@ def _sentence(said: list[str]) -> str:
     return f"{text[0].upper()}{text[1:]}."
 
 
-def _news(form: Form, name: str, entries: dict, trial: Trial) -> tuple[list[str], list[str]]:
-    """Rows that are new, and rows that differ from what is on disk, for which a reason must be given."""
-    grid, kind = form.grids[name], name.removesuffix("s")
+def _on_disk(name: str, grid: Grid, trial: Trial) -> dict:
+    """By (row, column) of a grid: what is on disk, as it would be typed."""
+    kind = name.removesuffix("s")
     known = (standing_melts(trial.melts) if name == "melts" else standing_pours(trial.pours)).set_index(kind)
     rows = list(dict.fromkeys(row for row, _ in grid.boxes))
     planned = planned_grams(trial.plan, trial.recipe, trial.batch, by=kind)
-    saved = _texts(known, rows, list(grid.columns.values()), planned)
-    new = [row for row in rows if row not in known.index and any(r == row for r, _ in entries)]
-    changed = [row for row in rows if row in known.index and any(
+    return _texts(known, rows, list(grid.columns.values()), planned)
+
+
+def _news(form: Form, name: str, entries: dict, trial: Trial) -> tuple[list[str], list[str]]:
+    """Rows that are new, and rows that differ from what is on disk, for which a reason must be given."""
+    grid, kind = form.grids[name], name.removesuffix("s")
+    known, saved = set(trial.tables[name][kind]), _on_disk(name, grid, trial)
+    rows = list(dict.fromkeys(row for row, _ in grid.boxes))
+    new = [row for row in rows if row not in known and any(r == row for r, _ in entries)]
+    changed = [row for row in rows if row in known and any(
         _typed(entries.get((row, c)), column) != saved[row, c] for c, column in grid.columns.items())]
     if changed and not form.reason.value.strip():
         raise LabkitError(f"{words_joined(changed)} is saved with other values. To change it, give a reason; "
@@ -177,6 +194,12 @@ def _what_is_missing(row: str, column: Column) -> str:
         return f"{row}: outcome is empty. Write {_OUTCOME}."
     none = f", or {NONE_ADDED}" if column.may_be_none and column.name != BASE else ""
     return f"{row}: {column.name} is empty. Write what it was{none}."
+
+
+def _melts_of(corrected: pd.DataFrame, trial: Trial) -> list[str]:
+    """The melt that each pour is recorded with, as no box asks for it; where it has none, the planned one of a base."""
+    standing = standing_pours(trial.pours).set_index("pour")["melt"]
+    return [standing[row["pour"]] or (row["melt"] if row[BASE] != "" else "") for row in corrected.to_dict("records")]
 
 
 def _frame(kind: str, rows: list[str], form: Form, entries: dict, round_: Round, date: str | None) -> pd.DataFrame:

@@ -35,8 +35,7 @@ def readings_form(folder, *, pours: list[str] | None = None) -> Form:
     names = pours_asked(trial, pours, verb="read", error=PourError)
     known = _known(trial, names)
     columns = [column for a in trial.read_attributes.values() for column in _columns(a, known)]
-    texts = {cell: as_typed(row["value"]) for cell, row in known.items() if row["value"] is not None}
-    grid = grid_of_boxes(dict.fromkeys(names, ""), columns, meant={}, texts=texts, name="reading")
+    grid = grid_of_boxes(dict.fromkeys(names, ""), columns, meant={}, texts=_texts(known), name="reading")
     return form_around({"readings": grid}, title=f"{trial.name}: readings", help_=_HELP, caution=_CAUTION,
                        with_date=False, save=lambda form: _save(form, folder, names))
 
@@ -69,14 +68,18 @@ def _known(trial: Trial, pours: Iterable[str]) -> dict[tuple[str, str], dict]:
     return found
 
 
+def _texts(known: dict) -> dict:
+    return {cell: as_typed(row["value"]) for cell, row in known.items() if row["value"] is not None}
+
+
 def _save(form: Form, folder, pours: list[str]) -> str:
     """Append what is new and correct what was changed for a reason; all boxes are read first."""
-    grid, reason = form.grids["readings"], form.reason.value.strip()
+    grid, reason, trial = form.grids["readings"], form.reason.value.strip(), read_trial(folder)
+    known = _known(trial, pours)
+    grid.follow(_texts(known))
     entries = grid.entries()
     if entries is None:
         raise LabkitError("Mend the boxes that have a message.")
-    trial = read_trial(folder)
-    known = _known(trial, pours)
     changed = [cell for cell in known if cell in grid.boxes and entries.get(cell) != known[cell]["value"]]
     new = [cell for cell in entries if cell not in known]
     _check_changed(grid, changed, known, reason)
@@ -92,6 +95,7 @@ def _save(form: Form, folder, pours: list[str]) -> str:
                 raise
             return f"{_done(0, len(changed))} The rest was not saved. {problem}"
     form.reason.value = ""
+    grid.settle()
     return _done(len(new), len(changed)) if new or changed else nothing_done(entries)
 
 

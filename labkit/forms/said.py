@@ -33,7 +33,7 @@ def scores_form(folder, *, tester: str, session: str, pours: list[str] | None = 
     served = _served(trial, **who, pours=pours)
     columns = [Column(name=a.name, low=a.low, high=a.high, under=_ends(a)) for a in trial.scored_attributes.values()]
     grid = grid_of_boxes({label: "" for label in served.index}, columns, meant={}, name="score",
-                         texts={cell: as_typed(value) for cell, value in _known(trial, served).items()})
+                         texts=_texts(_known(trial, served)))
     title, caution = f"{trial.name}: tester {tester}, session {session}", f"Testers: {CAUTIONS['Testers']}"
     help_ = _HELP + _not_served(trial, served, **who)
     return form_around({"scores": grid}, title=title, help_=help_, caution=caution, with_date=False,
@@ -57,11 +57,17 @@ def _ends(attribute) -> str:
 
 
 def _served(trial: Trial, *, tester: str, session: str, pours: list[str] | None) -> pd.DataFrame:
-    """Key columns by label (the code, or the pour), in the order of tasting."""
+    """Key columns by label (the code, or the pour), in the order of tasting.
+
+    A code that was served in two positions of the sitting has its position beside it.
+    """
     rows = trial.servings
     rows = rows[(rows["tester"] == tester) & (rows["session"] == session)]
     if pours is None and len(rows):
-        found = rows[["pour", "tester", "session", "position"]].set_axis(rows["code"])
+        rows = rows.drop_duplicates(["code", "position"])
+        labels = [f"{code}, position {position or '?'}" if twice else code
+                  for code, position, twice in zip(rows["code"], rows["position"], rows["code"].duplicated(keep=False))]
+        found = rows[["pour", "tester", "session", "position"]].set_axis(labels)
         return found.iloc[found["position"].map(lambda p: (len(p), p)).argsort(kind="stable")]
     names = pours_asked(trial, pours, verb="score", error=ScoreError)
     return pd.DataFrame({"pour": names, "tester": tester, "session": session, "position": ""}, index=names)
@@ -91,31 +97,51 @@ def _poured(trial: Trial) -> list[str]:
 
 
 def _known(trial: Trial, served: pd.DataFrame) -> dict:
-    """The last recorded score by (label, attribute)."""
-    last = trial.scores.drop_duplicates(list(SCORE_KEY), keep="last").set_index(list(SCORE_KEY))["score"]
+    """The last recorded score by (label, attribute); None where it was taken back."""
+    scores = trial.scores
+    said = set(scores.dropna(subset="score")[list(SCORE_KEY)].itertuples(index=False, name=None))
+    last = scores.drop_duplicates(list(SCORE_KEY), keep="last").set_index(list(SCORE_KEY))["score"]
     keys = {(label, name): (*row, name) for label, *row in served.itertuples() for name in trial.scored_attributes}
-    return {cell: last[key] for cell, key in keys.items() if key in last.index and not is_blank(last[key])}
+    return {cell: None if is_blank(last[key]) else last[key] for cell, key in keys.items() if key in said}
+
+
+def _texts(known: dict) -> dict:
+    return {cell: as_typed(value) for cell, value in known.items() if value is not None}
 
 
 def _save(form: Form, folder, served: pd.DataFrame) -> str:
     """Append what is new and correct what was changed for a reason; all boxes are read first."""
-    grid, reason = form.grids["scores"], form.reason.value.strip()
+    grid, reason, trial = form.grids["scores"], form.reason.value.strip(), read_trial(folder)
+    known = _known(trial, served)
+    grid.follow(_texts(known))
     entries = grid.entries()
     if entries is None:
         raise LabkitError("Mend the boxes that have a message.")
-    known = _known(read_trial(folder), served)
     changed = [cell for cell in known if entries.get(cell) != known[cell]]
     new = [cell for cell in entries if cell not in known]
     if changed and not reason:
         for cell in changed:
-            grid.mark(cell, f"{cell[0]}: {cell[1]} is saved as {known[cell]:g}. To change it, give a reason below.")
+            grid.mark(cell, f"{_saved(cell, known)} To change it, give a reason below.")
         raise LabkitError("Give a reason for what differs from what is saved, or put it back.")
+    if new:
+        trial.with_scores(_rows(new, entries, served))      # what is refused leaves corrections unwritten too
     if changed:
         correct_scores(folder, _rows(changed, entries, served), reason=reason)
     if new:
-        append_scores(folder, _rows(new, entries, served))
+        try:
+            append_scores(folder, _rows(new, entries, served))
+        except LabkitError as problem:
+            if not changed:
+                raise
+            return f"{_done(0, len(changed))} The rest was not saved. {problem}"
     form.reason.value = ""
+    grid.settle()
     return _done(len(new), len(changed)) if new or changed else nothing_done(entries)
+
+
+def _saved(cell: tuple[str, str], known: dict) -> str:
+    value = known[cell]
+    return f"{cell[0]}: {cell[1]} " + ("was taken back." if value is None else f"is saved as {value:g}.")
 
 
 def _rows(cells: list, entries: dict, served: pd.DataFrame) -> pd.DataFrame:

@@ -6,7 +6,7 @@ import pandas as pd
 from labkit.attributes import decimals, digits_of
 from labkit.panel.comparisons import letters_of
 from labkit.panel.ordinal import FEW_STEPS, read_as_order, steps_of
-from labkit.scores import spelled_alike
+from labkit.scores import differs_in, spelled_alike
 from labkit.wording import (
     Report,
     decimal_text,
@@ -135,8 +135,8 @@ def _notes(panel) -> list[str]:
     names = sorted({tester for reading in panel.readings.values() for tester in reading.testers})
     for i, one in enumerate(names):
         twins = [other for other in names[i + 1:] if spelled_alike(other) == spelled_alike(one)]
-        notes += [f"{one} and {other} differ only in capital letters or leading zeros: if they are one tester, correct "
-                  "the scores." for other in twins]
+        notes += [f"{one} and {other} differ only in {differs_in(one, other)}: if they are one tester, correct the "
+                  "scores." for other in twins]
     return notes
 
 

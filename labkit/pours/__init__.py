@@ -16,6 +16,7 @@ from labkit.pours.poured import (
     weighed_pots,
 )
 from labkit.pours.rows import (
+    BY_HAND,
     CORRECTION,
     FedAgain,
     check_correction,
@@ -30,6 +31,7 @@ from labkit.pours.weights import BASE, NONE_ADDED, own_columns, says_none, unwri
 
 __all__ = [
     "BASE",
+    "BY_HAND",
     "CORRECTION",
     "NONE_ADDED",
     "REALLY_SO",

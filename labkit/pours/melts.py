@@ -43,7 +43,7 @@ def typed_melts(
     for label, cells in texts(frame, columns).iterrows():
         where = f"{table} row {label}"
         row = _typed_melt(cells, recipe, where, planned, rows)
-        if not again.holds(row) and is_news(row, rows, "melt", where):
+        if not again.holds(row) and is_news(row, rows, "melt", where, whole=whole):
             if whole:
                 _check_new(row, recipe, batch, planned, where, rows)
             rows.append(row)

@@ -49,7 +49,7 @@ def typed_pours(
     planned, before, again = meant_rows(plan, recipe, batch, by="pour"), len(rows), FedAgain(rows, ("pour",))
     for label, cells in texts(frame, columns).iterrows():
         row = _typed_pour(cells, recipe, f"{table} row {label}", planned, melts, rows)
-        if not again.holds(row) and is_news(row, rows, "pour", f"{table} row {label}"):
+        if not again.holds(row) and is_news(row, rows, "pour", f"{table} row {label}", whole=whole):
             if whole:
                 where = f"{table} row {label}"
                 _check_new(row, recipe, batch, planned, melts, where, rows)
@@ -100,6 +100,8 @@ def _typed_pour(cells: pd.Series, recipe: Recipe, where: str, planned, melts: Ma
     row |= {c: parse_id(cells[c]) for c in ("defects", "note", *CORRECTION)}
     if not (row["outcome"] == "ok" or row["outcome"].startswith("failed")):
         raise PourError(f"{where}: outcome is {row['outcome']!r}. Write ok, or failed and why.")
+    if recipe.pot and any(r["pour"] == pour for r in rows) and not row["corrects"]:
+        _check_whole(row, recipe, where)
     _check_weighed(row, recipe, where, melts, is_planned=pour in planned)
     return row
 
@@ -108,6 +110,14 @@ def _grams(cells: pd.Series, columns: Iterable[str], where: str) -> list[float]:
     """What was weighed by column: blank is nan, none is 0."""
     return [0.0 if says_none(cells[c]) else parse_grams(cells[c], where=f"{where}: {c}", error=PourError)
             for c in columns]
+
+
+def _check_whole(row: Mapping, recipe: Recipe, where: str) -> None:
+    """A further row of a pour, with something that was stirred in and no base: the pour was written into two rows."""
+    grams = {i for i in recipe.ingredients if row[grams_column(i)] > 0}
+    if row["outcome"] == "ok" and is_blank(row[BASE]) and grams and not grams & set(recipe.pot):
+        raise PourError(f"{where}: pour {row['pour']} has another row before this one, and no base in this one. Put "
+                        "all that went into one pour into one row.")
 
 
 def _check_weighed(row: Mapping, recipe: Recipe, where: str, melts: Mapping, *, is_planned: bool) -> None:

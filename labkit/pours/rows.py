@@ -11,6 +11,8 @@ from labkit.errors import LabkitError, PourError
 from labkit.rounds import MADE_AGAIN
 
 CORRECTION = ("corrects", "reason")
+# About a second row in a file: while it stands there nothing can be read, and so nothing corrected by a call.
+BY_HAND = "rite into corrects which row this one corrects and into reason why, or delete the row that is wrong"
 _DAY = re.compile(r"\d{4}-\d\d-\d\d([ T]\d\d:\d\d.*)?")
 
 
@@ -49,8 +51,11 @@ def check_day(text: str, where: str, error: type[LabkitError], *, column: str = 
         raise error(not_a_day(f"{where}: {column}", text))
 
 
-def is_news(row: Mapping, rows: list[dict], kind: str, where: str) -> bool:
-    """Whether a row adds something: equal rows are passed over, a second one must say what it corrects and why."""
+def is_news(row: Mapping, rows: list[dict], kind: str, where: str, *, whole: bool) -> bool:
+    """Whether a row adds something: equal rows are passed over, a second one must say what it corrects and why.
+
+    whole : of new rows, not of a file.
+    """
     name = row[kind]
     same = [r for r in rows if r[kind] == name]
     if row["corrects"]:
@@ -59,17 +64,16 @@ def is_news(row: Mapping, rows: list[dict], kind: str, where: str) -> bool:
     if any(_equal(row, r, CORRECTION) for r in same):
         return False
     if same:
-        raise PourError(
-            f"{where}: {kind} {name} is recorded already with other values. Use correct_{kind}s to correct it; "
-            f"{MADE_AGAIN}."
-        )
+        advice = f"Use correct_{kind}s to correct it" if whole else f"Put all of one {kind} into one row, w{BY_HAND}"
+        raise PourError(f"{where}: {kind} {name} is recorded already with other values. {advice}; {MADE_AGAIN}.")
     return True
 
 
 def check_correction(row: Mapping, what: str, where: str, error: type[LabkitError], *, known: bool) -> None:
     """What a row corrects is recorded before it, and the row says why."""
     if not known:
-        raise error(f"{where}: corrects {what}, which is not recorded before it. Leave `corrects` empty.")
+        raise error(f"{where}: corrects {what}, which is not recorded before it. Put the row below the one that it "
+                    "corrects, or leave `corrects` empty if there is none.")
     if not row["reason"]:
         raise error(f"{where}: corrects {what} without a reason. Write the reason.")
 

@@ -178,6 +178,8 @@ def _corrected_scores(disk: OnDisk, frame: pd.DataFrame, reason: str) -> Iterato
 
 def _only_score(last: pd.DataFrame, names: Mapping[str, str], where: str) -> pd.Series:
     found = last[_matching(last, names)]
+    exact = found[[all(row[key] == name for key, name in names.items()) for row in found.to_dict("records")]]
+    found = exact if len(exact) == 1 else found                # one without a position beside one that has one
     if not len(found):
         raise ScoreError(f"{where}: no score is recorded for {_words(names)}. Use append_scores for a first score.")
     if len(found) > 1:

@@ -7,6 +7,7 @@ from functools import cached_property
 
 import pandas as pd
 
+from labkit.checks import is_blank
 from labkit.errors import ScoreError
 from labkit.scores import SCORE_KEY, known_ids, not_scored, not_served, other_spelling, spelled_twice, unknown_attribute
 from labkit.store.columns import WARM_UP, Left, Said, Words
@@ -50,7 +51,13 @@ class Reader:
                 rows.append(self._row(x, attribute, score))
             except Misunderstood as problem:
                 left.append(x.left(problem.key, problem.why))
-        rows, contrary = _without_contradictions(rows, self._recorded())
+        recorded = self._recorded()
+        rows, contrary = _without_contradictions(rows, recorded)
+        for row in rows:
+            before = recorded.get(_key(row), [])
+            if row["score"] in before and is_blank(before[-1]):
+                self.notes.append(f"{_words(row)} was taken back, and {row['score']:g} once more does not bring it "
+                                  "back. Use correct_scores if it is to count.")
         return rows, left + contrary
 
     def _values(self, said: list[Said]) -> tuple[dict[Said, tuple[str, float]], list[Left]]:
@@ -158,8 +165,9 @@ class Reader:
         return fits[0]
 
     def _recorded(self) -> dict[tuple, list[float]]:
+        """By key the scores in order; blank where one was not given, or taken back."""
         recorded: dict[tuple, list[float]] = {}
-        for row in self.trial.scores.dropna(subset="score").to_dict("records"):
+        for row in self.trial.scores.to_dict("records"):
             recorded.setdefault(_key(row), []).append(row["score"])
         return recorded
 
@@ -176,7 +184,7 @@ def _without_contradictions(rows: list[dict], recorded: Mapping[tuple, list[floa
     kept = []
     for key, row in first.items():
         before = recorded.get(key, [])
-        if before and row["score"] not in before and key not in contrary:
+        if before and not is_blank(before[-1]) and row["score"] not in before and key not in contrary:
             left.append(_left(row, f"{_words(row)} is recorded already as {before[-1]:g}, and {row['score']:g} "
                                    "differs. Use correct_scores if it was wrong, or give a repeat its own session."))
         elif key not in contrary:

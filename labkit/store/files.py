@@ -31,6 +31,9 @@ def folder_of(folder: str | os.PathLike) -> str:
         found = "is a file, not a folder" if os.path.exists(path) else "does not exist"
         raise StoreError(f"the trial folder {path} {found}. Check how it is spelled; "
                          "`labkit new` lays out a new one.")
+    if not os.access(path, os.R_OK | os.X_OK):
+        raise StoreError(f"the trial folder {path} is protected against reading. Allow reading it, or work on a copy "
+                         "of the trial.")
     return path
 
 
@@ -64,14 +67,19 @@ def replace_file(path: str, content: bytes, *, before: bytes | None) -> None:
 
 
 def check_not_open(path: str) -> None:
-    """Office suites mark what they have open with a file beside it; they would save over the rows that are added."""
-    folder, file = os.path.split(path)
-    mark = f".~lock.{file}#"
-    if os.path.exists(os.path.join(folder, mark)):
-        raise StoreError(
-            f"{path} is open in a spreadsheet, which would overwrite what is added. Save and close it there; "
-            f"when it is not open, delete {mark} in that folder."
-        )
+    """Office suites mark what they have open with a file beside it; they would save over the rows that are added.
+
+    Where the path is a link, the mark may be beside what it leads to.
+    """
+    for place in dict.fromkeys((path, os.path.realpath(path))):
+        folder, file = os.path.split(place)
+        mark = f".~lock.{file}#"
+        if os.path.exists(os.path.join(folder, mark)):
+            where = "that folder" if place == path else folder
+            raise StoreError(
+                f"{path} is open in a spreadsheet, which would overwrite what is added. Save and close it there; "
+                f"when it is not open, delete {mark} in {where}."
+            )
 
 
 def sweep(folder: str) -> None:

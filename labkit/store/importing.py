@@ -21,7 +21,7 @@ from labkit.store.scales import Scales
 from labkit.store.tables import read_table
 from labkit.store.workbook import WORKBOOKS, read_workbook
 from labkit.trial import Trial, check_trial
-from labkit.wording import Report, grid_of, heading, line, plural, report
+from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
 
 LEFT_COLUMNS = ("row", "column", "cell", "why")
 
@@ -99,10 +99,11 @@ def read_scores(
     _check_asked(path, trial, columns=columns, constant=constant, drop=drop)
     file = os.path.basename(path)
     is_book = os.fspath(path).lower().endswith(WORKBOOKS)
-    frame = read_workbook(path, sheet=sheet) if is_book else read_table(path)
     drop = (drop,) if isinstance(drop, str) else tuple(drop)
+    frame, title, others = read_workbook(path, sheet=sheet, drop=drop) if is_book else (read_table(path), "", [])
     constant = {key: str(value) for key, value in (constant or {}).items()}
-    words = Words(trial=trial, file=file, columns=dict(columns or {}), drop=drop, constant=constant)
+    where = f"{file}, sheet {title!r}," if others else file
+    words = Words(trial=trial, file=where, columns=dict(columns or {}), drop=drop, constant=constant)
     check_words(words, frame)
     said, left = said_in(frame, words)
     people, scales = People.stated(testers, trial), Scales.stated(scale, trial.attributes, file=file)
@@ -112,8 +113,10 @@ def read_scores(
     scores = pd.DataFrame(rows, columns=[*SCORE_KEY, "score"])
     left += sorted(dict.fromkeys(more), key=lambda x: x.row)
     found = pd.DataFrame([vars(x) for x in left], columns=list(LEFT_COLUMNS))
+    notes = [f"Sheet {title!r} was read, and not {words_joined(map(repr, others), last='or')}."] * bool(others)
+    notes += [*reader.notes, *scales.notes_on(set(scores["attribute"])), *notes_on(scores, trial)]
     return ScoreImport(file=file, scores=scores.astype({"score": float}), left=found, testers=reader.people.given,
-                       notes=(*reader.notes, *scales.notes_on(set(scores["attribute"])), *notes_on(scores, trial)))
+                       notes=tuple(notes))
 
 
 def _check_asked(path: object, trial: object, *, columns: object, constant: object, drop: object) -> None:

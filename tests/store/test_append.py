@@ -127,7 +127,8 @@ class TestFilesOfASpreadsheet:
          "'session', 'position', 'attribute', 'score', 'corrects' and 'reason'."),
         (b"P02;NA;payoff;8", b"P01;001;payoff;8",
          "scores.csv row 5: payoff of P01 by 001 is recorded already as 7.5, and 8 differs. "
-         "Use correct_scores if it was wrong, or give a repeat its own session or position."),
+         "Give a repeat its own session or position, write into corrects which row this one corrects and into reason why, or "
+         "delete the row that is wrong."),
         (b"P02;NA;payoff;8", b"P02;NA;payoff;\"8", "scores.csv row 5: a quotation mark is opened and not closed before the "
          "next semicolon. Double a quotation mark that is meant."),
     ])

@@ -125,6 +125,11 @@ class TestReadOnly:
         labkit.append_round(begun, first_round(labkit.read_trial(begun)))
         assert os.stat(begun / "plan.csv").st_mode & 0o777 == 0o640
 
+    def test_a_folder_that_may_not_be_read(self, scored, monkeypatch):
+        monkeypatch.setattr(os, "access", lambda path, mode, **_: False)          # whoever runs the tests may read all
+        assert refused(StoreError, labkit.read_trial, scored) == (
+            f"the trial folder {scored} is protected against reading. Allow reading it, or work on a copy of the trial.")
+
     def test_a_link_stays_a_link(self, begun, tmp_path):
         os.rename(begun / "plan.csv", tmp_path / "elsewhere.csv")
         os.symlink(tmp_path / "elsewhere.csv", begun / "plan.csv")
@@ -139,6 +144,17 @@ class TestOthersMeanwhile:
             f"{scored}/scores.csv is open in a spreadsheet, which would overwrite what is added. "
             "Save and close it there; when it is not open, delete .~lock.scores.csv# in that folder.")
         labkit.set_aside(scored, tester="001", reason="cold")
+
+    def test_a_table_that_is_a_link_may_be_open_where_it_leads(self, scored, tmp_path):
+        place = tmp_path / "elsewhere"
+        place.mkdir()
+        (scored / "scores.csv").rename(place / "all.csv")
+        (scored / "scores.csv").symlink_to(place / "all.csv")
+        labkit.append_scores(scored, score(tester="T8"))
+        (place / ".~lock.all.csv#").touch()
+        assert refused(StoreError, labkit.append_scores, scored, score(tester="T9")) == (
+            f"{scored}/scores.csv is open in a spreadsheet, which would overwrite what is added. Save and close it there; "
+            f"when it is not open, delete .~lock.all.csv# in {place}.")
 
     def test_who_reads_while_another_writes_finds_what_every_row_names(self, poured, monkeypatch):
         """The tables are read from the last to the first: here a pour and its score appear after scores.csv was read."""

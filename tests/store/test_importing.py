@@ -1,6 +1,7 @@
 """Scores as people have them: every layout gives the same rows, whatever the scale and the names of the testers."""
 import datetime
 
+import pandas as pd
 import pytest
 from pandas.testing import assert_frame_equal
 from store.forms import CODES, NOTHING_LEFT, a_row_a_sample, a_row_a_tester, sorted_rows, truth
@@ -61,6 +62,20 @@ class TestLayouts:
         assert found.notes[0] == "payoff was converted from 1..5 to 0..10."
         assert not any("hardness" in note for note in found.notes)
 
+    def test_a_score_that_was_taken_back(self, served, tmp_path):
+        """What append_scores takes is understood, what it passes over is told."""
+        key = {"pour": "P01", "tester": "T01", "session": "1", "position": "1", "attribute": "payoff"}
+        trial = served.with_scores(pd.DataFrame([key | {"score": 5}]))
+        trial = trial.with_scores(pd.DataFrame([key | {"score": None, "corrects": "2", "reason": "of another pour"}]))
+        for score, told, standing in ((6, (), [6.0]), (5, (
+                "payoff of P01 by T01, session 1, position 1 was taken back, and 5 once more does not bring it back. Use "
+                "correct_scores if it is to count.",), [])):
+            path = tmp_path / "said.csv"
+            path.write_text(f"tester,pour,session,position,payoff\nT01,P01,1,1,{score}\n")
+            found = labkit.read_scores(path, trial)
+            assert not len(found.left) and tuple(note for note in found.notes if "taken back" in note) == told
+            assert trial.with_scores(found).standing_scores["score"].tolist() == standing
+
     def test_warm_up_is_passed_over(self, read):
         found = read("tester,code,payoff\nT01,W,5\nT01,417,6\n")
         assert found.ready["score"].tolist() == [6.0]
@@ -100,6 +115,57 @@ class TestWorkbook:
             with pytest.raises(StoreError) as caught:
                 labkit.read_scores(place, served, **stated)
             assert str(caught.value) == text
+
+
+    def test_what_merged_cells_show_and_do_not_hold_is_not_read_as_blank(self, served, tmp_path):
+        """In an .xlsx file only the first of merged cells has a value (ECMA-376 part 1, 18.3.1.55, mergeCell)."""
+        import openpyxl
+        sessions = [["Session", "Tester", "Pour", "Payoff"], ["9", "T01", "P01", 5], [None, "T01", "P02", 6]]
+        titled = [["Tasting in May", None], ["Code", "Payoff"], [417, 6]]
+        asked = [(sessions, "A2:A3", (), "form.xlsx cells A2:A3 are merged, and only the first of them holds '9'. Unmerge "
+                                         "them, and write into each what it is to say."),
+                 (titled, "A1:B1", (), "form.xlsx cells A1:B1 are merged, and only the first of them holds 'Tasting in May'. "
+                                       "Unmerge them, and let the first row hold the names of the columns."),
+                 (sessions, "A2:A3", "Session", ""), (sessions, "F2:F3", (), "")]
+        for rows, merged, drop, text in asked:
+            path = self.book(tmp_path / "form.xlsx", rows)
+            book = openpyxl.load_workbook(path)
+            book.active.merge_cells(merged)
+            book.save(path)
+            if text:
+                with pytest.raises(StoreError) as caught:
+                    labkit.read_scores(path, served, drop=drop)
+                assert str(caught.value) == text
+            else:
+                assert len(labkit.read_scores(path, served, drop=drop).scores) == 2
+
+    def test_sheets_that_are_not_read_are_named(self, served, tmp_path):
+        import openpyxl
+        path = self.book(tmp_path / "form.xlsx", [["Code", "Payoff"], [417, 6]], "first")
+        book = openpyxl.load_workbook(path)
+        book.create_sheet("empty")
+        book.create_sheet("second").append(["Code", "Payoff"])
+        book.create_sheet("Notes", 0).append(["what for"])
+        book.save(path)
+        with pytest.raises(ScoreError) as caught:
+            labkit.read_scores(path, served)
+        assert str(caught.value) == ("form.xlsx, sheet 'Notes', has no column of scores. Name a column score or by an "
+                                     "attribute (payoff or hardness), or say which it is with columns=.")
+        assert not any("Sheet" in note for note in labkit.read_scores(path, served, sheet="first").notes)
+        del book["Notes"]
+        book.save(path)
+        assert labkit.read_scores(path, served).notes[0] == "Sheet 'first' was read, and not 'second'."
+
+    def test_a_sheet_that_is_a_chart_is_passed_over(self, served, tmp_path):
+        import openpyxl
+        from openpyxl.chart import BarChart, Reference
+        path = self.book(tmp_path / "form.xlsx", [["Code", "Payoff"], [417, 6]])
+        book = openpyxl.load_workbook(path)
+        chart = BarChart()
+        chart.add_data(Reference(book["Sheet"], min_col=2, min_row=1, max_row=2))
+        book.create_chartsheet("Chart", 0).add_chart(chart)
+        book.save(path)
+        assert labkit.read_scores(path, served).ready["score"].tolist() == [6.0]
 
 
 class TestScale:

@@ -165,17 +165,20 @@ def test_a_reason_is_needed(folder):
 
 @pytest.mark.parametrize("row, message", [
     ("P03,needle depth,up,5,mm,,9,why",
-     "readings.csv row 5: corrects needle depth of P03, which is not recorded before it. Leave `corrects` empty."),
+     "readings.csv row 5: corrects needle depth of P03, which is not recorded before it. Put the row below the one that "
+     "it corrects, or leave `corrects` empty if there is none."),
     ("P02,needle depth,up,5,mm,,4,",
      "readings.csv row 5: corrects needle depth of P02 without a reason. Write the reason."),
     ("P03,needle depth,up,,mm,,9,why",
-     "readings.csv row 5: corrects needle depth of P03, which is not recorded before it. Leave `corrects` empty."),
+     "readings.csv row 5: corrects needle depth of P03, which is not recorded before it. Put the row below the one that "
+     "it corrects, or leave `corrects` empty if there is none."),
     ("P02,needle depth,up,,mm,,4,",
      "readings.csv row 5: corrects needle depth of P02 without a reason. Write the reason."),
     ("P02,needle depth,up,,mm,,,", "readings.csv row 5: value is empty. Leave the row out if nothing was read."),
     ("P02,needle depth,up,5,mm,,,",
      "readings.csv row 5: needle depth of P02 is recorded already as 6, and 5 differs. Number further readings of one pour "
-     "in the column repeat, or use correct_readings if it was wrong."),
+     "in the column repeat, write into corrects which row this one corrects and into reason why, or delete the row that is "
+     "wrong."),
 ])
 def test_rows_by_hand(folder, row, message):
     path = folder / "readings.csv"

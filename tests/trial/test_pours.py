@@ -119,8 +119,8 @@ BAD_POURS = [
     (
         "pour",
         "P01",
-        "pours.csv row 3: pour P01 is recorded already with other values. Use correct_pours to correct it; what was "
-        "made again is another, named X-01, X-02 and so on.",
+        "pours.csv row 3: pour P01 is recorded already with other values. Put all of one pour into one row, write into corrects which row this one corrects "
+        "and into reason why, or delete the row that is wrong; what was made again is another, named X-01, X-02 and so on.",
     ),
 ]
 

@@ -26,7 +26,8 @@ def test_a_table_that_is_fed_again_adds_nothing_though_it_holds_corrections(pour
 def test_a_correction_follows_a_score_and_says_why(poured):
     first = score_rows(("P01", "T01", "payoff", 7))
     for trial, change, told in (
-            (poured, {"reason": "slip"}, ", which is not recorded before it. Leave `corrects` empty."),
+            (poured, {"reason": "slip"}, ", which is not recorded before it. Put the row below the one that it corrects, or "
+                                         "leave `corrects` empty if there is none."),
             (poured.with_scores(first), {"score": 6}, " without a reason. Write the reason.")):
         with pytest.raises(ScoreError) as problem:
             trial.with_scores(first.assign(corrects="1", **change))
@@ -82,8 +83,9 @@ def test_the_same_key_with_another_value(poured):
     with pytest.raises(ScoreError) as problem:
         trial.with_tables({"scores": other}, files=True)
     assert str(problem.value) == (
-        "scores.csv row 2: payoff of P01 by T01 is recorded already as 7, and 6.5 differs. Use correct_scores if "
-        "it was wrong, or give a repeat its own session or position."
+        "scores.csv row 2: payoff of P01 by T01 is recorded already as 7, and 6.5 differs. Give a repeat its own "
+        "session or position, write into corrects which row this one corrects and into reason why, or delete the row that is "
+        "wrong."
     )
     corrected = trial.with_tables({"scores": other.assign(corrects="2", reason="read the wrong line")}, files=True)
     assert corrected.standing_scores["score"].tolist() == [6.5] and len(corrected.scores) == 2
