@@ -110,7 +110,7 @@ def _is_news(row: Mapping, before: list[Mapping], where: str, *, whole: bool) ->
         return not gone and any(row[c] != before[-1][c] for c in ("direction", "value", "unit"))
     if is_blank(stands) or row["value"] in [r["value"] for r in before]:
         return row["value"] not in [r["value"] for r in before]
-    advice = "or use correct_readings if it was wrong" if whole else f"w{BY_HAND}"
+    advice = "or use correct_readings if it was wrong" if whole else BY_HAND
     raise PourError(
         f"{where}: {_repeat_words(row)} is recorded already as {stands:g}, and {row['value']:g} differs. "
         f"Number further readings of one pour in the column repeat, {advice}."

@@ -330,8 +330,8 @@ def _is_news(row: Mapping, before: list[float], where: str, *, whole: bool) -> b
     if is_blank(row["score"]):
         return not before
     if not is_blank(stands) and row["score"] not in before:
-        own = "ive a repeat its own session or position"
-        advice = f"Use correct_scores if it was wrong, or g{own}." if whole else f"G{own}, w{BY_HAND}."
+        advice = ("Use correct_scores if it was wrong, or give a repeat its own session or position." if whole
+                  else f"Give a repeat its own session or position, {BY_HAND}.")
         raise ScoreError(
             f"{where}: {_key_words(row)} is recorded already as {stands:g}, and {row['score']:g} differs. {advice}")
     return row["score"] not in before

@@ -12,7 +12,7 @@ from labkit.rounds import MADE_AGAIN
 
 CORRECTION = ("corrects", "reason")
 # About a second row in a file: while it stands there nothing can be read, and so nothing corrected by a call.
-BY_HAND = "rite into corrects which row this one corrects and into reason why, or delete the row that is wrong"
+BY_HAND = "write into corrects which row this one corrects and into reason why, or delete the row that is wrong"
 _DAY = re.compile(r"\d{4}-\d\d-\d\d([ T]\d\d:\d\d.*)?")
 
 
@@ -64,7 +64,7 @@ def is_news(row: Mapping, rows: list[dict], kind: str, where: str, *, whole: boo
     if any(_equal(row, r, CORRECTION) for r in same):
         return False
     if same:
-        advice = f"Use correct_{kind}s to correct it" if whole else f"Put all of one {kind} into one row, w{BY_HAND}"
+        advice = f"Use correct_{kind}s to correct it" if whole else f"Put all of one {kind} into one row, {BY_HAND}"
         raise PourError(f"{where}: {kind} {name} is recorded already with other values. {advice}; {MADE_AGAIN}.")
     return True
 

@@ -5,7 +5,7 @@ import pytest
 import labkit
 from labkit.errors import LabkitError
 
-HOW = "rite into corrects which row this one corrects and into reason why, or delete the row that is wrong"
+HOW = "write into corrects which row this one corrects and into reason why, or delete the row that is wrong"
 AGAIN = "what was made again is another, named X-01, X-02 and so on."
 
 
@@ -21,13 +21,13 @@ def write(path, row):
 
 @pytest.mark.parametrize("table, change, text", [
     ("melts", {1: "2031-05-05"}, f"melts.csv row 4: melt M01 is recorded already with other values. Put all "
-                              f"of one melt into one row, w{HOW}; {AGAIN}"),
+                              f"of one melt into one row, {HOW}; {AGAIN}"),
     ("pours", {2: "2031-05-05"}, f"pours.csv row 6: pour P01 is recorded already with other values. Put all "
-                              f"of one pour into one row, w{HOW}; {AGAIN}"),
+                              f"of one pour into one row, {HOW}; {AGAIN}"),
     ("scores", {5: "9"}, "scores.csv row 26: payoff of P01 by 001, session 1, position 1 is recorded already as 1, and 9 "
-                         f"differs. Give a repeat its own session or position, w{HOW}."),
+                         f"differs. Give a repeat its own session or position, {HOW}."),
     ("readings", {3: "7"}, "readings.csv row 3: drop point of P01 is recorded already as 61, and 7 differs. Number further "
-                           f"readings of one pour in the column repeat, w{HOW}."),
+                           f"readings of one pour in the column repeat, {HOW}."),
 ])
 def test_a_second_row_becomes_a_correction_by_hand(scored, table, change, text):
     labkit.append_readings(scored, pd.DataFrame([{"pour": "P01", "method": "drop point", "direction": "up", "value": 61,
