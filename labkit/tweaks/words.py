@@ -6,7 +6,7 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
-from labkit.aside import without_aside
+from labkit.aside import not_taken_back, without_aside
 from labkit.attributes import only_read
 from labkit.outgrown import outside_now
 from labkit.planning.given import formulas_of, planned_round
@@ -54,7 +54,8 @@ def first_of_all(trial) -> str:
     """What comes before a new round: to pour what the newest one still plans, to judge what was poured; or nothing."""
     late, made = unpoured(trial), _poured(trial)
     here = list(made.index[made["round"].isin([*_unjudged_rounds(trial), made["round"].max()])])
-    unscored = [pour for pour in here if trial.scored_attributes and pour not in set(trial.scores["pour"])]
+    said = set(not_taken_back(trial.scores)["pour"])
+    unscored = [pour for pour in here if trial.scored_attributes and pour not in said]
     unread = [pour for pour in here if trial.read_attributes and pour not in set(trial.standing_readings["pour"])]
     tasks = [f"pour {words_joined(late)} as planned"] * bool(late)
     if unscored == unread:
@@ -79,7 +80,7 @@ def newest_waits(trial) -> bool:
 
 def _unjudged_rounds(trial) -> list[int]:
     """Rounds poured, of which no pour has a score or a reading."""
-    made, judged = _poured(trial), {*trial.scores["pour"], *trial.standing_readings["pour"]}
+    made, judged = _poured(trial), {*not_taken_back(trial.scores)["pour"], *trial.standing_readings["pour"]}
     return [number for number, part in made.groupby("round") if not judged & set(part.index)]
 
 
