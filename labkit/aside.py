@@ -9,7 +9,7 @@ from labkit.attributes import Attribute
 from labkit.checks import check_choice, check_columns, parse_id
 from labkit.errors import ScoreError
 from labkit.pours import check_day, is_day, not_a_day, standing_pours, texts
-from labkit.scores import SCORE_KEY
+from labkit.scores import SCORE_KEY, latest
 from labkit.wording import words_joined
 
 ASIDE, BACK = "set aside", "take back"
@@ -66,7 +66,7 @@ def without_aside(by_pour: pd.DataFrame, aside: pd.DataFrame) -> pd.DataFrame:
 
 def standing_scores(scores: pd.DataFrame, aside: pd.DataFrame) -> pd.DataFrame:
     """The last value of each key, without blanks and without what is set aside."""
-    last = scores.drop_duplicates(list(SCORE_KEY), keep="last")
+    last = latest(scores)
     last = last[last["score"].notna()]
     left = np.zeros(len(last), dtype=bool)
     for row in aside_standing(aside.to_dict("records")):
@@ -80,7 +80,7 @@ def standing_scores(scores: pd.DataFrame, aside: pd.DataFrame) -> pd.DataFrame:
 
 def not_taken_back(scores: pd.DataFrame) -> pd.DataFrame:
     """The last row of each key, but for scores that were taken back; a row that never had one says: not judged."""
-    last = scores.drop_duplicates(list(SCORE_KEY), keep="last")
+    last = latest(scores)
     given = set(scores.dropna(subset="score")[list(SCORE_KEY)].itertuples(index=False, name=None))
     back = [key in given for key in last[list(SCORE_KEY)].itertuples(index=False, name=None)]
     return last[~(last["score"].isna() & np.array(back, dtype=bool))]

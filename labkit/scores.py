@@ -26,6 +26,11 @@ FILE = "scores.csv"  # rows of it are recorded already
 REALLY_CLOSE = 0.85  # of 1: a slip of a letter or two, and no other word
 
 
+def latest(scores: pd.DataFrame) -> pd.DataFrame:
+    """The last row of each key, which counts."""
+    return scores.drop_duplicates(list(SCORE_KEY), keep="last")
+
+
 def other_spelling(name: str, known: Iterable[str]) -> str:
     """The known id that differs from `name` only in its spelling, see `SPELLINGS`, or nothing."""
     known = list(known)
@@ -163,7 +168,7 @@ class Beside:
         self.served = served_positions(servings)
         self.positions: dict[tuple[str, ...], list[str]] = {}
         self.sessions: dict[tuple[str, ...], list[str]] = {}
-        for row in recorded.drop_duplicates(list(SCORE_KEY), keep="last").to_dict("records"):
+        for row in latest(recorded).to_dict("records"):
             self.add(row)
 
     def add(self, row: Mapping) -> None:
@@ -227,7 +232,7 @@ def doubts_on_what_was_said(
         for k, name in enumerate(names):
             if other := next((n for n in list(names)[:k] if spelled_alike(n) == spelled_alike(name)), ""):
                 found.append(f"scores.csv and servings.csv: {spelled_twice(what, name, other)}")
-    standing = scores.drop_duplicates(list(SCORE_KEY), keep="last").dropna(subset="score")
+    standing = latest(scores).dropna(subset="score")
     for _, part in standing.groupby([k for k in SCORE_KEY if k != "position"], sort=False):
         if len(part) > 1 and (part["position"] == "").any():
             row = part.iloc[0].to_dict() | {"position": ""}

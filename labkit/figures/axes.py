@@ -136,6 +136,11 @@ def title_at(title: str, held: str, *, width: int = 68) -> str:
     return wrapped(f"{title}\nat {held}" if held else title, width)
 
 
+def title_sheet(figure, title: str, held: str = "") -> None:
+    """`title_at` over a whole sheet of small pictures, as wide as that is."""
+    figure.suptitle(title_at(title, held, width=int(10 * figure.get_figwidth())))
+
+
 def wrapped(text: str, width: int = 68) -> str:
     """Lines of at most so many letters, where words allow it: long names run out of a picture otherwise."""
     return "\n".join("\n".join(textwrap.wrap(part, width)) for part in text.split("\n"))

@@ -15,7 +15,7 @@ from labkit.figures.axes import (
     label_outside,
     legend_below,
     sheet,
-    title_at,
+    title_sheet,
     words_of,
     wrapped,
 )
@@ -70,7 +70,7 @@ def outlook_along(trial: Trial, outlook: Outlook, name: str, given: pd.Series, h
         _draw_score(ax, trial, name, outlook.surfaces[attribute], across, draws)
     _draw_chance(axes[-1], across, *chance_of_all(outlook, points))
     label_outside(axes, words_of(trial.recipe, name, width=34), "")
-    figure.suptitle(title_at(f"{trial.name}: what is wanted", held, width=int(10 * figure.get_figwidth())))
+    title_sheet(figure, f"{trial.name}: what is wanted", held)
     legend_below(figure, _marks(trial, marked=marked))
     return axes
 

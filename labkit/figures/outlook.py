@@ -23,7 +23,7 @@ from labkit.figures.axes import (
     legend_below,
     mark_made,
     sheet,
-    title_at,
+    title_sheet,
     words_of,
     wrapped,
 )
@@ -77,7 +77,7 @@ def draw_outlook(trial: Trial, surfaces: Mapping[str, Surface], along: Sequence[
     for ax in axes:
         _finish(ax, trial, slice_, along, given if at is not None else None)
     label_outside(axes, *(words_of(trial.recipe, name, width=34) for name in along))
-    figure.suptitle(title_at(f"{trial.name}: what is wanted", held, width=int(10 * figure.get_figwidth())))
+    title_sheet(figure, f"{trial.name}: what is wanted", held)
     legend_below(figure, _marks(trial, slice_, pictures, given=at is not None))
     settle(axes[0])
     for ax, picture in zip(axes, [*pictures, lines], strict=True):

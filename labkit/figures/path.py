@@ -13,7 +13,7 @@ from labkit.figures.axes import (
     label_outside,
     legend_below,
     sheet,
-    title_at,
+    title_sheet,
     words_of,
 )
 from labkit.trial import Trial, check_trial
@@ -49,7 +49,7 @@ def draw_path(path: pd.DataFrame, trial: Trial):
         ax.set_xlim(path["round"].min() - 0.6, path["round"].max() + 0.6)
         ax.tick_params(labelsize=8)
     label_outside(axes, "after round", "")
-    figure.suptitle(title_at(f"{trial.name}: what it would have settled on", "", width=int(10 * figure.get_figwidth())))
+    title_sheet(figure, f"{trial.name}: what it would have settled on")
     legend_below(figure, _marks(trial))
     return axes
 

@@ -8,7 +8,7 @@ from labkit.cautions import CAUTIONS
 from labkit.checks import is_blank, parse_id
 from labkit.errors import LabkitError, ScoreError
 from labkit.forms.grid import Column, Form, as_typed, form_around, grid_of_boxes, nothing_done
-from labkit.scores import SCORE_KEY, check_spelling, known_ids, nothing_scored
+from labkit.scores import SCORE_KEY, check_spelling, known_ids, latest, nothing_scored
 from labkit.store import append_scores, correct_scores, read_trial
 from labkit.trial import Trial
 from labkit.wording import plural, words_joined
@@ -100,7 +100,7 @@ def _known(trial: Trial, served: pd.DataFrame) -> dict:
     """The last recorded score by (label, attribute); None where it was taken back."""
     scores = trial.scores
     said = set(scores.dropna(subset="score")[list(SCORE_KEY)].itertuples(index=False, name=None))
-    last = scores.drop_duplicates(list(SCORE_KEY), keep="last").set_index(list(SCORE_KEY))["score"]
+    last = latest(scores).set_index(list(SCORE_KEY))["score"]
     keys = {(label, name): (*row, name) for label, *row in served.itertuples() for name in trial.scored_attributes}
     return {cell: None if is_blank(last[key]) else last[key] for cell, key in keys.items() if key in said}
 

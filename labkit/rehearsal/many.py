@@ -96,9 +96,9 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
     """Rehearse a trial once a seed, side by side, from where it stands.
 
     world : one for all, or a function seed -> World, so that the truth is uncertain too; left out, worlds are drawn
-    from what priors and the scores so far leave open (`worlds_of`). testers : as in
-    `rehearse`; left out, as many as score a usual pour so far (3 where that is between 2 and 3), or 6. workers :
-    processes, where the platform can fork. progress : called with (done, total).
+    from what priors and the scores so far leave open (`worlds_of`). testers : as in `rehearse`; left out, as many as
+    score a usual pour so far (3 where that is between 2 and 3), or 6. workers : processes, where the platform can fork.
+    progress : called with (done, total).
 
     Seeds and rounds repeat bit for bit, whatever the number of workers.
     """

@@ -11,7 +11,7 @@ from labkit.checks import NOT_JUDGED, check_columns, check_frame, is_blank, pars
 from labkit.errors import LabkitError, PourError, ScoreError
 from labkit.pours import CORRECTION, melt_columns, pour_columns, says_none, standing_melts, standing_pours
 from labkit.readings import READING_COLUMNS, READING_KEY
-from labkit.scores import SCORE_COLUMNS, SCORE_KEY
+from labkit.scores import SCORE_COLUMNS, SCORE_KEY, latest
 from labkit.store.appending import WAIT, append_to, plain_frame
 from labkit.store.reading import OnDisk
 from labkit.trial import Trial
@@ -160,7 +160,7 @@ def _corrected_scores(disk: OnDisk, frame: pd.DataFrame, reason: str) -> Iterato
     """By label: the row that supersedes the standing score of the same key."""
     numbers, seen = _row_numbers(disk, "scores", SCORE_KEY, filled="score"), set()
     scored = disk.trial.scores[[key in numbers for key in zip(*(disk.trial.scores[k] for k in SCORE_KEY))]]
-    last = scored.drop_duplicates(list(SCORE_KEY), keep="last")
+    last = latest(scored)
     for label, cells in frame.astype(object).iterrows():
         where = f"scores row {label}"
         names = {k: parse_id(cells[k]) for k in SCORE_KEY if k in frame}
