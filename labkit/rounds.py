@@ -27,6 +27,10 @@ from labkit.wording import (
 ALLOWANCE = 0.10  # of the base drawn: beaker and pipette keep 3 to 8 % of a 20 g pour (common practice)
 PLAN_IDS = ("round", "melt", "pour", "order")
 UNPLANNED = "X-"  # names of pours and melts that no round planned begin so
+WORTH = 0.0055         # desirability that a unit of the usual costs must bring: .05 for an evening of 9.
+#                        About half of what is foretold, or more, comes true in the first rounds of rehearsals: .02
+#                        to .05 an evening, no less than the smallest difference that a panel of six can confirm
+EVENING = {"rounds": 1, "melts": 2, "pours": 4}
 MADE_AGAIN = f"what was made again is another, named {UNPLANNED}01, {UNPLANNED}02 and so on"
 
 
@@ -70,16 +74,25 @@ class Batch:
 
 @dataclass(frozen=True, kw_only=True)
 class Cost:
-    """What a round, a melt and a pour cost, and one tester more in a round, in a unit that must bring `suggest.WORTH`.
+    """What a round, a melt and a pour cost, and one tester more in a round, in one unit of your own.
 
     The usual panel is part of what a round costs. That one more costs a quarter of a melt is our own figure: a
-    friend has to be asked, served and written down.
+    friend has to be asked, served and written down. worth : desirability (0 to 1) that a unit must bring; None for what
+    an evening of 4 pours in 2 melts must bring at the usual costs, whatever the unit.
     """
 
     round: float = 5.0
     melt: float = 1.0
     pour: float = 0.5
     tester: float = 0.25
+    worth: float | None = None
+
+    @property
+    def unit_must_bring(self) -> float:
+        """`worth`, or WORTH x cost of an evening of 4 pours in 2 melts at the usual costs / its cost at these."""
+        if self.worth is not None:
+            return self.worth
+        return WORTH * (Cost().of(**EVENING) / self.of(**EVENING))
 
     def of(self, *, rounds: int, melts: int, pours: int, testers: int = 0) -> float:
         """rounds x round + melts x melt + pours x pour + testers x tester; testers beyond the usual panel."""

@@ -111,6 +111,9 @@ def _cost(words: Mapping) -> Cost:
     check_keys(words, KEYS["cost"], "[cost]")
     found = {key: number_of(value, f"[cost] {key}") for key, value in words.items()}
     for key, value in found.items():
+        if value < 0 and key == "worth":
+            raise TrialError(f"[cost] worth is {value:g}, which is below 0. Give the desirability (0 to 1) that one "
+                             "unit of cost must bring, or leave it out.")
         if value < 0:
             raise TrialError(f"[cost] {key} is {value:g}, which is below 0. Give the cost of a round, melt, pour and "
                              "tester, in one unit.")

@@ -21,7 +21,7 @@ KEYS = MappingProxyType(
         "noise": ("round", "melt", "pour", "tester", "tester_pour"),
         "read_noise": ("round", "melt", "pour", "reading"),
         "pantry": ("inci", "role", "density", "melting", "flag"),
-        "cost": ("round", "melt", "pour", "tester"),
+        "cost": ("round", "melt", "pour", "tester", "worth"),
     }
 )
 

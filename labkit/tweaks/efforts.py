@@ -16,7 +16,6 @@ from labkit.tweaks.standing import Standing, standing_of
 from labkit.tweaks.suggest import (
     FINE,
     WIDE,
-    WORTH,
     _best_round,
     _checked,
     _cost,
@@ -98,14 +97,15 @@ def compare_efforts(trial, pours: int | None = 4, melts: int | None = 2, seed: i
     table = _table(trial, evenings, compared.gain, paid, compared.usual, words)
     rounds = {name: round_ if name in ("round", "tester", "tasting") else _round_of(trial, evening, hold)
               for name, evening in evenings.items()}
-    advice = "\n".join([*_hopeless(compared), _advice(table), *missing(trial, compared.standing.surfaces)])
-    return Efforts(table=table, rounds=rounds, worth=WORTH, advice=advice)
+    due = trial.cost.unit_must_bring
+    advice = "\n".join([*_hopeless(compared), _advice(table, due), *missing(trial, compared.standing.surfaces)])
+    return Efforts(table=table, rounds=rounds, worth=due, advice=advice)
 
 
 def _hopeless(compared: "Compared") -> list[str]:
     """That suggest_next plans another round, where nothing is expected to be of use and this one brings too little."""
     standing, round_ = compared.standing, compared.round
-    due = WORTH * _cost(standing.trial, round_)
+    due = standing.trial.cost.unit_must_bring * _cost(standing.trial, round_)
     if of_use(standing.known.mean(standing.points.iloc[[0]])[0], compared.gain, due):
         return []
     return ["No formula within the limits is expected to give what you want, so suggest_next plans a round that "
@@ -188,14 +188,15 @@ def _table(trial, evenings: Mapping[str, Evening], base: float, paid: np.ndarray
     table = pd.DataFrame(rows, index=pd.Index(evenings, name="name"))
     added = table["added cost"] = table["cost"] - table.at["round", "cost"]
     table["added per unit"] = table["difference"] / added.where(added > 1e-9)
-    table["pays"] = (_beside(table) | (table.index == "round")) & (table["per unit"] >= WORTH)
+    due = trial.cost.unit_must_bring
+    table["pays"] = (_beside(table, due) | (table.index == "round")) & (table["per unit"] >= due)
     return table
 
 
-def _beside(row):
+def _beside(row, due: float):
     """Whether it surely brings something, and as expected enough for what it adds to the cost of a round that is poured
     anyway (a row, or all)."""
-    return ((row["difference"] >= WORTH * row["added cost"]) & (row["difference"] > CLEAR * row["se"])
+    return ((row["difference"] >= due * row["added cost"]) & (row["difference"] > CLEAR * row["se"])
             & (row["difference"] >= LEAST))
 
 
@@ -219,15 +220,15 @@ def _round_of(trial, evening: Evening, hold: Mapping[str, float] | None) -> Roun
 
 # In words
 
-def _advice(table: pd.DataFrame) -> str:
+def _advice(table: pd.DataFrame, due: float) -> str:
     base, more = table.iloc[0], table.iloc[1:]
     sentences = [f"The round as suggested costs {base['cost']:g} and is expected to bring {base['gain']:.3f} of "
-                 f"desirability (0 to 1), {base['per unit']:.4f} a unit of cost; a unit must bring {WORTH:g}."]
-    sentences += [_about(row) for row in more.reset_index(names="name").to_dict("records")]
-    return "\n".join([_first(table), *sentences])
+                 f"desirability (0 to 1), {base['per unit']:.4f} a unit of cost; a unit must bring {due:g}."]
+    sentences += [_about(row, due) for row in more.reset_index(names="name").to_dict("records")]
+    return "\n".join([_first(table, due), *sentences])
 
 
-def _first(table: pd.DataFrame) -> str:
+def _first(table: pd.DataFrame, due: float) -> str:
     """What to do, before the numbers."""
     paying = table.iloc[1:].query("pays")
     if not table["pays"].any():
@@ -235,13 +236,13 @@ def _first(table: pd.DataFrame) -> str:
                 "says stop as well, settle on the formula that it gives, and confirm it (plan_confirmation).")
     if not len(paying):
         return "Pour the round as suggested; nothing beside it pays for itself."
-    net = paying["difference"] - WORTH * paying["added cost"]
+    net = paying["difference"] - due * paying["added cost"]
     order = list(paying.loc[net.sort_values(ascending=False, kind="stable").index, "effort"])
     rest = f"; {words_joined(order[1:])} would pay too, each by itself" if order[1:] else ""
     return f"Best beside the round as suggested: {order[0]}{rest}."
 
 
-def _about(row: Mapping) -> str:
+def _about(row: Mapping, due: float) -> str:
     """One effort: what it costs, what it adds, whether that pays, or would beside a round that is poured anyway."""
     name = row["effort"][0].upper() + row["effort"][1:]
     told = (abs(row["difference"]) > max(CLEAR * row["se"], LEAST)
@@ -249,8 +250,8 @@ def _about(row: Mapping) -> str:
     adds = f"{abs(row['difference']):.4f} {'more' if row['difference'] > 0 else 'less'}"
     anyway = "" if row["pays"] else " if the round is poured all the same"
     if abs(row["added cost"]) <= 1e-9:
-        verdict = f"do it{anyway}" if _beside(row) else "leave the round as it is"
+        verdict = f"do it{anyway}" if _beside(row, due) else "leave the round as it is"
         return f"{name} costs the same and brings {adds if told else FAINT}: {verdict}."
     adds = f"{adds} ({row['added per unit']:.4f} a unit)" if told else FAINT
-    verdict = f"it pays{anyway}" if _beside(row) else "it does not pay"
+    verdict = f"it pays{anyway}" if _beside(row, due) else "it does not pay"
     return f"{name} costs {row['added cost']:g} more and brings {adds}: {verdict}."

@@ -10,7 +10,7 @@ from labkit.tweaks.outlook import SAME, Outlook
 LEVELS = 7             # values of a factor that are compared
 TOLD = 2.33            # standard deviations: one chance in fifty for either sign that an effect is none
 STAKE = 0.035          # desirability: less is not worth looking for. It is .7 of what a whole evening of 9 must bring
-#                        to pay (9 x `suggest.WORTH`), so that nothing is held whose effect might alone pay for one
+#                        to pay (9 x `rounds.WORTH`), so that nothing is held whose effect might alone pay for one
 LOSS = 0.1             # desirability: what may be lost, on average over what is possible, where the best lies elsewhere
 GIVEN_UP = 0.01        # desirability: what may be lost for certain, a fifth of what an evening must bring
 

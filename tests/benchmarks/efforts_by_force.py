@@ -12,7 +12,7 @@ settled on anew; gained is what the new posterior expects there over what it exp
 The kit itself reckons by regression over draws.
 
 The sign compared: is the effort worth more per unit of cost than the round as suggested, gain / cost - gain / cost; then
-whether it pays, difference - `suggest.WORTH` a unit of added cost. A trial and effort counts where the rehearsal itself can tell:
+whether it pays, difference - what a unit must bring a unit of added cost. A trial and effort counts where the rehearsal itself can tell:
 where its difference is over 1.64 of its standard errors. Beside it the same with the invented world as the truth, whose
 luck is one draw only; and how far the exact update stands from a fit of the same scores by the kit.
 """
@@ -37,7 +37,6 @@ from labkit.surfaces.reading import OWN, WAVE
 from labkit.tweaks import suggest_next
 from labkit.tweaks.efforts import FINE, compared_evenings, cost_of
 from labkit.tweaks.outlook import desirability_of, wanted_part
-from labkit.tweaks.suggest import WORTH
 from labkit.tweaks.trying import ANEW, Luck
 from labkit.tweaks.worth import SHARED
 
@@ -257,7 +256,8 @@ def judged(trial, world, plays: int, seed: int) -> list[dict]:
             more = gains[name] - gains["round"]
             row[source] = {"gain": float(gains["round"].mean()), "more": float(more.mean()),
                            "unit": float(unit.mean()), "unit se": float(unit.std() / np.sqrt(len(unit))),
-                           "pays": float(more.mean() - WORTH * extra), "pays se": float(more.std() / np.sqrt(len(more)))}
+                           "pays": float(more.mean() - trial.cost.unit_must_bring * extra),
+                           "pays se": float(more.std() / np.sqrt(len(more)))}
         row["force"]["paid"] = float((force[f"{name} paid"] - force["round paid"]).mean())
         row["force"]["round paid"] = float(force["round paid"].mean())
         rows.append(row)

@@ -26,16 +26,16 @@ def test_the_example_shows_the_cautions():
 
 def test_the_example_shows_the_costs_that_are_used_without_a_table():
     shown = beginning.first_definition().split("# [cost]\n")[1].replace("# ", "")
-    assert tomllib.loads(shown) == vars(Cost()) == vars(labkit.Trial.from_toml(beginning.first_definition()).cost)
+    begun = labkit.Trial.from_toml(beginning.first_definition()).cost
+    assert {**tomllib.loads(shown), "worth": None} == vars(Cost()) == vars(begun)
 
 
-def test_the_example_says_what_a_unit_of_cost_must_bring():
-    """It said "any one unit", but costs ten times as high turn "Pour this round" into "Stop here"."""
-    from labkit.tweaks.suggest import WORTH
-    shown = " ".join(beginning.first_definition().replace("#", " ").split())
-    evening = Cost().of(rounds=1, melts=2, pours=4)
-    assert f"A unit must bring {WORTH:g} of desirability" in shown
-    assert f"comes to {evening:g} here, and must bring {WORTH * evening:.2f}." in shown and "any one unit" not in shown
+def test_the_example_says_what_an_evening_must_bring():
+    shown, cost = " ".join(beginning.first_definition().replace("#", " ").split()), Cost()
+    evening = cost.of(rounds=1, melts=2, pours=4)
+    assert (f"which comes to {evening:g} here, must bring {cost.unit_must_bring * evening:.2f} of desirability (0 to 1), or "
+            f"you are told to stop. To have it bring more or less, say what a unit must bring, such as worth = "
+            f"{cost.unit_must_bring:g}:") in shown
 
 
 def test_tables_are_empty_and_have_their_headers(tmp_path):

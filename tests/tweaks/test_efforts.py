@@ -214,7 +214,7 @@ def priced(demo, toml):
 
 
 def test_prices_decide_what_pays(demo):
-    dear = labkit.compare_efforts(priced(demo, "\n[cost]\npour = 50\nmelt = 50\nround = 50\ntester = 0\n"), seed=2)
+    dear = labkit.compare_efforts(priced(demo, "\n[cost]\npour = 50\nmelt = 50\nround = 50\ntester = 0\nworth = 0.0055\n"), seed=2)
     assert not dear.table.loc[["round", "pour", "melt"], "pays"].any()
     assert dear.table.at["tester", "added cost"] == 0 and np.isnan(dear.table.at["tester", "added per unit"])
     assert dear.advice.startswith("No round pays for all that it costs, neither as suggested nor with anything more. Where "
@@ -271,3 +271,16 @@ def test_without_scores_there_is_nothing_to_compare():
     with pytest.raises(TweakError) as refused:
         labkit.compare_efforts(labkit.Trial.from_toml(TERRACOTTA))
     assert str(refused.value) == "Terracotta stick has too few scores to settle on anything. Score two pours or more first."
+
+
+def test_the_unit_of_the_prices_changes_no_advice(demo, efforts):
+    """All ten times as dear is the same in another unit: what pays, and whether to stop, is as it was."""
+    tens = priced(demo, "\n[cost]\nround = 50\nmelt = 10\npour = 5\ntester = 2.5\n")
+    found = labkit.compare_efforts(tens, seed=2)
+    assert found.worth == pytest.approx(efforts.worth / 10)
+    assert found.table["pays"].tolist() == efforts.table["pays"].tolist()
+    np.testing.assert_allclose(found.table["cost"], 10 * efforts.table["cost"])
+    for trial in (demo, tens):
+        tweaks = [labkit.suggest_next(trial, seed=2, worth=part * trial.cost.unit_must_bring) for part in (0.2, 1, 5)]
+        assert [tweak.stop for tweak in tweaks] == [False, tweaks[1].stop, True]
+        assert labkit.suggest_next(trial, seed=2).stop == tweaks[1].stop == labkit.suggest_next(demo, seed=2).stop

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from labkit.rounds import Cost
-from labkit.tweaks.efforts import WORTH, _advice, _chosen, _table
+from labkit.tweaks.efforts import _advice, _chosen, _table
 from labkit.tweaks.trying import Evening
 
 TRIAL = types.SimpleNamespace(cost=Cost(round=5.0, melt=1.0, pour=0.5, tester=0.25))
@@ -67,8 +67,8 @@ def test_what_scatters_too_much_to_be_told_does_not_pay():
 def test_the_first_to_buy_is_what_is_left_of_most_once_it_is_paid_for():
     """A tasting adds .0100 for 1.5, and at .0055 a unit keeps .0018; a tester adds .0060 for .25 and keeps .0046."""
     table = table_of([[0.0] * 8, *np.zeros((2, 8)), [0.006] * 8, [0.01] * 8])
-    assert table["pays"].tolist() == [True, False, False, True, True] and WORTH == 0.0055
-    assert _advice(table).startswith("Best beside the round as suggested: tester; tasting would pay too, each by itself.\n")
+    assert table["pays"].tolist() == [True, False, False, True, True] and TRIAL.cost.unit_must_bring == 0.0055
+    assert _advice(table, 0.0055).startswith("Best beside the round as suggested: tester; tasting would pay too, each by itself.\n")
 
 
 def test_of_each_effort_the_best_way_is_taken():

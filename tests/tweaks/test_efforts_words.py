@@ -2,7 +2,8 @@
 import pandas as pd
 import pytest
 
-from labkit.tweaks.efforts import WORTH, Efforts, _advice, _beside
+from labkit.rounds import WORTH
+from labkit.tweaks.efforts import Efforts, _advice, _beside
 
 
 def efforts(gain, repeat, tester, se=0.0005):
@@ -13,8 +14,8 @@ def efforts(gain, repeat, tester, se=0.0005):
                          index=["round", "repeat", "tester"])
     table["per unit"] = table["gain"] / table["cost"]
     table["added per unit"] = table["difference"] / table["added cost"].where(table["added cost"] > 0)
-    table["pays"] = (_beside(table) | (table.index == "round")) & (table["per unit"] >= WORTH)
-    return Efforts(table=table, rounds={}, worth=WORTH, advice=_advice(table))
+    table["pays"] = (_beside(table, WORTH) | (table.index == "round")) & (table["per unit"] >= WORTH)
+    return Efforts(table=table, rounds={}, worth=WORTH, advice=_advice(table, WORTH))
 
 
 def test_what_is_better_in_a_round_that_does_not_pay_is_for_who_pours_it_all_the_same():
