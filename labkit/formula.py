@@ -113,9 +113,32 @@ class Recipe:
         low, high = self.box
         return (columns_of(frame, self.coordinates).to_numpy(dtype=float) - low) / np.where(high > low, high - low, 1.0)
 
+    @cached_property
+    def steps(self) -> np.ndarray:
+        """To how much each coordinate can be set and read, (D,), with room for rounding; 0 where it is not stated."""
+        return locked(np.array([0.0] * len(self.factors) + [setting.room for setting in self.setting_list]))
+
+    def beyond_ranges(self, frame: pd.DataFrame) -> np.ndarray:
+        """How far each coordinate is under its low or over its high, in its unit, (n, D); 0 or less within."""
+        (low, high), values = self.box, columns_of(frame, self.coordinates).to_numpy(dtype=float)
+        return np.maximum(low - values, values - high)
+
+    def at_ends(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """The points, with settings that were read within a step outside their range set to its end."""
+        beyond, frame = pd.DataFrame(self.beyond_ranges(frame), columns=list(self.coordinates)), frame.copy()
+        for s in (s for s in self.setting_list if s.step):
+            near = (beyond[s.name] <= s.room).to_numpy()
+            frame[s.name] = np.where(near, frame[s.name].clip(s.low, s.high), frame[s.name])
+        return frame
+
     def apart(self, points: pd.DataFrame, others: pd.DataFrame) -> np.ndarray:
-        """Largest difference of each of n points to each of m others, as a part of a coordinate's range, (n, m)."""
-        return np.abs(self.over_ranges(points)[:, None] - self.over_ranges(others)[None]).max(axis=2)
+        """Largest difference of each of n points to each of m others, as a part of a coordinate's range, (n, m).
+
+        What differs by a step of its setting or less is the same.
+        """
+        low, high = self.box
+        gaps = np.abs(self.over_ranges(points)[:, None] - self.over_ranges(others)[None])
+        return np.where(gaps <= self.steps / np.where(high > low, high - low, 1.0), 0.0, gaps).max(axis=2)
 
     # Statements and equations
 

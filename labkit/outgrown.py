@@ -9,9 +9,10 @@ from labkit.region import REACH
 from labkit.rounds import grams_column
 from labkit.trial import Trial
 from labkit.weighed import are_inside
-from labkit.wording import words_joined
+from labkit.wording import unit_text, words_joined
 
 OFF = 0.1              # of what the formula at a pour's own factors has of an ingredient
+BY_HAND = 0.1          # of a setting's range, or of what it is pinned at: as far as a hand may miss it
 SMALL = 0.25           # of a scale: scores within so much of it may have been given on another
 SLACK = 5              # balance steps besides: as near as a hand comes to what it is to weigh
 
@@ -20,7 +21,25 @@ def told_outgrown(trial: Trial) -> list[str]:
     """Which rows do not fit the present trial.toml, and stay; with advice where something is to be done about them."""
     outside = trial.made.index[~trial.made["inside"]]
     return ([f"Outside the present limits, and kept: {words_joined(outside)}."] * bool(len(outside))
+            + told_steps(trial, trial.made.loc[outside])
             + told_far(trial) + told_undescribed(trial) + told_scales(trial) + told_waiting(trial))
+
+
+def told_steps(trial: Trial, outside: pd.DataFrame) -> list[str]:
+    """Settings that alone, and by little, put pours outside, as a thermometer does that cannot be read nearer."""
+    recipe, told = trial.recipe, []
+    beyond = pd.DataFrame(recipe.beyond_ranges(outside), columns=list(recipe.coordinates), index=outside.index)
+    for s in recipe.setting_list:
+        off = beyond.loc[beyond[s.name] > s.room, s.name]
+        near = off[off <= BY_HAND * (s.high - s.low or abs(s.low))]
+        back = outside.loc[near.index, list(recipe.coordinates)].assign(**{s.name: s.low})
+        alone = near[~outside_now(trial, back)]
+        if len(alone):
+            where = f"{words_joined(alone.index)} {'is' if len(alone) == 1 else 'are'} outside by {s.name} alone, "
+            most = f"{'up to ' * (len(alone) > 1)}{alone.max():.3g} {unit_text(s.unit)}".strip()
+            told.append(f"{where}by {most}. Where it cannot be set or read nearer than that, say so with step under "
+                        f"[settings.{s.name}].")
+    return told
 
 
 def told_far(trial: Trial) -> list[str]:

@@ -226,10 +226,12 @@ def round_from_factors(
 
 
 def as_set(setting: Setting, values: np.ndarray) -> np.ndarray:
-    """Values as a hand sets them: to a power of ten near a hundredth of the range, never beyond an end it kept."""
+    """Values as a hand sets them, never beyond an end that they kept: to whole steps of the setting, or to a power of
+    ten near a hundredth of its range where no step is stated."""
     if setting.high <= setting.low:
         return values
-    rounded = np.round(values, digits_of_range(setting.low, setting.high))
+    rounded = (np.round(np.round(values / setting.step) * setting.step, 9) if setting.step
+               else np.round(values, digits_of_range(setting.low, setting.high)))
     within = (values >= setting.low) & (values <= setting.high)
     return np.where(within, np.clip(rounded, setting.low, setting.high), rounded)
 
@@ -237,6 +239,8 @@ def as_set(setting: Setting, values: np.ndarray) -> np.ndarray:
 def digits_of_setting(setting: Setting) -> int:
     """Decimals in which a setting is told: those of its ends, and those to which a hand sets it."""
     ends = max(map(digits_of_step, (setting.low, setting.high)))
+    if setting.step:
+        return max(ends, digits_of_step(setting.step))
     return max(ends, digits_of_range(setting.low, setting.high)) if setting.low < setting.high else ends
 
 

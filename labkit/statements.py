@@ -48,13 +48,23 @@ class Blend:
 
 @dataclass(frozen=True, kw_only=True)
 class Setting:
-    """Something set on the bench and not weighed, with its low, high and unit."""
+    """Something set on the bench and not weighed, with its low, high and unit; per_melt : it cannot change in a pot.
+
+    step : to how much it can be set and read, 0 where that is not stated. A reading within a step of low or high keeps
+    the range, as weights do within a step of the balance.
+    """
 
     name: str
     low: float
     high: float
     unit: str = ""
     per_melt: bool = False
+    step: float = 0.0
+
+    @property
+    def room(self) -> float:
+        """How far readings of the same may be apart: a step, and what rounding adds."""
+        return self.step * (1 + 1e-9)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -117,11 +117,12 @@ def _bookkeeping(plan: pd.DataFrame, pours: pd.DataFrame) -> pd.DataFrame:
 
 
 def are_inside(region: Region, points: pd.DataFrame, tolerance: float) -> np.ndarray:
-    """Whether points keep the limits and the ranges of settings; tolerance : a balance step as a part of the pour."""
+    """Whether points keep the limits, and within a step the ranges of settings; tolerance : a balance step as a part of
+    the pour."""
     recipe = region.recipe
-    bounds, settings = recipe.bounds.loc[list(recipe.settings)], points[list(recipe.settings)]
+    beyond = recipe.beyond_ranges(points)[:, len(recipe.factors):]
     kept = region.keeps(points, tolerance=tolerance)
-    return kept & ((settings >= bounds["low"]) & (settings <= bounds["high"])).all(axis=1).to_numpy()
+    return kept & (beyond <= recipe.steps[len(recipe.factors):]).all(axis=1)
 
 
 def _typed(rows: pd.DataFrame) -> pd.DataFrame:

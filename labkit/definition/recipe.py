@@ -170,7 +170,12 @@ def _setting(name: str, words: Mapping) -> Setting:
     per_melt = words.get("per_melt", False)
     if not isinstance(per_melt, bool):
         raise TrialError(f"{where} per_melt is {per_melt!r}. Write true or false, without quotes.")
-    return Setting(name=name, low=low, high=high, unit=str(words.get("unit", "")), per_melt=per_melt)
+    step = number_of(words.get("step", 0.0), f"{where} step")
+    if "step" in words and not 0 < step <= (high - low if high > low else math.inf):
+        wide = f" and no more than its range of {high - low:g}" if high > low else ""
+        raise TrialError(f"{where} step is {step:g}. Give to how much it can be set and read, above 0{wide}, or "
+                         "leave it out.")
+    return Setting(name=name, low=low, high=high, unit=str(words.get("unit", "")), per_melt=per_melt, step=step)
 
 
 def _limit(k: int, words: Mapping) -> Limit:

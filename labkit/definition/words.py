@@ -15,7 +15,7 @@ KEYS = MappingProxyType(
         "melt": ("pot",),
         "factor": ("of", "within", "low", "high"),
         "blend": ("parts", "low", "high"),
-        "setting": ("unit", "low", "high", "per_melt"),
+        "setting": ("unit", "low", "high", "step", "per_melt"),
         "limit": ("of", "within", "low", "high"),
         "attribute": ("scale", "ends", "wanted", "expect", "importance", "reading", "unit", "direction", "noise"),
         "noise": ("round", "melt", "pour", "tester", "tester_pour"),

@@ -305,9 +305,10 @@ def known_before(question: Question, past: pd.DataFrame) -> Known:
 def _comparable(question: Question, past: pd.DataFrame) -> pd.DataFrame:
     """Earlier pours that the model can speak of: with a flat prior and a hold, only those at the held values."""
     bounds, held = question.whole.recipe.bounds, question.held.recipe.bounds
+    steps = dict(zip(question.whole.recipe.coordinates, question.whole.recipe.steps, strict=True))
     fixed = [c for c in bounds.index if question.is_flat and held.at[c, "low"] == held.at[c, "high"]]
     near = np.ones(len(past), dtype=bool)
     for c in fixed:
-        room = AS_HELD * max(bounds.at[c, "high"] - bounds.at[c, "low"], 1e-9)
+        room = max(AS_HELD * max(bounds.at[c, "high"] - bounds.at[c, "low"], 1e-9), steps[c])
         near &= (np.abs(past[c] - held.at[c, "low"]) <= room).to_numpy()
     return past[near]

@@ -130,7 +130,7 @@ def control_point(trial: Trial, control: str) -> Points:
             f"control {control} lies outside the limits: {_outside_words(trial, row.iloc[0])}. Choose another pour, or "
             "widen the limits."
         )
-    return Points.at(trial.recipe, row[list(trial.recipe.coordinates)].astype(float))
+    return Points.at(trial.recipe, trial.recipe.at_ends(row[list(trial.recipe.coordinates)].astype(float)))
 
 
 def _starting_point(trial: Trial) -> Points:

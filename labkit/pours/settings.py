@@ -32,9 +32,10 @@ def set_otherwise(row: Mapping, others: Iterable[Mapping], recipe: Recipe, where
     """The same of what cannot change within one pot, and was set otherwise for another of `others` from that pot."""
     pot = [other for other in others if recipe.pot and row["melt"] and other["melt"] == row["melt"]]
     for setting in [s for s in recipe.setting_list if s.per_melt and not is_meant(row)]:
+        near = max(APART * (setting.high - setting.low), setting.room)
         for other in pot:
             one, two = row[setting.name], other[setting.name]
-            if not is_blank(one) and not is_blank(two) and abs(one - two) > APART * (setting.high - setting.low):
+            if not is_blank(one) and not is_blank(two) and abs(one - two) > near:
                 return (f"{where}: {setting.name} is {one:g}, but {two:g} for {other['pour']} of the same melt "
                         f"{row['melt']}, and trial.toml has it per melt. Correct one of them, or write '{REALLY_SO}' "
                         "in the note.")

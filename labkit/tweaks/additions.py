@@ -59,8 +59,8 @@ class Around:
         trial = self.bench.trial
         made = poured_well(trial)
         if self.hold and len(made):
-            over, recipe = trial.recipe.over_ranges, trial.recipe
-            made = made[np.abs(over(made) - over(recipe.held_at(made, self.hold))).max(axis=1) < AGAIN]
+            recipe = trial.recipe
+            made = made[np.diag(recipe.apart(made, recipe.held_at(made, self.hold))) < AGAIN]
         return made.iloc[[int(np.argmax(self.bench.outlook.mean(made)))]] if len(made) else made
 
     def as_it_is(self, **changed) -> Evening:
