@@ -18,7 +18,7 @@ from labkit.store.reading import OnDisk, file_of, read_folder
 from labkit.trial import Trial
 from labkit.tweaks import Tweak
 from labkit.tweaks.words import first_of_all, newest_waits, unpoured
-from labkit.wording import Block, Report, grid_of, heading, line, plural, report, short_text, words_joined
+from labkit.wording import Block, Report, grid_of, heading, line, plural, report, short_text, unit_text, words_joined
 
 COMMANDS = {
     "next": ("TRIAL", "say what to pour next, and why"),
@@ -267,7 +267,8 @@ def _settled(trial: Trial, tweak: Tweak) -> list[Block]:
     """Today's best formula: its grams, its factors and settings, and what to expect of it."""
     best, pour = tweak.best.iloc[0], f"{trial.batch.pour_g:g}"
     grams = words_joined([f"{trial.batch.told(best[f'{name} [g]'])} {name}" for name in trial.recipe.ingredients])
-    places = ", ".join(f"{name} {short_text(best[name])}" for name in trial.recipe.coordinates)
+    units = {setting.name: unit_text(setting.unit) for setting in trial.recipe.setting_list}
+    places = ", ".join(f"{c} {short_text(best[c])} {units.get(c, '')}".strip() for c in trial.recipe.coordinates)
     blocks = [heading("The formula it would settle on today"), line(f"Grams for a pour of {pour}: {grams}."),
               line(f"That is {places}.")]
     mean = "mean score or reading" if trial.read_attributes else "mean score"

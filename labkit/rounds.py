@@ -21,6 +21,7 @@ from labkit.wording import (
     number_text,
     plural,
     report,
+    unit_text,
     words_joined,
 )
 
@@ -184,13 +185,19 @@ class Round:
         settings = {setting.name: digits_of_setting(setting) for setting in self.recipe.setting_list}
         return dict.fromkeys(weighed, self.batch.digits) | settings
 
+    @property
+    def heads(self) -> dict[str, str]:
+        """What is printed over a setting that has a unit: `pour_temperature [°C]`."""
+        return {s.name: f"{s.name} [{unit_text(s.unit)}]" for s in self.recipe.setting_list if s.unit}
+
     def _report(self) -> Report:
         size = f"{plural(len(self.frame), 'pour')} in {plural(len(self.melts), 'melt')}"
         blocks = [heading(f"Round {self.number}: {size}")]
         if self.recipe.pot:
             title = f"Melt ({100 * ALLOWANCE:.0f} % more than is drawn, for what stays in the beaker)"
             blocks.append(grid_of(self.melt_sheet(ALLOWANCE), digits=self.batch.digits, title=title))
-        blocks.append(grid_of(self.pour_sheet(), digits=self.digits, title="Pour, in this order"))
+        blocks.append(grid_of(self.pour_sheet().rename(columns=self.heads), title="Pour, in this order",
+                              digits={self.heads.get(c, c): places for c, places in self.digits.items()}))
         if self.recipe.pot and self.recipe.stirred:
             title = "Where the base drawn came out otherwise, stir in for each gram of it"
             blocks.append(grid_of(self.per_gram_of_base(), digits=4, title=title))

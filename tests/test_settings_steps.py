@@ -138,3 +138,15 @@ def test_what_was_read_a_step_from_a_held_value_was_poured_at_it(step, at_it):
         bench = types.SimpleNamespace(trial=trial, outlook=outlook)
         best = Around.best.fget(types.SimpleNamespace(bench=bench, hold={"pour_temperature": 70}))
         assert list(best.index) == [liked if liked in at_it else at_it[0]]
+
+
+def test_settings_are_printed_with_their_unit_and_kept_without_it(demo):
+    tweak = labkit.suggest_next(demo, seed=2)
+    for text in (str(tweak.round), str(tweak), tweak._repr_html_()):
+        assert "pour_temperature [°C]" in text and "pour_temperature [degC]" not in text
+    assert "pour_temperature" in tweak.round.to_frame() and "pour_temperature" in tweak.best
+    temperature = tweak.round.frame["pour_temperature"]
+    printed = str(tweak.round).split("Pour, in this order\n")[1].split("\n")[1:1 + len(temperature)]
+    assert [row.split()[-1] for row in printed] == [f"{t:.1f}" for t in temperature]
+    plain = Trial.from_toml(TERRACOTTA.replace('unit = "degC"\n', ""))
+    assert "pour_temperature\n" in str(labkit.plan_round(plain, pours=2, melts=1, seed=1))

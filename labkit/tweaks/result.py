@@ -49,7 +49,7 @@ class Tweak:
         blocks += self.round._report().blocks
         blocks += _why_blocks(self.reasons)
         blocks.append(heading("What it would settle on today"))
-        blocks.append(grid_of(_upright(self.best), digits={"value": self._places()}))
+        blocks.append(grid_of(_upright(self.best.rename(columns=self.round.heads)), digits={"value": self._places()}))
         if len(self.predictions):
             digits = digits_of(self.predictions["attribute"], self.scales)
             units = {name: scale.shown_unit for name, scale in self.scales.items()}

@@ -70,7 +70,7 @@ def test_the_formula_is_told_in_steps_of_the_balance_and_as_a_hand_sets_it(tweak
     told = {" ".join(row[:-1]): row[-1] for row in rows(str(tweak), "What it would settle on today")[:7]}
     best = tweak.best.iloc[0]
     assert told["beeswax [g]"] == f"{best['beeswax [g]']:.1f}" and told["castor oil [g]"] == f"{best['castor oil [g]']:.1f}"
-    assert told["warmth"] == f"{best['warmth']:.1f}" and told["wax"] == f"{best['wax']:.3f}"
+    assert told["warmth [°C]"] == f"{best['warmth']:.1f}" and told["wax"] == f"{best['wax']:.3f}"
 
 
 def test_what_is_read_has_its_unit(trial, tweak):
