@@ -88,4 +88,4 @@ def test_a_setting_over_a_thousand_is_no_power_of_ten():
     from definitions import TERRACOTTA
     trial = Trial.from_toml(TERRACOTTA.replace("low = 68\nhigh = 80", "low = 1200\nhigh = 1300"))
     tweak = suggest_next(trial, pours=2, melts=1, seed=1)
-    assert any("pour_temperature 1250." in str(block.text) for block in _settled(trial, tweak))
+    assert any("pour_temperature 1250 °C." in str(block.text) for block in _settled(trial, tweak))
