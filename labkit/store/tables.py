@@ -26,6 +26,7 @@ ENCODINGS = {"utf-8": "UTF-8", "utf-16-le": "UTF-16", "utf-16-be": "UTF-16", "cp
 MOSTLY_BLANK = ("outcome", "defects", "note", "corrects", "reason", "since", "unit", "repeat")
 _HEADER = re.compile(r'(?:[^"\r\n]|"(?:[^"]|"")*+")*')         # up to the first line end outside quotes
 _QUOTED = re.compile(r'"(?:[^"]|"")*+"')
+_SEPARATOR = re.compile(r'"?sep=.?[;,\t]*"?[;,\t]*', re.IGNORECASE)       # what one spreadsheet writes over the header
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -173,6 +174,9 @@ def _rows(text: str, *, delimiter: str, file: str) -> Iterator[Row]:
 
 
 def _check_header(table: Table) -> None:
+    if table.header and _SEPARATOR.fullmatch(said := table.header.text.strip()):
+        raise StoreError(f"{table.file} row {table.header.number}: {said} tells a spreadsheet how cells are parted "
+                         "and names no column. Delete that line; the one below it is the header.")
     names = [name for name in table.columns if name]
     double = [name for name in dict.fromkeys(names) if names.count(name) > 1]
     if double:

@@ -99,6 +99,15 @@ class TestRefused:
             "scores.csv row 3: cell 3 is 'warm', but the header has 2 columns. "
             "Put a cell that holds a comma in quotation marks.")
 
+    @pytest.mark.parametrize("line", ["sep=;", "sep=,", "SEP=;", '"sep=;"', "sep=\t", "sep=;;;"])
+    def test_a_line_that_tells_a_spreadsheet_how_cells_are_parted(self, line):
+        assert refused(f"{line}\npour;tester;score\nP01;T01;7\n") == (
+            f"scores.csv row 1: {line.strip()} tells a spreadsheet how cells are parted and names no column. Delete that "
+            "line; the one below it is the header.")
+
+    def test_a_column_may_be_called_so(self):
+        assert parse_table(b"sep,pour\n1,P01\n", file="scores.csv").columns == ("sep", "pour")
+
     def test_a_cell_under_no_name(self):
         assert refused("pour;;score\n\nP01;x;7\n") == (
             "scores.csv row 3: cell 2 is 'x', but its column has no name. "
