@@ -19,6 +19,14 @@ def words_joined(words: Iterable[object], *, last: str = "and") -> str:
     return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} {last} {items[-1]}" if items else "nothing"
 
 
+def as_counted(names: Iterable[str]) -> list[str]:
+    """Each name once, in order, with the numbers in them as people count: 2 before 10, N2 before N10."""
+    def parts(name: str) -> tuple:
+        split = [part for part in re.split(r"([0-9]+)", name) if part]
+        return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in split], name
+    return sorted(set(names), key=parts)
+
+
 def plural(count: int, noun: str) -> str:
     """`1 pour`, `2 pours`; -s and -x take -es, a consonant before -y gives -ies."""
     if count == 1:

@@ -5,6 +5,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from panels import TEN, reading_of, scored, simulated, trial_with
+from recorded import MELTS, POURS, planned_trial, score_rows
 
 from labkit.attributes import Attribute
 from labkit.panel import appraise_panel, contrasts, seen
@@ -120,3 +121,12 @@ def test_the_difference_that_is_seen_is_of_the_middle_one_of_all_pairs():
 def test_where_there_is_no_noise_two_testers_show_all():
     panel = appraise_panel(trial_with(4).with_scores(scored(np.full((4, 5), 6.0))), prior="flat")
     assert panel.power[["noise", "testers_for_asked"]].to_numpy().tolist() == [[0.0, 2.0]]
+
+
+def test_testers_stand_in_the_order_of_their_numbers():
+    """N1, N2, N10: the tables told N1, N10, N2."""
+    rows = [(pour, f"N{k}", "payoff", score + k % 3) for k in (1, 2, 10, 11) for pour, score in (
+        ("P01", 3), ("P02", 5), ("P03", 4))]
+    panel = appraise_panel(planned_trial().with_melts(MELTS).with_pours(POURS).with_scores(score_rows(*rows)))
+    assert panel.testers["tester"].tolist() == ["N1", "N2", "N10", "N11"]
+    assert [line.split()[0] for line in str(panel).splitlines() if line.startswith("  N")][:4] == ["N1", "N2", "N10", "N11"]

@@ -1,6 +1,18 @@
 import pandas as pd
 
-from labkit.wording import about, grid, grid_of, heading, line, number_text, plural, report, short_text, words_joined
+from labkit.wording import (
+    about,
+    as_counted,
+    grid,
+    grid_of,
+    heading,
+    line,
+    number_text,
+    plural,
+    report,
+    short_text,
+    words_joined,
+)
 
 
 def test_words_and_numbers():
@@ -68,3 +80,10 @@ def test_short_numbers_know_no_powers_of_ten_above_a_thousand():
 def test_between_two_whole_numbers_both_are_said():
     said = [about(n, "tester") for n in (1, 1.0, 1.5, 2.5, 3.0, 3 - 1e-12)]
     assert said == ["1 tester", "1 tester", "1 to 2 testers", "2 to 3 testers", "3 testers", "3 testers"]
+
+
+def test_names_with_numbers_stand_as_people_count():
+    assert as_counted(["N10", "N2", "N1", "N2", "ben", "Ada", "10", "9", "N1b", "01"]) == [
+        "01", "9", "10", "Ada", "N1", "N1b", "N2", "N10", "ben"]
+    assert as_counted(f"T{k:02d}" for k in range(12, 0, -1)) == sorted(f"T{k:02d}" for k in range(1, 13))
+    assert as_counted([]) == [] and as_counted(["²", "a1", "a²"]) == ["a1", "a²", "²"]

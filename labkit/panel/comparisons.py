@@ -9,6 +9,7 @@ from labkit.attributes import Attribute
 from labkit.panel.contrasts import added_effect, all_pairs, letters
 from labkit.panel.reading import Reading
 from labkit.panel.seen import least_seen, power_played, testers_needed
+from labkit.wording import as_counted
 
 SIZE = 0.05            # family-wise: the chance that any pair is called different when none is
 SITTING = 4            # pours of one sitting: compared with each other where a panel has scored but one so far
@@ -62,7 +63,7 @@ def sitting_row(reading: Reading, effect: str) -> dict | None:
 
 def _dummies(names: pd.Series) -> pd.DataFrame:
     """A column a name, in the order of numbers where the names are numbers."""
-    order = sorted(set(names), key=lambda name: (not name.isdigit(), int(name) if name.isdigit() else 0, name))
+    order = as_counted(names)
     return pd.DataFrame({name: (names == name).astype(float) for name in order}, index=names.index)
 
 

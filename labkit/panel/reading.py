@@ -11,7 +11,7 @@ from labkit.attributes import Attribute
 from labkit.core import agreement, levels, reliability, scale_use
 from labkit.errors import PanelError
 from labkit.handing import hands_out_copies
-from labkit.wording import plural
+from labkit.wording import as_counted, plural
 
 LEVEL = 0.9                    # of every interval here
 PRIORS = ("weak", "flat")
@@ -40,7 +40,7 @@ class Reading:
         """From standing scores of one attribute; `pours` gives their order."""
         there = set(scores["pour"])
         pours = tuple(pour for pour in pours if pour in there)
-        testers = tuple(sorted(set(scores["tester"])))
+        testers = tuple(as_counted(scores["tester"]))
         cells = levels.cells_of(
             pd.Categorical(scores["pour"], categories=pours).codes,
             pd.Categorical(scores["tester"], categories=testers).codes,

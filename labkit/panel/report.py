@@ -9,6 +9,7 @@ from labkit.panel.ordinal import FEW_STEPS, read_as_order, steps_of
 from labkit.scores import differs_in, spelled_alike
 from labkit.wording import (
     Report,
+    as_counted,
     decimal_text,
     grid,
     grid_of,
@@ -132,7 +133,7 @@ def _notes(panel) -> list[str]:
             parts = words_joined([words_joined(group) for group in groups], last="and of")
             notes.append(f"{name}: no tester scored pours of {parts} alike, so how these compare rests on the "
                          "stated spread of the testers.")
-    names = sorted({tester for reading in panel.readings.values() for tester in reading.testers})
+    names = as_counted(tester for reading in panel.readings.values() for tester in reading.testers)
     for i, one in enumerate(names):
         twins = [other for other in names[i + 1:] if spelled_alike(other) == spelled_alike(one)]
         notes += [f"{one} and {other} differ only in {differs_in(one, other)}: if they are one tester, correct the "
@@ -167,7 +168,7 @@ def _by_tester(panel, column: str, title: str):
         places = 2 if column == "slope" else decimals(2, panel.readings[row["attribute"]].attribute.finer)
         value = decimal_text(row[column], places, "+" if column == "level" else "")
         cells[row["tester"], row["attribute"]] = f"{value} ({row[column + '_se']:.{places}f})"
-    testers = sorted(set(frame["tester"]))
+    testers = as_counted(frame["tester"])
     rows = [[tester, *(cells.get((tester, name), "") for name in attributes)] for tester in testers]
     return grid(["tester", *attributes], rows, title=f"{title} (standard error)")
 
