@@ -11,6 +11,7 @@ from labkit.pours import is_before
 from labkit.rounds import MADE_AGAIN
 from labkit.wording import words_joined
 
+SUMS = ("mean", "means", "average", "averages", "avg", "median", "sum", "sums", "total", "totals")  # rows of no person
 _LEADING = re.compile(r"(?<!\d)0+(?=\d)")
 
 
@@ -44,6 +45,18 @@ def spelled_alike(name: str, but: str = "") -> str:
     for what, plain in reversed(SPELLINGS.items()):
         name = name if what == but else plain(name)
     return name
+
+
+def told_no_person(name: str) -> str:
+    """What a tester is whose name is that of a row which a spreadsheet computes, or nothing."""
+    no_person = f"tester {name!r} reads like no person, but what a spreadsheet makes of the scores."
+    return no_person * (name.casefold() in SUMS)
+
+
+def doubts_on_people(standing: pd.DataFrame) -> list[str]:
+    """Fact and advice about testers, among the scores that count, who are none."""
+    return [f"scores.csv: {told} Leave it out with set_aside, or give the tester another name."
+            for name in dict.fromkeys(standing["tester"]) if (told := told_no_person(name))]
 
 
 def served_positions(servings: pd.DataFrame) -> dict[tuple[str, str, str], set[str]]:

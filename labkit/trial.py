@@ -20,6 +20,7 @@ from labkit.region import Region
 from labkit.reordered import doubts_on_order
 from labkit.rounds import Batch, Cost, Round, plan_columns, typed_plan
 from labkit.scores import SCORE_COLUMNS, SERVING_COLUMNS, doubts_on_what_was_said, typed_scores, typed_servings
+from labkit.served import doubts_on_people
 from labkit.swapped import doubts_on_names
 from labkit.weighed import Weighed, weighed_pours
 from labkit.wording import plural, words_joined
@@ -188,7 +189,7 @@ class Trial:
             self.tables["scores"], self.tables["servings"], poured=_days(self.tables["pours"], "pour"))
         written = doubts_on_what_is_written(self.recipe.shelf)
         made = doubts_on_what_was_made(self.tables, self.recipe, self.batch)
-        said += doubts_on_days(self.tables) + doubts_on_order(self.tables)
+        said += doubts_on_days(self.tables) + doubts_on_order(self.tables) + doubts_on_people(self._standing)
         names = doubts_on_names(self.attributes, self._standing, self._weighed.made, per_melt=self.recipe.per_melt)
         return (*written, *made, *said, *names, *doubts_on_what_is_aside(self.tables, self.attributes))
 

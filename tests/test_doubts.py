@@ -234,3 +234,16 @@ def test_the_day_of_a_sitting_and_of_setting_aside(demo_copy):
     path = demo_copy / "servings.csv"
     path.write_text(path.read_text().replace("2026-02-08", "friday"))
     assert read_trial(demo_copy).doubts == (f"servings.csv session 1: date {told}",)
+
+
+def test_a_row_of_means_among_the_scores_counts_as_a_tester_until_it_is_left_out(demo_copy):
+    scores = read_trial(demo_copy).scores
+    means = scores.groupby(["pour", "attribute"], sort=False)["score"].mean().round(1).reset_index()
+    with open(demo_copy / "scores.csv", "a", encoding="utf-8") as file:
+        for row in means.itertuples():
+            file.write(f"{row.pour},Mean,,,{row.attribute},{row.score},,\n")
+    trial = read_trial(demo_copy)
+    assert trial.doubts == ("scores.csv: tester 'Mean' reads like no person, but what a spreadsheet makes of the scores. "
+                            "Leave it out with set_aside, or give the tester another name.",)
+    set_aside(demo_copy, tester="Mean", reason="a row of means")
+    assert read_trial(demo_copy).doubts == ()

@@ -10,13 +10,12 @@ import pandas as pd
 from labkit.checks import is_blank
 from labkit.errors import ScoreError
 from labkit.scores import SCORE_KEY, known_ids, not_scored, not_served, other_spelling, spelled_twice, unknown_attribute
+from labkit.served import told_no_person
 from labkit.store.columns import WARM_UP, Left, Said, Words
 from labkit.store.people import People
 from labkit.store.scales import Scales
 from labkit.trial import Trial
 from labkit.wording import plural, words_joined
-
-SUMS = ("mean", "means", "average", "averages", "avg", "median", "sum", "sums", "total", "totals")  # rows of no person
 
 
 class Misunderstood(Exception):
@@ -102,9 +101,8 @@ class Reader:
         return f"{pour} is no pour, but the code under which {coded[0]['pour']} was served. {advice}"
 
     def _tester(self, x: Said) -> str:
-        if x.tester.casefold() in SUMS and x.tester not in self._ids["tester"]:
-            raise Misunderstood("tester", f"tester {x.tester!r} reads like no person, but what a spreadsheet makes of "
-                                          "the scores. Take it out, or give the tester another name.")
+        if x.tester not in self._ids["tester"] and (told := told_no_person(x.tester)):
+            raise Misunderstood("tester", f"{told} Take it out, or give the tester another name.")
         try:
             return self.people.id_of(x.tester) if x.tester else ""
         except ScoreError as problem:
