@@ -24,8 +24,8 @@ def weighed(trial: Trial, points: Points, melts: Sequence[str], pours: Sequence[
     hold leaves. `fixed` are the places of pours that stay as they are. Of a melt that nothing brings inside as few
     pours as can be are over a limit, and where nothing helps it stands as it is nearest.
     """
-    labels, best = np.asarray(melts), points
-    outside = outside_limits(trial, _round(trial, best, melts, pours))
+    labels, best, nearest = np.asarray(melts), points, _round(trial, points, melts, pours)
+    outside = outside_limits(trial, nearest)
     stays = np.isin(labels, labels[list(fixed)])
     for target, share in _moves(trial, held):
         bad = np.isin(labels, labels[outside]) & ~stays
@@ -35,7 +35,7 @@ def weighed(trial: Trial, points: Points, melts: Sequence[str], pours: Sequence[
         after = outside_limits(trial, _round(trial, moved, melts, pours))
         fewer = _of_melt(after, labels) < _of_melt(outside, labels)
         best, outside = _exchanged(best, moved, fewer), np.where(fewer, after, outside)
-    return _round(trial, best, melts, pours)
+    return nearest if best is points else _round(trial, best, melts, pours)
 
 
 def _of_melt(outside: np.ndarray, labels: np.ndarray) -> np.ndarray:
