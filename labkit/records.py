@@ -13,12 +13,14 @@ from labkit.checks import meant, near_to
 from labkit.errors import TrialError
 from labkit.outgrown import told_outgrown
 from labkit.readings import last_readings, meant_method
+from labkit.rounds import EVENING, Cost
 from labkit.served import ballots_missing
 from labkit.trial import Trial, check_trial
 from labkit.wording import Report, line, plural, report, words_joined
 
 NOTHING_WANTED = ("no attribute in trial.toml says what is wanted, so no formula is better than another. Give at least "
                   "one a line such as wanted = { rising = [4, 8] }.")
+FAR = 3                                                 # times what an evening must bring at the usual costs
 BARE_KEY = re.compile("[A-Za-z0-9_-]+")                 # of TOML 1.0; other keys are quoted
 KINDS = MappingProxyType({"left out": "Left out: ", "in doubt": "In doubt: ",            # and how each begins
                           "outgrown": "", "unsaid": "", "beside": "", "waiting": ""})
@@ -106,7 +108,8 @@ def _varies(trial: Trial) -> str:
 
 
 def told_unsaid(trial: Trial) -> list[str]:
-    """What trial.toml does not say: what is wanted; before a second round is planned, what is believed already."""
+    """What trial.toml does not say: what is wanted; what a unit must bring where an evening costs much or little in it;
+    before a second round is planned, what is believed already."""
     attributes = trial.attributes.values()
     told = [f"{NOTHING_WANTED[:1].upper()}{NOTHING_WANTED[1:]}"] * (not any(a.wanted is not None for a in attributes))
     if trial.next_round <= 2 and not any(a.expect for a in attributes):
@@ -115,7 +118,18 @@ def told_unsaid(trial: Trial) -> list[str]:
         told.append("No direction is expected of any attribute. Where you are sure what makes one rise or fall, write "
                     f"it into trial.toml, such as expect = {{ {key} = \"up\" }}, for every one of which you are: the "
                     "first rounds then go further, and what is scored may overrule it.")
-    return told
+    return told + _told_unit(trial.cost)
+
+
+def _told_unit(cost: Cost) -> list[str]:
+    """That what a unit of cost must bring is not stated, where an evening comes to much more or less than usual."""
+    evening, must, usual = cost.of(**EVENING), cost.evening_must_bring, Cost().evening_must_bring
+    if cost.worth != Cost().worth or usual / FAR < must < usual * FAR:
+        return []
+    return [f"At [cost] an evening of 4 pours in 2 melts comes to {evening:g}, which must bring {must:.2g} of "
+            f"desirability (0 to 1) at {cost.worth:g} a unit: you are told to stop "
+            f"{'early' if must > usual else 'late'}. If your unit is another, such as money, write what it must bring "
+            f"into [cost], such as worth = {usual / evening:.2g}."]
 
 
 def told_beside(trial: Trial) -> list[str]:

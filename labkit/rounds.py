@@ -75,25 +75,23 @@ class Batch:
 
 @dataclass(frozen=True, kw_only=True)
 class Cost:
-    """What a round, a melt and a pour cost, and one tester more in a round, in one unit of your own.
+    """What a round, a melt and a pour cost, and one tester more in a round, and `worth`, what a unit must bring.
 
     The usual panel is part of what a round costs. That one more costs a quarter of a melt is our own figure: a
-    friend has to be asked, served and written down. worth : desirability (0 to 1) that a unit must bring; None for what
-    an evening of 4 pours in 2 melts must bring at the usual costs, whatever the unit.
+    friend has to be asked, served and written down. worth : gain of desirability (0 to 1), stated where the unit is
+    another than in the usual costs, such as money.
     """
 
     round: float = 5.0
     melt: float = 1.0
     pour: float = 0.5
     tester: float = 0.25
-    worth: float | None = None
+    worth: float = WORTH
 
     @property
-    def unit_must_bring(self) -> float:
-        """`worth`, or WORTH x cost of an evening of 4 pours in 2 melts at the usual costs / its cost at these."""
-        if self.worth is not None:
-            return self.worth
-        return WORTH * (Cost().of(**EVENING) / self.of(**EVENING))
+    def evening_must_bring(self) -> float:
+        """Of desirability: an evening of 4 pours in 2 melts."""
+        return self.worth * self.of(**EVENING)
 
     def of(self, *, rounds: int, melts: int, pours: int, testers: int = 0) -> float:
         """rounds x round + melts x melt + pours x pour + testers x tester; testers beyond the usual panel."""

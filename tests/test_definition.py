@@ -302,31 +302,6 @@ def test_both_definitions_read_as_written():
     assert terracotta.noise_of("payoff")["tester"] == pytest.approx(1.0)
 
 
-def test_a_tester_more_has_a_price_of_its_own():
-    usual, dear = Trial.from_toml(TERRACOTTA).cost, Trial.from_toml(f"{TERRACOTTA}\n[cost]\ntester = 2\n").cost
-    assert usual.of(rounds=1, melts=2, pours=4, testers=1) == 9.25
-    assert dear.of(rounds=0, melts=0, pours=0, testers=3) == 6.0
-    with pytest.raises(TrialError) as problem:
-        Trial.from_toml(f"{TERRACOTTA}\n[cost]\ntester = -1\n")
-    assert str(problem.value) == (
-        "[cost] tester is -1, which is below 0. Give the cost of a round, melt, pour and tester, in one unit.")
-
-
-def test_an_evening_must_bring_the_same_in_any_unit_or_what_is_stated():
-    """4 pours in 2 melts: 9 units at .0055 by themselves; ten times the prices, a tenth for each; or as stated."""
-    def of(words):
-        return Trial.from_toml(f"{TERRACOTTA}\n[cost]\n{words}\n").cost
-
-    assert Trial.from_toml(TERRACOTTA).cost.unit_must_bring == of("tester = 1").unit_must_bring == 0.0055
-    assert of("round = 50\nmelt = 10\npour = 5").unit_must_bring == pytest.approx(0.00055)
-    assert of("round = 0\nmelt = 0\npour = 1").unit_must_bring == pytest.approx(9 * 0.0055 / 4)
-    assert of("round = 50\nworth = 0.002").unit_must_bring == 0.002 and of("worth = 0").unit_must_bring == 0
-    with pytest.raises(TrialError) as problem:
-        of("worth = -0.1")
-    assert str(problem.value) == ("[cost] worth is -0.1, which is below 0. Give the desirability (0 to 1) that one unit of "
-                                  "cost must bring, or leave it out.")
-
-
 KNOWN = "the markets known here are 'US', 'EU' and 'UK'. Write one of these, or leave that market out."
 
 

@@ -97,7 +97,7 @@ def compare_efforts(trial, pours: int | None = 4, melts: int | None = 2, seed: i
     table = _table(trial, evenings, compared.gain, paid, compared.usual, words)
     rounds = {name: round_ if name in ("round", "tester", "tasting") else _round_of(trial, evening, hold)
               for name, evening in evenings.items()}
-    due = trial.cost.unit_must_bring
+    due = trial.cost.worth
     advice = "\n".join([*_hopeless(compared), _advice(table, due), *missing(trial, compared.standing.surfaces)])
     return Efforts(table=table, rounds=rounds, worth=due, advice=advice)
 
@@ -105,7 +105,7 @@ def compare_efforts(trial, pours: int | None = 4, melts: int | None = 2, seed: i
 def _hopeless(compared: "Compared") -> list[str]:
     """That suggest_next plans another round, where nothing is expected to be of use and this one brings too little."""
     standing, round_ = compared.standing, compared.round
-    due = standing.trial.cost.unit_must_bring * _cost(standing.trial, round_)
+    due = standing.trial.cost.worth * _cost(standing.trial, round_)
     if of_use(standing.known.mean(standing.points.iloc[[0]])[0], compared.gain, due):
         return []
     return ["No formula within the limits is expected to give what you want, so suggest_next plans a round that "
@@ -188,7 +188,7 @@ def _table(trial, evenings: Mapping[str, Evening], base: float, paid: np.ndarray
     table = pd.DataFrame(rows, index=pd.Index(evenings, name="name"))
     added = table["added cost"] = table["cost"] - table.at["round", "cost"]
     table["added per unit"] = table["difference"] / added.where(added > 1e-9)
-    due = trial.cost.unit_must_bring
+    due = trial.cost.worth
     table["pays"] = (_beside(table, due) | (table.index == "round")) & (table["per unit"] >= due)
     return table
 

@@ -121,7 +121,7 @@ class TestPlaying:
     @pytest.mark.parametrize("evening, stops", [(0.001, False), (9000, True)])
     def test_whether_it_says_stop_today_is_asked_before_the_first_evening(self, demo_copy, evening, stops):
         with open(demo_copy / "trial.toml", "a", encoding="utf-8") as file:
-            file.write(f"\n[cost]\nround = {evening}\nmelt = 0.001\npour = 0.001\nworth = 0.0055\n")
+            file.write(f"\n[cost]\nround = {evening}\nmelt = 0.001\npour = 0.001\n")
         trial = labkit.read_trial(demo_copy)
         found = rehearse_many(trial, labkit.World(truth=truth), seeds=[5], rounds=1, testers=4, workers=1)
         assert found.stops_today == labkit.suggest_next(trial, pours=4, melts=2).stop == stops

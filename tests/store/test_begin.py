@@ -26,16 +26,15 @@ def test_the_example_shows_the_cautions():
 
 def test_the_example_shows_the_costs_that_are_used_without_a_table():
     shown = beginning.first_definition().split("# [cost]\n")[1].replace("# ", "")
-    begun = labkit.Trial.from_toml(beginning.first_definition()).cost
-    assert {**tomllib.loads(shown), "worth": None} == vars(Cost()) == vars(begun)
+    assert tomllib.loads(shown) == vars(Cost()) == vars(labkit.Trial.from_toml(beginning.first_definition()).cost)
 
 
-def test_the_example_says_what_an_evening_must_bring():
+def test_the_example_says_what_a_unit_of_cost_must_bring():
+    """It said "any one unit", but costs ten times as high turn "Pour this round" into "Stop here"."""
     shown, cost = " ".join(beginning.first_definition().replace("#", " ").split()), Cost()
-    evening = cost.of(rounds=1, melts=2, pours=4)
-    assert (f"which comes to {evening:g} here, must bring {cost.unit_must_bring * evening:.2f} of desirability (0 to 1), or "
-            f"you are told to stop. To have it bring more or less, say what a unit must bring, such as worth = "
-            f"{cost.unit_must_bring:g}:") in shown
+    assert "what a unit of this must bring of desirability (0 to 1)" in shown and "any one unit" not in shown
+    assert (f"comes to {cost.of(rounds=1, melts=2, pours=4):g} here, and must bring {cost.evening_must_bring:.2f}: where you "
+            "count in money, choose `worth` so that") in shown
 
 
 def test_tables_are_empty_and_have_their_headers(tmp_path):

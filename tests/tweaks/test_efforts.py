@@ -214,7 +214,7 @@ def priced(demo, toml):
 
 
 def test_prices_decide_what_pays(demo):
-    dear = labkit.compare_efforts(priced(demo, "\n[cost]\npour = 50\nmelt = 50\nround = 50\ntester = 0\nworth = 0.0055\n"), seed=2)
+    dear = labkit.compare_efforts(priced(demo, "\n[cost]\npour = 50\nmelt = 50\nround = 50\ntester = 0\n"), seed=2)
     assert not dear.table.loc[["round", "pour", "melt"], "pays"].any()
     assert dear.table.at["tester", "added cost"] == 0 and np.isnan(dear.table.at["tester", "added per unit"])
     assert dear.advice.startswith("No round pays for all that it costs, neither as suggested nor with anything more. Where "
@@ -273,14 +273,17 @@ def test_without_scores_there_is_nothing_to_compare():
     assert str(refused.value) == "Terracotta stick has too few scores to settle on anything. Score two pours or more first."
 
 
-def test_the_unit_of_the_prices_changes_no_advice(demo, efforts):
-    """All ten times as dear is the same in another unit: what pays, and whether to stop, is as it was."""
-    tens = priced(demo, "\n[cost]\nround = 50\nmelt = 10\npour = 5\ntester = 2.5\n")
+def test_prices_in_another_unit_change_no_advice_where_worth_is_in_it_too(demo, efforts):
+    """All ten times as dear, and a unit worth a tenth: what pays, and whether to stop, is as it was."""
+    tens = priced(demo, "\n[cost]\nround = 50\nmelt = 10\npour = 5\ntester = 2.5\nworth = 0.00055\n")
     found = labkit.compare_efforts(tens, seed=2)
-    assert found.worth == pytest.approx(efforts.worth / 10)
+    assert found.worth == 0.00055 and "a unit must bring 0.00055." in found.advice
     assert found.table["pays"].tolist() == efforts.table["pays"].tolist()
     np.testing.assert_allclose(found.table["cost"], 10 * efforts.table["cost"])
+    stops = []
     for trial in (demo, tens):
-        tweaks = [labkit.suggest_next(trial, seed=2, worth=part * trial.cost.unit_must_bring) for part in (0.2, 1, 5)]
-        assert [tweak.stop for tweak in tweaks] == [False, tweaks[1].stop, True]
-        assert labkit.suggest_next(trial, seed=2).stop == tweaks[1].stop == labkit.suggest_next(demo, seed=2).stop
+        for part in (0.2, 1, 5):
+            stops.append(labkit.suggest_next(trial, seed=2, worth=part * trial.cost.worth).stop)
+        assert labkit.suggest_next(trial, seed=2).stop == stops[-2]
+    assert stops[:3] == stops[3:] and not stops[0] and stops[2]
+    assert labkit.suggest_next(tens, seed=2).advice.count("a unit must bring 0.00055.") == 1

@@ -67,7 +67,7 @@ def test_what_scatters_too_much_to_be_told_does_not_pay():
 def test_the_first_to_buy_is_what_is_left_of_most_once_it_is_paid_for():
     """A tasting adds .0100 for 1.5, and at .0055 a unit keeps .0018; a tester adds .0060 for .25 and keeps .0046."""
     table = table_of([[0.0] * 8, *np.zeros((2, 8)), [0.006] * 8, [0.01] * 8])
-    assert table["pays"].tolist() == [True, False, False, True, True] and TRIAL.cost.unit_must_bring == 0.0055
+    assert table["pays"].tolist() == [True, False, False, True, True] and TRIAL.cost.worth == 0.0055
     assert _advice(table, 0.0055).startswith("Best beside the round as suggested: tester; tasting would pay too, each by itself.\n")
 
 

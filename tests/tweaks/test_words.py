@@ -222,10 +222,10 @@ class TestAdvice:
             "wanted."] * told
 
     def test_only_who_stops_is_told_of_little(self, demo):
-        """What is wanted of the payoff is out of reach, so little of all is: rounds that must bring more are told to stop, others not."""
+        """What is wanted of the payoff is out of reach, so little of all is: dear rounds are told to stop, cheap ones not."""
         stops = []
         for price in (1, 60):
-            text = TERRACOTTA.replace("rising = [4, 8]", "rising = [6.5, 10]") + f"[cost]\nround = {price}\nworth = 0.0055\n"
+            text = TERRACOTTA.replace("rising = [4, 8]", "rising = [6.5, 10]") + f"[cost]\nround = {price}\n"
             trial = labkit.Trial.from_toml(text).with_tables(demo.tables, files=True)
             tweak = labkit.suggest_next(trial, pours=4, melts=2, seed=2)
             mean = tweak.predictions.set_index("attribute").at["desirability", "mean"]
