@@ -214,8 +214,8 @@ def round_from_factors(
 
 def as_set(setting: Setting, values: np.ndarray) -> np.ndarray:
     """Values as a hand sets them: to a power of ten near a hundredth of the range, never beyond an end it kept."""
-    if setting.high <= setting.low:
-        return values
+    if setting.high <= setting.low:                  # what is left of a mean of such is not another value
+        return np.where(np.isclose(values, setting.low, rtol=1e-9, atol=1e-12), setting.low, values)
     rounded = np.round(values, digits_of_range(setting.low, setting.high))
     within = (values >= setting.low) & (values <= setting.high)
     return np.where(within, np.clip(rounded, setting.low, setting.high), rounded)
