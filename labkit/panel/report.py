@@ -6,6 +6,7 @@ import pandas as pd
 from labkit.attributes import decimals, digits_of
 from labkit.panel.comparisons import letters_of
 from labkit.panel.ordinal import FEW_STEPS, read_as_order, steps_of
+from labkit.panel.reading import SPREAD_OF_POURS
 from labkit.scores import differs_in, spelled_alike
 from labkit.wording import (
     Report,
@@ -109,7 +110,9 @@ def _agreement_blocks(panel) -> list:
         blocks.append(line(
             f"icc ({words_joined(kinds)}): how alike the single scores of two testers are, leaning counted as "
             "disagreement, with 90 % limits. reliability: the share of the differences between the pours' means that "
-            "is not noise. Kendall's W: of those who scored every pour, 1 is one common order."))
+            f"is not noise; it begins at how far pours usually differ ({SPREAD_OF_POURS:g} of the scale), so that of "
+            "few pours it is high even where they are alike. Kendall's W: of those who scored every pour, 1 is one "
+            "common order."))
     return blocks + [line(text) for text in (*_notes(panel), *_not_by_testers(panel))]
 
 
