@@ -148,19 +148,26 @@ def _unvaried(trial, hold: Mapping[str, float]) -> list[str]:
 
 
 def poured_alone(trial) -> pd.DataFrame:
-    """Coordinates by pour of the newest round, where it was planned at one formula and is judged, as a confirmation is.
+    """Coordinates by pour of the newest round that was poured, where it was planned at one formula and is judged, as a
+    confirmation is. A round that waits to be poured tells nothing of what was confirmed before it.
 
     Without a row where it was not, where there is no round before it to confirm, or where the limits forbid it now.
     """
-    newest = planned_round(trial, trial.next_round - 1)
+    newest = planned_round(trial, newest_poured(trial))
     points = newest.frame.set_index("pour")[list(trial.recipe.coordinates)]
-    alone = trial.next_round > 2 and set(points.index) <= set(trial.judged["pour"]) and len(formulas_of(newest)) == 1
+    alone = newest.number > 1 and set(points.index) <= set(trial.judged["pour"]) and len(formulas_of(newest)) == 1
     return points if alone and not outside_now(trial, points).any() else points.iloc[:0]
+
+
+def newest_poured(trial) -> int:
+    """The number of the newest planned round of which a pour is recorded, 0 where there is none."""
+    plan = trial.plan
+    return max(plan.loc[plan["pour"].isin(set(trial.pours["pour"])), "round"], default=0)
 
 
 def _settling(trial, outlook: Outlook, settled: pd.DataFrame) -> str:
     """What to settle on, and whether that was confirmed: what was poured alone, where it is as good."""
-    alone, number = poured_alone(trial), trial.next_round - 1
+    alone, number = poured_alone(trial), newest_poured(trial)
     confirmed = f"appraise_confirmation(trial, {number}) says whether it did what was expected of it."
     if not len(alone):
         return "Settle on the formula below, and pour it again to confirm it."
