@@ -120,7 +120,8 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
 def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, gain: float, cost: float, stop: bool, known: float,
            close: bool) -> str:
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
-    pay = _pay(gain, cost, asked.worth, stop, known, _settling(trial, outlook, settled) if stop else "")
+    settling = _settling(trial, outlook, settled, tuple(asked.hold)) if stop else ""
+    pay = _pay(gain, cost, asked.worth, stop, known, settling)
     pay += " Whether to stop is close: computed with another seed it may turn." * close
     left = [*_little(outlook, settled), *_unvaried(trial, asked.hold)] if stop else []
     sentences = [pay, *left, *_held(trial, asked, outlook, settled), *missing(trial, outlook.surfaces)]
@@ -165,9 +166,15 @@ def newest_poured(trial) -> int:
     return max(plan.loc[plan["pour"].isin(set(trial.pours["pour"])), "round"], default=0)
 
 
-def _settling(trial, outlook: Outlook, settled: pd.DataFrame) -> str:
-    """What to settle on, and whether that was confirmed: what was poured alone, where it is as good."""
+def _settling(trial, outlook: Outlook, settled: pd.DataFrame, hold: tuple[str, ...] = ()) -> str:
+    """What to settle on, and whether that was confirmed: what was poured alone, where it is as good.
+
+    hold : coordinates that were asked to stay where `settled` has them; what was poured with other values is none.
+    """
     alone, number = poured_alone(trial), newest_poured(trial)
+    over, held = trial.recipe.over_ranges, [name in hold for name in trial.recipe.coordinates]
+    if np.abs(over(alone) - over(settled))[:, held].max(initial=0.0) > AGAIN:
+        alone = alone.iloc[:0]
     confirmed = f"appraise_confirmation(trial, {number}) says whether it did what was expected of it."
     if not len(alone):
         return "Settle on the formula below, and pour it again to confirm it."

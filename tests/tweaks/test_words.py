@@ -181,7 +181,10 @@ class TestAdvice:
         assert words._settling(judged, outlook, near) == (
             f"Settle on what round {number} poured ({words_joined(pours)}): the formula below is not expected to be better "
             f"by 0.005. {then}")
-        assert words._settling(demo, outlook, best) == "Settle on the formula below, and pour it again to confirm it."
+        anew = "Settle on the formula below, and pour it again to confirm it."
+        assert words._settling(demo, outlook, best) == anew
+        assert words._settling(judged, outlook, near, ("load",)) == anew               # asked to hold another load
+        assert words._settling(judged, outlook, near, ("wax",)) == words._settling(judged, outlook, near)
         assert labkit.appraise_confirmation(judged, number, seed=2).verdict == "not clear"         # three are not judged yet
 
     def test_a_better_formula_than_the_one_confirmed_is_to_be_confirmed_itself(self, demo):
