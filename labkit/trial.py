@@ -15,6 +15,7 @@ from labkit.errors import LabkitError, PlanError, TrialError
 from labkit.formula import Recipe
 from labkit.handing import Tables, fixed
 from labkit.pours import doubts_on_what_was_made, melt_columns, pour_columns, standing_pours, typed_melts, typed_pours
+from labkit.pours.poured import in_turn
 from labkit.readings import READING_COLUMNS, standing_readings, typed_readings
 from labkit.region import Region
 from labkit.reordered import doubts_on_order
@@ -196,7 +197,7 @@ class Trial:
     def failed(self) -> tuple[str, ...]:
         """Pours whose outcome is not ok."""
         standing = standing_pours(self.tables["pours"])
-        return tuple(standing.loc[standing["outcome"] != "ok", "pour"])
+        return tuple(sorted(standing.loc[standing["outcome"] != "ok", "pour"], key=in_turn))
 
     @cached_property
     def _standing(self) -> pd.DataFrame:

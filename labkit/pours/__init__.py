@@ -8,6 +8,7 @@ from labkit.pours.doubts import REALLY_SO, is_meant
 from labkit.pours.melts import melt_columns, standing_melts, typed_melts
 from labkit.pours.overview import doubts_on_what_was_made
 from labkit.pours.poured import (
+    in_turn,
     never_weighed,
     pour_columns,
     standing_pours,
@@ -40,6 +41,7 @@ __all__ = [
     "check_day",
     "day_of",
     "doubts_on_what_was_made",
+    "in_turn",
     "is_before",
     "is_day",
     "is_meant",

@@ -1,6 +1,7 @@
 """Pours as divided and coloured."""
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 
 import numpy as np
@@ -157,6 +158,11 @@ def _check_weighed(row: Mapping, recipe: Recipe, where: str, melts: Mapping, *, 
 def standing_pours(pours: pd.DataFrame) -> pd.DataFrame:
     """The last row of each pour, see `last_of_each`."""
     return last_of_each(pours, "pour")
+
+
+def in_turn(name: str) -> tuple:
+    """By which names of pours are sorted, P2 before P10: their digits as numbers, between the letters."""
+    return tuple(int(part) if k % 2 else part for k, part in enumerate(re.split(r"(\d+)", name)))
 
 
 def never_weighed(pours: pd.DataFrame) -> tuple[str, ...]:
