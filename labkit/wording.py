@@ -53,6 +53,11 @@ def noise_found(name: str, stated: float, found: float, unsure: float, prior_uns
     return {"found": found, "low": low, "high": high, "says": says}
 
 
+def p_texts(chances: Iterable[float]) -> list[str]:
+    """Chances of a test in four decimals, and never as none; blank where there is no test."""
+    return ["" if math.isnan(p) else "<.0001" if p < 0.0001 else f"{p:.4f}" for p in chances]
+
+
 def number_text(value: object, digits: int = 2) -> str:
     """A number with `digits` decimals, blank where there is none, text as it is."""
     if value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value)):
@@ -200,7 +205,7 @@ def _folds(header: tuple[str, ...], widths: list[int], width: int) -> list[list[
 
 def _is_numeric(cells: tuple[str, ...]) -> bool:
     filled = [cell for cell in cells if cell]
-    return bool(filled) and all(cell.lstrip("+-").replace(".", "", 1).rstrip("%").isdigit() for cell in filled)
+    return bool(filled) and all(cell.lstrip("+-<").replace(".", "", 1).rstrip("%").isdigit() for cell in filled)
 
 
 def _block_html(block: Block) -> str:

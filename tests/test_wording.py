@@ -1,6 +1,18 @@
 import pandas as pd
 
-from labkit.wording import about, grid, grid_of, heading, line, number_text, plural, report, short_text, words_joined
+from labkit.wording import (
+    about,
+    grid,
+    grid_of,
+    heading,
+    line,
+    number_text,
+    p_texts,
+    plural,
+    report,
+    short_text,
+    words_joined,
+)
 
 
 def test_words_and_numbers():
@@ -68,3 +80,12 @@ def test_short_numbers_know_no_powers_of_ten_above_a_thousand():
 def test_between_two_whole_numbers_both_are_said():
     said = [about(n, "tester") for n in (1, 1.0, 1.5, 2.5, 3.0, 3 - 1e-12)]
     assert said == ["1 tester", "1 tester", "1 to 2 testers", "2 to 3 testers", "3 testers", "3 testers"]
+
+
+def test_a_chance_is_never_told_as_none():
+    """A p of 3e-12 stood as 0.0000 in the table of a polynomial, and as <.0001 in that of the panel."""
+    told = p_texts([0.5, 0.00005, 3e-12, 0.00011, float("nan")])
+    assert told == ["0.5000", "<.0001", "<.0001", "0.0001", ""]
+    grid = grid_of(pd.DataFrame({"term": ["wax", "load"], "p": told[:2]}))
+    assert report(grid).as_text().splitlines()[-2:] == ["  wax   0.5000", "  load  <.0001"]
+    assert report(grid).as_html().count("text-align:right") == 3                          # a number, though it has a sign

@@ -16,6 +16,7 @@ from labkit.wording import (
     heading,
     line,
     number_text,
+    p_texts,
     plural,
     report,
     words_joined,
@@ -104,7 +105,7 @@ def _sides(rows: pd.DataFrame, panel) -> list[str]:
 def _agreement_blocks(panel) -> list:
     frame = panel.agreement
     shown = frame[["attribute", "testers", "pours", "icc", "low", "high", "reliability", "kendall_w", "test", "p"]]
-    blocks = [line(agree_sentence(panel)), grid_of(shown.assign(p=_p_text(shown["p"])))]
+    blocks = [line(agree_sentence(panel)), grid_of(shown.assign(p=p_texts(shown["p"])))]
     kinds = [kind for kind in dict.fromkeys(frame["icc_from"]) if kind != "none"]
     if kinds:
         blocks.append(line(
@@ -118,10 +119,6 @@ def _agreement_blocks(panel) -> list:
 
 def _not_by_testers(panel) -> list[str]:
     return [f"{name} is read by an instrument and not by testers: see its surface." for name in panel.by_instrument]
-
-
-def _p_text(p: pd.Series) -> list[str]:
-    return ["" if np.isnan(value) else "<.0001" if value < 0.0001 else f"{value:.4f}" for value in p]
 
 
 def _notes(panel) -> list[str]:
@@ -159,7 +156,7 @@ def _sitting_blocks(panel) -> list:
     frame = frame[frame["p"].notna()]
     if frame.empty:
         return []
-    return [grid_of(frame.assign(p=_p_text(frame["p"])), title="does the place in the sitting matter?")]
+    return [grid_of(frame.assign(p=p_texts(frame["p"])), title="does the place in the sitting matter?")]
 
 
 def _by_tester(panel, column: str, title: str):
