@@ -5,7 +5,6 @@ import os
 import sys
 
 import labkit
-from labkit.attributes import digits_of
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import MOST_SUGGESTED, parse_id, too_large
 from labkit.errors import LabkitError, StoreError
@@ -17,8 +16,9 @@ from labkit.store.missing import doubts_on_files
 from labkit.store.reading import OnDisk, file_of, read_folder
 from labkit.trial import Trial
 from labkit.tweaks import Tweak
+from labkit.tweaks.result import predicted
 from labkit.tweaks.words import first_of_all, newest_waits, unpoured
-from labkit.wording import Block, Report, grid_of, heading, line, plural, report, short_text, unit_text, words_joined
+from labkit.wording import Block, Report, heading, line, plural, report, short_text, unit_text, words_joined
 
 COMMANDS = {
     "next": ("TRIAL", "say what to pour next, and why"),
@@ -272,9 +272,9 @@ def _settled(trial: Trial, tweak: Tweak) -> list[Block]:
     blocks = [heading("The formula it would settle on today"), line(f"Grams for a pour of {pour}: {grams}."),
               line(f"That is {places}.")]
     mean = "mean score or reading" if trial.read_attributes else "mean score"
-    digits = dict.fromkeys(("mean", "low", "high"), digits_of(tweak.predictions["attribute"], trial.attributes))
-    told = grid_of(tweak.predictions, digits=digits, title=f"Predicted there: {mean}, with a 90 % interval")
-    return blocks + [told] * bool(len(tweak.predictions))
+    if not len(tweak.predictions):
+        return blocks
+    return [*blocks, predicted(tweak, title=f"Predicted there: {mean}, with a 90 % interval")]
 
 
 def _advice(tweak: Tweak) -> list[Block]:

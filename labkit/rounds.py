@@ -233,8 +233,8 @@ def round_from_factors(
 def as_set(setting: Setting, values: np.ndarray) -> np.ndarray:
     """Values as a hand sets them, never beyond an end that they kept: to whole steps of the setting, or to a power of
     ten near a hundredth of its range where no step is stated."""
-    if setting.high <= setting.low:
-        return values
+    if setting.high <= setting.low:                  # what is left of a mean of such is not another value
+        return np.where(np.isclose(values, setting.low, rtol=1e-9, atol=1e-12), setting.low, values)
     rounded = (np.round(np.round(values / setting.step) * setting.step, 9) if setting.step
                else np.round(values, digits_of_range(setting.low, setting.high)))
     within = (values >= setting.low) & (values <= setting.high)

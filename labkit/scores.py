@@ -300,7 +300,8 @@ def unknown_attribute(name: str, attributes: Mapping[str, Attribute], *, recorde
     """Fact and advice about a score of no attribute; one that is recorded keeps its name, and trial.toml keeps it."""
     near = next((known for known in attributes if known.casefold() == name.casefold()), "")
     near = near or near_to(name, attributes, cutoff=REALLY_CLOSE)
-    advice = meant(near) if near else f"Choose {words_joined(attributes, last='or')}."
+    scored = [known for known, a in attributes.items() if not a.is_read] or attributes
+    advice = meant(near) if near else f"Choose {words_joined(scored, last='or')}."
     if recorded:
         keep = f"eep [attributes.{name}] there, without `wanted` if it no longer counts."
         advice = f"{advice} If it was an attribute when it was scored, k{keep}" if near else f"K{keep}"

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_choice, check_whole, parse_id
+from labkit.checks import check_choice, check_type, check_whole, parse_id
 from labkit.core.serving import FAMILIES, even_orders, evenness, layout_of
 from labkit.definition.words import number_of
 from labkit.errors import PlanError
@@ -20,6 +20,7 @@ from labkit.wording import Report, grid, heading, line, plural, report, words_jo
 TIRING = 6             # lip samples in one sitting: four to six, 5 to 10 minutes apart (common practice)
 MOST_SITTINGS = 100
 CODED = ("serving", "pour")
+LISTS = (Sequence, np.ndarray, pd.Series, pd.Index)
 COUNTED = dict(zip(FAMILIES, (
     "each pour in all", "each pour in each position", "each pour in each sitting",
     "each pour right after each other", "each two pours in one sitting",
@@ -110,6 +111,8 @@ def plan_serving(
     """
     check_trial(trial, error=PlanError)
     pours, testers = _known_pours(trial, pours), _known_testers(trial, testers)
+    for what, given in (("sessions", sessions), ("dates", dates)):
+        check_type(given, LISTS, name=what, advice="Give one for each sitting, in a list.", error=PlanError)
     lengths = _lengths(len(pours), per_sitting, sittings)
     names = _session_names(trial, sessions, len(lengths))
     dates = _one_each(dates, "date", len(lengths)) if len(dates) else [""] * len(lengths)
@@ -154,7 +157,7 @@ def _known_testers(trial: Trial, testers: Sequence[str]) -> list[str]:
 
 
 def _distinct(names: Sequence[str], what: str) -> list[str]:
-    if isinstance(names, str) or not isinstance(names, Sequence | np.ndarray | pd.Series | pd.Index):
+    if isinstance(names, str) or not isinstance(names, LISTS):
         raise PlanError(f"{what} is {names!r}. Give a list of names.")
     found = [parse_id(name) for name in names]
     if not found or not all(found):

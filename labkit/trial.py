@@ -23,7 +23,7 @@ from labkit.scores import SCORE_COLUMNS, SERVING_COLUMNS, doubts_on_what_was_sai
 from labkit.served import doubts_on_people
 from labkit.swapped import doubts_on_names
 from labkit.weighed import Weighed, weighed_pours
-from labkit.wording import plural, words_joined
+from labkit.wording import in_turn, plural, words_joined
 
 TABLES = ("plan", "melts", "pours", "servings", "scores", "set_aside", "readings")
 
@@ -197,7 +197,7 @@ class Trial:
     def failed(self) -> tuple[str, ...]:
         """Pours whose outcome is not ok."""
         standing = standing_pours(self.tables["pours"])
-        return tuple(standing.loc[standing["outcome"] != "ok", "pour"])
+        return tuple(sorted(standing.loc[standing["outcome"] != "ok", "pour"], key=in_turn))
 
     @cached_property
     def _standing(self) -> pd.DataFrame:

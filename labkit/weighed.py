@@ -21,6 +21,7 @@ from labkit.pours import (
 )
 from labkit.region import Region
 from labkit.rounds import Batch, grams_column, planned_grams
+from labkit.wording import in_turn
 
 
 @hands_out_copies
@@ -39,8 +40,10 @@ class Weighed:
 
 
 def weighed_pours(tables: Mapping[str, pd.DataFrame], recipe: Recipe, region: Region, batch: Batch) -> Weighed:
-    """The pours of the tables plan, melts and pours; within a step of the balance a formula still keeps a limit."""
-    pours, melts = standing_pours(tables["pours"]).set_index("pour", drop=False), standing_melts(tables["melts"])
+    """The pours of the tables plan, melts and pours, in the order of their names, so that no answer hangs on that of
+    the rows of a file; within a step of the balance a formula still keeps a limit."""
+    pours, melts = standing_pours(tables["pours"]), standing_melts(tables["melts"])
+    pours = pours.sort_values("pour", key=lambda names: names.map(in_turn), kind="stable").set_index("pour", drop=False)
     rows, pots = pours.to_dict("records"), weighed_pots(melts, recipe)
     grams = [weighed_masses(row, pots, recipe) for row in rows]
     masses = np.reshape(grams, (len(pours), len(recipe.ingredients)))

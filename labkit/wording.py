@@ -20,11 +20,13 @@ def words_joined(words: Iterable[object], *, last: str = "and") -> str:
 
 
 def as_counted(names: Iterable[str]) -> list[str]:
-    """Each name once, in order, with the numbers in them as people count: 2 before 10, N2 before N10."""
-    def parts(name: str) -> tuple:
-        split = [part for part in re.split(r"([0-9]+)", name) if part]
-        return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in split], name
-    return sorted(set(names), key=parts)
+    """Each name once, in the order of `in_turn`."""
+    return sorted(set(names), key=in_turn)
+
+
+def in_turn(name: str) -> tuple:
+    """By which names are sorted as people count: their digits as numbers between the letters, so 2 before 10."""
+    return tuple(int(part) if k % 2 else part for k, part in enumerate(re.split("([0-9]+)", name))), name
 
 
 def plural(count: int, noun: str) -> str:
@@ -59,6 +61,11 @@ def noise_found(name: str, stated: float, found: float, unsure: float, prior_uns
     nothing_yet = found > 0 and unsure > NOTHING_YET * prior_unsure and abs(math.log(found / stated)) < prior_unsure / 3
     says = f"the data say nothing yet about {name}" if nothing_yet else beside_stated(stated, low, found, high)
     return {"found": found, "low": low, "high": high, "says": says}
+
+
+def p_texts(chances: Iterable[float]) -> list[str]:
+    """Chances of a test in four decimals, and never as none; blank where there is no test."""
+    return ["" if math.isnan(p) else "<.0001" if p < 0.0001 else f"{p:.4f}" for p in chances]
 
 
 def number_text(value: object, digits: int = 2) -> str:
@@ -208,7 +215,7 @@ def _folds(header: tuple[str, ...], widths: list[int], width: int) -> list[list[
 
 def _is_numeric(cells: tuple[str, ...]) -> bool:
     filled = [cell for cell in cells if cell]
-    return bool(filled) and all(cell.lstrip("+-").replace(".", "", 1).rstrip("%").isdigit() for cell in filled)
+    return bool(filled) and all(cell.lstrip("+-<").replace(".", "", 1).rstrip("%").isdigit() for cell in filled)
 
 
 def _block_html(block: Block) -> str:

@@ -4,7 +4,7 @@ import types
 import numpy as np
 import pandas as pd
 import pytest
-from panels import TEN, reading_of, scored, simulated, trial_with
+from panels import TEN, panel_of, reading_of, scored, simulated, trial_with
 from recorded import MELTS, POURS, planned_trial, score_rows
 
 from labkit.attributes import Attribute
@@ -22,6 +22,16 @@ def test_reliability_counts_what_the_pours_do_not_share():
     pairs = pairs_of(reading)
     noise = np.mean(pairs["se"] ** 2) / 2
     assert reading.reliability == pytest.approx(reading.spread**2 / (reading.spread**2 + noise))
+
+
+@pytest.mark.parametrize("pours, least, most", [(2, 0.7, 0.9), (4, 0.5, 0.7), (10, 0.3, 0.5)])
+def test_reliability_begins_at_what_is_usual_and_the_report_says_so(pours, least, most):
+    """Pours that do not differ at all: two of them were said to differ by .85 that is not noise, beside an icc of -.15."""
+    tables = [simulated(seed, pours=pours, testers=5, spread=0.0)[0] for seed in range(20)]
+    assert least < np.median([reading_of(scored(table)).reliability for table in tables]) < most
+    told = " ".join(str(panel_of(tables[0])).split())
+    assert ("reliability: the share of the differences between the pours' means that is not noise; it begins at how far pours "
+            "usually differ (0.15 of the scale), so that of few pours it is high even where they are alike.") in told
 
 
 def test_pours_that_are_linked_by_a_chain_of_testers_are_one_island():

@@ -14,6 +14,7 @@ import labkit
 from labkit import Trial, plan_confirmation, plan_round
 from labkit.errors import PlanError
 from labkit.panel import appraise_panel
+from labkit.planning import prospect as prospect_of
 from labkit.planning.prospect import appraise_round
 from labkit.planning.question import noise_of, scoring_parts, usual_testers
 from labkit.rehearsal import play_round
@@ -266,3 +267,13 @@ def test_what_weighing_does_to_what_is_pinned_costs_no_slope():
         found.append(appraise_round(each, plan_round(each, pours=1, seed=1)).differences)
     assert found[0]["between"].tolist() == found[1]["between"].tolist()
     np.testing.assert_allclose(found[0]["seen from"], found[1]["seen from"], rtol=0.03)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_more_never_knows_less(monkeypatch, sign):
+    """A quick search found a fifth pour to raise the standard error by .003."""
+    monkeypatch.setattr(prospect_of, "_searched_error", lambda brief, pours, melts: 0.3 - sign * 0.01 * (pours + melts / 2))
+    trial = Trial.from_toml(TERRACOTTA)
+    moves = appraise_round(trial, plan_round(trial, pours=4, melts=2, seed=1)).changes.set_index("change")["moves by"]
+    known = [moves[f"one {way} {what}"] for way in ("more", "fewer") for what in ("pour", "melt")]
+    assert known == pytest.approx([-0.01, -0.005, 0.01, 0.005] if sign > 0 else [0, 0, 0, 0])

@@ -143,3 +143,9 @@ def test_settings_are_such_as_a_hand_can_set():
     assert as_set(setting, np.array([74.174312, 68.0, 79.96, 80.0, 81.234])).tolist() == [74.2, 68.0, 80.0, 80.0, 81.2]
     narrow = Setting(name="cooling", low=0.5, high=2.0)
     assert as_set(narrow, np.array([1.23456])).tolist() == [1.23]
+
+
+def test_what_is_pinned_is_set_where_it_is_pinned():
+    """A move between two pours at 6 left 5.999999999999999 in plan.csv, and what was poured so lay outside its limits."""
+    pinned = Setting(name="stirring", low=6.0, high=6.0)
+    assert as_set(pinned, np.array([6.0, 5.999999999999999, 6.5])).tolist() == [6.0, 6.0, 6.5]

@@ -8,6 +8,7 @@ from labkit.wording import (
     heading,
     line,
     number_text,
+    p_texts,
     plural,
     report,
     short_text,
@@ -87,3 +88,12 @@ def test_names_with_numbers_stand_as_people_count():
         "01", "9", "10", "Ada", "N1", "N1b", "N2", "N10", "ben"]
     assert as_counted(f"T{k:02d}" for k in range(12, 0, -1)) == sorted(f"T{k:02d}" for k in range(1, 13))
     assert as_counted([]) == [] and as_counted(["²", "a1", "a²"]) == ["a1", "a²", "²"]
+
+
+def test_a_chance_is_never_told_as_none():
+    """A p of 3e-12 stood as 0.0000 in the table of a polynomial, and as <.0001 in that of the panel."""
+    told = p_texts([0.5, 0.00005, 3e-12, 0.00011, float("nan")])
+    assert told == ["0.5000", "<.0001", "<.0001", "0.0001", ""]
+    grid = grid_of(pd.DataFrame({"term": ["wax", "load"], "p": told[:2]}))
+    assert report(grid).as_text().splitlines()[-2:] == ["  wax   0.5000", "  load  <.0001"]
+    assert report(grid).as_html().count("text-align:right") == 3                          # a number, though it has a sign

@@ -5,7 +5,7 @@ from definitions import TERRACOTTA
 from invented import poured
 
 import labkit
-from labkit.errors import FormulaError, RehearsalError, ScoreError
+from labkit.errors import FormulaError, PlanError, RehearsalError, ScoreError
 
 
 @pytest.fixture(scope="module")
@@ -34,6 +34,38 @@ def test_scores(trial, path, named, words):
 def test_scores_of_no_trial():
     assert refused(ScoreError, labkit.read_scores, "t.csv", "trials/mine") == (
         "the trial is of type str. Give what read_trial(folder) returned.")
+
+
+READ = TERRACOTTA.replace("[attributes.payoff]", """[attributes.softness]
+reading = "needle depth"
+unit = "mm"
+scale = [0, 20]
+[attributes.payoff]""")
+SCORED = "payoff, hardness, sheerness or shade"
+
+
+@pytest.mark.parametrize("text, words", [
+    ("tester,pour\nT01,P01\n", f"t.csv has no column of scores. Name a column score or by an attribute ({SCORED}), or say "
+                               "which it is with columns=."),
+    ("tester,P01\nT01,7\n", "t.csv does not say what is scored in the column P01. Give constant={'attribute': 'payoff'} "
+                            "where it is payoff, or name columns such as 'P01 payoff'."),
+    ("tester,pour,attribute,score\nT01,P01,gloss,7\n", f"attribute 'gloss' is not in trial.toml. Choose {SCORED}."),
+])
+def test_what_an_instrument_reads_is_not_offered_as_a_score(tmp_path, text, words):
+    """It was the first of what may be scored, and then refused as read by an instrument."""
+    (tmp_path / "t.csv").write_text(text, encoding="utf-8")
+    try:
+        told = labkit.read_scores(tmp_path / "t.csv", poured(READ, rounds=1)).left["why"].item()
+    except ScoreError as refusal:
+        told = str(refusal)
+    assert told == words
+
+
+@pytest.mark.parametrize("named", [{"sessions": 3}, {"sessions": None}, {"dates": 2.5}, {"dates": {}}])
+def test_names_and_days_of_sittings(trial, named):
+    (what, value), = named.items()
+    assert refused(PlanError, labkit.plan_serving, trial, pours=["P01"], testers=["T01"], **named) == (
+        f"{what} is of type {type(value).__name__}. Give one for each sitting, in a list.")
 
 
 @pytest.mark.parametrize("seeds", [5, None, 1.5])

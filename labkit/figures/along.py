@@ -59,12 +59,12 @@ def draw_along(surface: Surface, name: str, at: pd.DataFrame | None = None, ax=N
 
 
 def _check_name(trial: Trial, name: str) -> None:
-    names = list(trial.recipe.coordinates)
+    names = trial.recipe.coordinates
+    choice = words_joined([repr(n) for n in names if n in trial.recipe.varying], last="or")
     if not isinstance(name, str):
-        raise SurfaceError(f"name is {name!r}. Give one of {words_joined([repr(n) for n in names], last='or')}; "
-                           "draw_surface takes two.")
+        raise SurfaceError(f"name is {name!r}. Give one of {choice}; draw_surface takes two.")
     if name not in names:
-        raise SurfaceError(f"{name!r} does not vary. Choose {words_joined([repr(n) for n in names], last='or')}.")
+        raise SurfaceError(f"{name!r} does not vary. Choose {choice}.")
     check_varies(trial.recipe, name, error=SurfaceError)
 
 

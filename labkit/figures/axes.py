@@ -83,9 +83,9 @@ def check_along(recipe: Recipe, along: Sequence[str] | str, *, error: type[Labki
     """One coordinate of the recipe, or two different ones, that vary."""
     listed = isinstance(along, Sequence | np.ndarray | pd.Index | pd.Series) and not isinstance(along, str)
     names = tuple(along) if listed else (along,)
-    unknown = [name for name in names if name not in recipe.coordinates]
+    unknown = [name for name in names if not isinstance(name, str) or name not in recipe.coordinates]
     if unknown or len(set(names)) != len(names) or len(names) not in (1, 2):
-        known = [repr(c) for c in recipe.coordinates]
+        known = [repr(c) for c in recipe.coordinates if c in recipe.varying]
         some = "one or two different ones of " if len(known) > 1 else ""
         raise error(f"along is {list(names)}. Give {some}{words_joined(known)}.")
     for name in names:

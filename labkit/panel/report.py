@@ -6,6 +6,7 @@ import pandas as pd
 from labkit.attributes import decimals, digits_of
 from labkit.panel.comparisons import letters_of
 from labkit.panel.ordinal import FEW_STEPS, read_as_order, steps_of
+from labkit.panel.reading import SPREAD_OF_POURS
 from labkit.scores import differs_in, spelled_alike
 from labkit.wording import (
     Report,
@@ -16,6 +17,7 @@ from labkit.wording import (
     heading,
     line,
     number_text,
+    p_texts,
     plural,
     report,
     words_joined,
@@ -104,22 +106,20 @@ def _sides(rows: pd.DataFrame, panel) -> list[str]:
 def _agreement_blocks(panel) -> list:
     frame = panel.agreement
     shown = frame[["attribute", "testers", "pours", "icc", "low", "high", "reliability", "kendall_w", "test", "p"]]
-    blocks = [line(agree_sentence(panel)), grid_of(shown.assign(p=_p_text(shown["p"])))]
+    blocks = [line(agree_sentence(panel)), grid_of(shown.assign(p=p_texts(shown["p"])))]
     kinds = [kind for kind in dict.fromkeys(frame["icc_from"]) if kind != "none"]
     if kinds:
         blocks.append(line(
             f"icc ({words_joined(kinds)}): how alike the single scores of two testers are, leaning counted as "
             "disagreement, with 90 % limits. reliability: the share of the differences between the pours' means that "
-            "is not noise. Kendall's W: of those who scored every pour, 1 is one common order."))
+            f"is not noise; it begins at how far pours usually differ ({SPREAD_OF_POURS:g} of the scale), so that of "
+            "few pours it is high even where they are alike. Kendall's W: of those who scored every pour, 1 is one "
+            "common order."))
     return blocks + [line(text) for text in (*_notes(panel), *_not_by_testers(panel))]
 
 
 def _not_by_testers(panel) -> list[str]:
     return [f"{name} is read by an instrument and not by testers: see its surface." for name in panel.by_instrument]
-
-
-def _p_text(p: pd.Series) -> list[str]:
-    return ["" if np.isnan(value) else "<.0001" if value < 0.0001 else f"{value:.4f}" for value in p]
 
 
 def _notes(panel) -> list[str]:
@@ -157,7 +157,7 @@ def _sitting_blocks(panel) -> list:
     frame = frame[frame["p"].notna()]
     if frame.empty:
         return []
-    return [grid_of(frame.assign(p=_p_text(frame["p"])), title="does the place in the sitting matter?")]
+    return [grid_of(frame.assign(p=p_texts(frame["p"])), title="does the place in the sitting matter?")]
 
 
 def _by_tester(panel, column: str, title: str):

@@ -266,7 +266,8 @@ def _changes(trial: Trial, round_: Round, noise: Noise, scoring: Mapping[str, fl
 
     With other testers, who score each attribute as often as the usual ones do (`scoring`), the same round is judged
     anew; other numbers of pours and melts are each searched for quickly and compared with a round of the planned size
-    found in the same way.
+    found in the same way. More never knows less: what is planned can be poured beside it, so that a quick search which
+    says otherwise found too little.
     """
     pours, melts, own = len(round_.pours), len(round_.melts), not trial.recipe.pot
     brief = _brief(trial, Wish(pours=pours, melts=melts))
@@ -276,7 +277,7 @@ def _changes(trial: Trial, round_: Round, noise: Noise, scoring: Mapping[str, fl
         sizes = {"pour": (pours + step, melts + step if own else melts), "melt": (pours, melts + step)}
         for what, size in sizes.items():
             if 1 <= size[1] <= size[0] and not (own and what == "melt"):
-                moved = _searched_error(brief, *size) - usual
+                moved = step * min(step * (_searched_error(brief, *size) - usual), 0.0)
                 rows.append((f"{word} {what}", planned + moved, moved))
         if noise.testers + step >= 1 and not only_read(trial.attributes):
             other = _error(trial, brief, noise_of(trial, noise.testers + step, scoring), round_.to_frame())

@@ -166,12 +166,13 @@ def _tester_columns(meanings: Mapping[str, object], words: Words) -> dict[str, s
 
 
 def _no_scores(columns: list[str], words: Words) -> str:
-    names = words_joined(words.trial.attributes, last="or")
+    scored = words.trial.scored_attributes or words.trial.attributes
+    names = words_joined(scored, last="or")
     if not columns:
         return f"{words.file} is empty. Save the table anew, or name another file."
     if samples := [column for column in columns if words.is_sample(column)]:
         which = "the column" if len(samples) == 1 else "the columns"
-        first = next(iter(words.trial.attributes))
+        first = next(iter(scored))
         return (f"{words.file} does not say what is scored in {which} {words_joined(samples)}. Give "
                 f"constant={{'attribute': '{first}'}} where it is {first}, "
                 f"or name columns such as '{samples[0]} {first}'.")

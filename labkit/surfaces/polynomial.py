@@ -6,7 +6,7 @@ import pandas as pd
 from labkit.attributes import Attribute, decimals
 from labkit.core import canonical
 from labkit.surfaces.classical import Classical
-from labkit.wording import grid_of, heading, line, short_text, words_joined
+from labkit.wording import grid_of, heading, line, p_texts, short_text, words_joined
 
 RADII = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5)  # coded distance from the middle of the limits
 SURE = 0.05  # p below which blending is put into words: of all pairs together, then of each
@@ -153,6 +153,7 @@ def _place(classical: Classical, row: pd.Series) -> str:
 def polynomial_blocks(classical: Classical, scale: Attribute) -> list:
     """The block of the report for people who check."""
     places = dict.fromkeys(("estimate", "se", "low", "high"), decimals(2, scale.finer))
-    table = grid_of(classical.coefficients, digits=places | {"p": 4}, index="term")
+    found = classical.coefficients
+    table = grid_of(found.assign(p=p_texts(found["p"])), digits=places, index="term")
     words = [*blending(classical, scale), *turning(classical, scale)]
     return [heading("The classical polynomial"), table, *(line(text) for text in words)]

@@ -14,7 +14,18 @@ from labkit.surfaces.fitting import SHAPES_OF_PEAK, TRUST
 from labkit.surfaces.ground import nested_shares
 from labkit.surfaces.polynomial import polynomial_blocks
 from labkit.surfaces.reading import Reading, normal_multiple
-from labkit.wording import Report, beside_stated, grid_of, heading, line, number_text, plural, report, words_joined
+from labkit.wording import (
+    Report,
+    beside_stated,
+    grid_of,
+    heading,
+    line,
+    number_text,
+    p_texts,
+    plural,
+    report,
+    words_joined,
+)
 
 NOISE_COLUMNS = ("stated", "found", "low", "high", "says")
 LINK_WORDS = {"straight": "the scale as it is", "both": "one that saturates at both ends (logit)",
@@ -124,7 +135,7 @@ def _anything(surface) -> list:
     finer = surface.reading.attribute.finer
     effects = grid_of(surface.effects, digits=in_digits(finer, "effect", "se", "low", "high"), index="from low to high")
     squares = in_digits(2 * finer, "sum_of_squares", "mean_square")
-    anova = grid_of(surface.anova, digits=squares | {"p": 4}, index="part")
+    anova = grid_of(surface.anova.assign(p=p_texts(surface.anova["p"])), digits=squares, index="part")
     return [heading("Is there anything?"), line(told), effects, line(_model_sentence(classical)), anova]
 
 

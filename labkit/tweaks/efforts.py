@@ -233,7 +233,8 @@ def _first(table: pd.DataFrame, due: float) -> str:
     paying = table.iloc[1:].query("pays")
     if not table["pays"].any():
         return ("No round pays for all that it costs, neither as suggested nor with anything more. Where suggest_next "
-                "says stop as well, settle on the formula that it gives, and confirm it (plan_confirmation).")
+                "says stop as well, settle on what it names, and confirm that where it is not done yet "
+                "(plan_confirmation).")
     if not len(paying):
         return "Pour the round as suggested; nothing beside it pays for itself."
     net = paying["difference"] - due * paying["added cost"]

@@ -8,7 +8,7 @@ import pandas as pd
 from labkit.attributes import Attribute, digits_of
 from labkit.handing import fixed, hands_out_copies
 from labkit.rounds import Round
-from labkit.wording import Report, grid_of, heading, line, plural, report
+from labkit.wording import Block, Report, grid_of, heading, line, plural, report
 
 DIGITS = 3
 NUMBERS = ("Expected desirability of each pour, its 90 % interval, its standard deviation before and after the round, "
@@ -51,11 +51,7 @@ class Tweak:
         blocks.append(heading("What it would settle on today"))
         blocks.append(grid_of(_upright(self.best.rename(columns=self.round.heads)), digits={"value": self._places()}))
         if len(self.predictions):
-            digits = digits_of(self.predictions["attribute"], self.scales)
-            units = {name: scale.shown_unit for name, scale in self.scales.items()}
-            blocks.append(grid_of(with_units(self.predictions, units),
-                                  digits=dict.fromkeys(("mean", "low", "high"), digits),
-                                  title="Predicted there, with 90 % intervals for the mean"))
+            blocks.append(predicted(self, title="Predicted there, with 90 % intervals for the mean"))
         return report(*blocks)
 
     def _places(self) -> list[int]:
@@ -79,6 +75,14 @@ def _why_blocks(reasons: pd.DataFrame) -> list:
     blocks = [heading("Why these pours"), *(line(f"{row.pour}: {row.why}.") for row in reasons.itertuples())]
     told = f"{NUMBERS[:-1]}; and the chance that it fails:" if "chance of failing" in numbers else NUMBERS
     return [*blocks, line(told), grid_of(numbers)] if len(numbers.columns) > 1 else blocks
+
+
+def predicted(tweak: Tweak, *, title: str) -> Block:
+    """What is expected of each attribute where it settles, in its unit and in the decimals of its scale."""
+    table, scales = tweak.predictions, tweak.scales
+    units = {name: scale.shown_unit for name, scale in scales.items()}
+    digits = dict.fromkeys(("mean", "low", "high"), digits_of(table["attribute"], scales))
+    return grid_of(with_units(table, units), digits=digits, title=title)
 
 
 def with_units(table: pd.DataFrame, units: Mapping[str, str] | pd.Series) -> pd.DataFrame:

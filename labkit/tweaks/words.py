@@ -12,6 +12,7 @@ from labkit.outgrown import outside_now
 from labkit.planning.given import formulas_of, planned_round
 from labkit.rounds import Round
 from labkit.tweaks.outlook import LEAD, SAME, Outlook, wanted_part
+from labkit.tweaks.telling import LOSS, moved_along
 from labkit.tweaks.worth import Worth
 from labkit.wording import plural, short_text, words_joined
 
@@ -119,11 +120,11 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
 def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, gain: float, cost: float, stop: bool, known: float,
            close: bool) -> str:
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
-    surfaces = outlook.surfaces
-    pay = _pay(gain, cost, asked.worth, stop, known, _settling(trial, outlook, settled) if stop else "")
+    settling = _settling(trial, outlook, settled, tuple(asked.hold)) if stop else ""
+    pay = _pay(gain, cost, asked.worth, stop, known, settling)
     pay += " Whether to stop is close: computed with another seed it may turn." * close
     left = [*_little(outlook, settled), *_unvaried(trial, asked.hold)] if stop else []
-    sentences = [pay, *left, *_held(trial, asked, surfaces, settled), *missing(trial, surfaces)]
+    sentences = [pay, *left, *_held(trial, asked, outlook, settled), *missing(trial, outlook.surfaces)]
     return "\n".join(sentences)
 
 
@@ -148,19 +149,32 @@ def _unvaried(trial, hold: Mapping[str, float]) -> list[str]:
 
 
 def poured_alone(trial) -> pd.DataFrame:
-    """Coordinates by pour of the newest round, where it was planned at one formula and is judged, as a confirmation is.
+    """Coordinates by pour of the newest round that was poured, where it was planned at one formula and is judged, as a
+    confirmation is. A round that waits to be poured tells nothing of what was confirmed before it.
 
     Without a row where it was not, where there is no round before it to confirm, or where the limits forbid it now.
     """
-    newest = planned_round(trial, trial.next_round - 1)
+    newest = planned_round(trial, newest_poured(trial))
     points = newest.frame.set_index("pour")[list(trial.recipe.coordinates)]
-    alone = trial.next_round > 2 and set(points.index) <= set(trial.judged["pour"]) and len(formulas_of(newest)) == 1
+    alone = newest.number > 1 and set(points.index) <= set(trial.judged["pour"]) and len(formulas_of(newest)) == 1
     return points if alone and not outside_now(trial, points).any() else points.iloc[:0]
 
 
-def _settling(trial, outlook: Outlook, settled: pd.DataFrame) -> str:
-    """What to settle on, and whether that was confirmed: what was poured alone, where it is as good."""
-    alone, number = poured_alone(trial), trial.next_round - 1
+def newest_poured(trial) -> int:
+    """The number of the newest planned round of which a pour is recorded, 0 where there is none."""
+    plan = trial.plan
+    return max(plan.loc[plan["pour"].isin(set(trial.pours["pour"])), "round"], default=0)
+
+
+def _settling(trial, outlook: Outlook, settled: pd.DataFrame, hold: tuple[str, ...] = ()) -> str:
+    """What to settle on, and whether that was confirmed: what was poured alone, where it is as good.
+
+    hold : coordinates that were asked to stay where `settled` has them; what was poured with other values is none.
+    """
+    alone, number = poured_alone(trial), newest_poured(trial)
+    over, held = trial.recipe.over_ranges, [name in hold for name in trial.recipe.coordinates]
+    if np.abs(over(alone) - over(settled))[:, held].max(initial=0.0) > AGAIN:
+        alone = alone.iloc[:0]
     confirmed = f"appraise_confirmation(trial, {number}) says whether it did what was expected of it."
     if not len(alone):
         return "Settle on the formula below, and pour it again to confirm it."
@@ -195,27 +209,39 @@ def failing(surface, settled: pd.DataFrame) -> list[str]:
     return [f"{told[0].upper()}{told[1:]}; the formula below holds with a chance of {holds:.2f}."]
 
 
-def _held(trial, asked, surfaces, settled: pd.DataFrame) -> list[str]:
+def _held(trial, asked, outlook: Outlook, settled: pd.DataFrame) -> list[str]:
     """One sentence for each factor that is held because it makes no difference, and not by trial.toml anyway."""
-    return [_held_words(trial, name, asked.fixed[name], surfaces, settled[name].item())
+    return [_held_words(trial, name, asked.fixed[name], outlook, settled)
             for name in asked.fixed if name not in asked.hold and name in trial.recipe.varying]
 
 
-def _held_words(trial, name: str, value: float, surfaces, weighed: float) -> str:
+def _held_words(trial, name: str, value: float, outlook: Outlook, settled: pd.DataFrame) -> str:
     """That nothing can be told to depend on a factor; or what does, though no more where the best lies.
 
-    Only where nothing at all depends on it is it a matter of the eye.
+    Only where nothing at all depends on it, and nowhere in its range much is expected to be lost, is it a matter of
+    the eye.
     """
-    low, high = trial.recipe.bounds.loc[name, ["low", "high"]]
+    (low, high), weighed = trial.recipe.bounds.loc[name, ["low", "high"]], settled[name].item()
     near = f" ({short_text(weighed)} as it can be weighed)" if abs(weighed - value) > NEAR * (high - low) else ""
     held = f"and finding out would bring little: it is held at {short_text(value)}{near}, as in the best pour."
-    if changed := _changed_by(name, surfaces):
+    if changed := _changed_by(name, outlook.surfaces):
         return (f"What you want can hardly be told to depend on {name} where the best lies, though {changed} on "
                 f"average, {held} Stay near that.")
     scored = [attribute for attribute, a in trial.attributes.items() if a.wanted is not None]
     or_read = " or read" if trial.read_attributes else ""
-    return (f"Nothing you score{or_read} ({words_joined(scored)}) can be told to depend on {name}, {held} Choose it by "
-            "eye, or score what it changes.")
+    return (f"Nothing you score{or_read} ({words_joined(scored)}) can be told to depend on {name}, {held} "
+            f"{_by_eye(trial, name, outlook, settled)}")
+
+
+def _by_eye(trial, name: str, outlook: Outlook, settled: pd.DataFrame) -> str:
+    """Whether a factor on which nothing can be told to depend may be chosen; not where LOSS or more may go with it."""
+    here = settled[list(trial.recipe.coordinates)].reset_index(drop=True)
+    along = moved_along(trial.region, here, name)
+    desired = outlook.mean(pd.concat([here, along], ignore_index=True))
+    if desired[0] - desired.min() < LOSS:
+        return "Choose it by eye, or score what it changes."
+    worst = along[name].iloc[int(desired[1:].argmin())]
+    return f"Stay near that: at {short_text(worst)} a desirability of only {desired.min():.2f} is expected."
 
 
 def _changed_by(name: str, surfaces) -> str:

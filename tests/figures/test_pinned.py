@@ -35,6 +35,17 @@ def test_what_is_pinned_stays_where_it_is(text, along):
         labkit.draw_outlook(trial, {"hardness": surface}, along, at)
 
 
+def test_what_is_pinned_is_no_choice_where_something_has_to_vary():
+    surface = labkit.fit_surfaces(trial_of(WAX))["hardness"]
+    for call, along, words in (
+            (labkit.draw_along, "wex", "'wex' does not vary. Choose 'red_share', 'load' or 'pour_temperature'."),
+            (labkit.draw_surface, "wex", "along is ['wex']. Give one or two different ones of 'red_share', 'load' and "
+                                         "'pour_temperature'.")):
+        with pytest.raises(SurfaceError) as caught:
+            call(surface, along)
+        assert str(caught.value) == words
+
+
 def test_the_other_parts_of_a_blend_share_what_it_leaves():
     recipe = labkit.Trial.from_toml(PART).recipe
     given = recipe.starting_factors.iloc[0].copy()

@@ -218,8 +218,8 @@ def test_prices_decide_what_pays(demo):
     assert not dear.table.loc[["round", "pour", "melt"], "pays"].any()
     assert dear.table.at["tester", "added cost"] == 0 and np.isnan(dear.table.at["tester", "added per unit"])
     assert dear.advice.startswith("No round pays for all that it costs, neither as suggested nor with anything more. Where "
-                                  "suggest_next says stop as well, settle on the formula that it gives, and confirm it "
-                                  "(plan_confirmation).\n")
+                                  "suggest_next says stop as well, settle on what it names, and confirm that where it is "
+                                  "not done yet (plan_confirmation).\n")
     assert "One tester more costs the same and brings " in dear.advice
     assert repr(dear) == "<Efforts: no round would pay>"
 

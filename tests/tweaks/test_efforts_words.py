@@ -22,8 +22,8 @@ def test_what_is_better_in_a_round_that_does_not_pay_is_for_who_pours_it_all_the
     found = efforts(0.011, 0.0024, 0.002)
     lines = found.advice.split("\n")
     assert lines[0] == ("No round pays for all that it costs, neither as suggested nor with anything more. Where "
-                        "suggest_next says stop as well, settle on the formula that it gives, and confirm it "
-                        "(plan_confirmation).")
+                        "suggest_next says stop as well, settle on what it names, and confirm that where it is not done "
+                        "yet (plan_confirmation).")
     assert lines[2:] == [
         "P05 again in place of a new formula costs the same and brings 0.0024 more: do it if the round is poured all the "
         "same.", "One tester more costs 0.25 more and brings 0.0020 more (0.0080 a unit): it pays if the round is poured all "

@@ -6,7 +6,9 @@ import pytest
 from definitions import TERRACOTTA
 
 import labkit
+from labkit.__main__ import _settled
 from labkit.tweaks import words
+from labkit.wording import report
 
 READ = """[product]
 name = "Firm"
@@ -74,9 +76,10 @@ def test_the_formula_is_told_in_steps_of_the_balance_and_as_a_hand_sets_it(tweak
 
 
 def test_what_is_read_has_its_unit(trial, tweak):
-    predicted = [row for row in rows(str(tweak), "Predicted there") if row[0] == "firmness"]
     mean = tweak.predictions.set_index("attribute").at["firmness", "mean"]
-    assert predicted[0][:3] == ["firmness", "[N]", f"{mean:.0f}"]
+    for told in (str(tweak), report(*_settled(trial, tweak)).as_text()):                 # the second from the shell
+        predicted = [row for row in rows(told, "Predicted there") if row[0] == "firmness"]
+        assert predicted[0][:3] == ["firmness", "[N]", f"{mean:.0f}"]
     assert "firmness [N]" not in set(tweak.predictions["attribute"])
     first = " ".join(str(labkit.tell_tradeoffs(trial, at=tweak.best)).split())
     assert f"Around the formula with firmness {mean:.0f} N and payoff" in first

@@ -56,7 +56,8 @@ class TestWhatIsHeld:
     def test_what_changes_a_score_and_not_what_is_wanted_is_told_as_such(self, flat):
         trial, surfaces = flat
         asked = replace(suggest._checked(trial, 4, 2, 0, None, None), fixed={"wax": 0.16, "red_share": 0.5})
-        wax, red = words._held(trial, asked, surfaces, trial.recipe.starting_factors.assign(wax=0.1606, red_share=0.51))
+        settled = trial.recipe.starting_factors.assign(wax=0.1606, red_share=0.51)
+        wax, red = words._held(trial, asked, Outlook.of(trial, surfaces), settled)
         effect = surfaces["hardness"].effects.at["wax", "effect"]
         assert effect > 3 and wax == (
             "What you want can hardly be told to depend on wax where the best lies, though from its low to its high it "
@@ -72,13 +73,25 @@ class TestWhatIsHeld:
             [5 + 3 * c[:, 2], 5 + 2.5 * c[:, 0], 5 - 2 * c[:, 2], 9 - 4 * c[:, 1] ** 2]), noise={"tester_pour": 0.3})
         surfaces = labkit.fit_surfaces(trial)
         asked = replace(suggest._checked(trial, 4, 2, 0, None, None), fixed={"red_share": 0.5})
-        told, = words._held(trial, asked, surfaces, trial.recipe.starting_factors.assign(red_share=0.5))
+        settled = trial.recipe.starting_factors.assign(red_share=0.5)
+        told, = words._held(trial, asked, Outlook.of(trial, surfaces), settled)
         effect, bend = surfaces["shade"].effects.loc["red_share"], telling_of.told_bends(surfaces["shade"]).loc["red_share"]
         assert effect["low"] < 0 < effect["high"] and bend["effect"] > 2
         assert told == (
             "What you want can hardly be told to depend on red_share where the best lies, though the middle of its range "
             f"changes shade by {bend['effect']:+.1f} against its ends on average, and finding out would bring little: it is "
             "held at 0.5, as in the best pour. Stay near that.")
+
+    @pytest.mark.parametrize("lost, says", [(0.09, "Choose it by eye, or score what it changes."), (
+        0.41, "Stay near that: at 0.8 a desirability of only 0.31 is expected.")])
+    def test_what_is_expected_to_cost_much_elsewhere_is_no_matter_of_the_eye(self, demo, lost, says):
+        """Of nine pours nothing could be told of a setting, at whose end .31 of .72 was expected: `choose it by eye`."""
+        outlook = types.SimpleNamespace(surfaces={}, mean=lambda points: (
+            0.72 - lost * np.clip(points["red_share"] / 0.3 - 0.5 / 0.3, 0, 1).to_numpy()))
+        asked = replace(suggest._checked(demo, 4, 2, 0, None, None), fixed={"red_share": 0.5})
+        told, = words._held(demo, asked, outlook, demo.recipe.starting_factors.assign(red_share=0.5))
+        assert told == ("Nothing you score (payoff, hardness, sheerness and shade) can be told to depend on red_share, and "
+                        f"finding out would bring little: it is held at 0.5, as in the best pour. {says}")
 
     def test_nothing_is_held_where_it_is_expected_to_lose(self, flat):
         """The same formula with little load is expected to lose much, with another colour ratio nothing."""

@@ -175,11 +175,16 @@ class TestAdvice:
         then = f"appraise_confirmation(trial, {number}) says whether it did what was expected of it."
         assert words._settling(judged, outlook, best) == (
             f"Settle on the formula below. Round {number} poured it again: {then}")
+        waiting = judged.with_round(labkit.plan_round(judged, pours=2, melts=1, seed=1))              # kept, not poured
+        assert words._settling(waiting, outlook, best) == words._settling(judged, outlook, best)
         near = best.assign(load=best["load"] + 0.03 * 0.06)                                        # 3 % of the range
         assert words._settling(judged, outlook, near) == (
             f"Settle on what round {number} poured ({words_joined(pours)}): the formula below is not expected to be better "
             f"by 0.005. {then}")
-        assert words._settling(demo, outlook, best) == "Settle on the formula below, and pour it again to confirm it."
+        anew = "Settle on the formula below, and pour it again to confirm it."
+        assert words._settling(demo, outlook, best) == anew
+        assert words._settling(judged, outlook, near, ("load",)) == anew               # asked to hold another load
+        assert words._settling(judged, outlook, near, ("wax",)) == words._settling(judged, outlook, near)
         assert labkit.appraise_confirmation(judged, number, seed=2).verdict == "not clear"         # three are not judged yet
 
     def test_a_better_formula_than_the_one_confirmed_is_to_be_confirmed_itself(self, demo):
