@@ -114,7 +114,7 @@ def plan_serving(
     names = _session_names(trial, sessions, len(lengths))
     dates = _one_each(dates, "date", len(lengths)) if len(dates) else [""] * len(lengths)
     layout = layout_of(len(pours), len(testers), lengths)
-    check_whole(seed, name="seed", low=0, high=2**32 - 1, error=PlanError)
+    seed = check_whole(seed, name="seed", low=0, high=2**32 - 1, error=PlanError)
     orders = even_orders(layout, seed=seed)
     rows = [(names[sitting], dates[sitting], testers[who], str(place), pours[item])
             for order, who, sitting in zip(orders, layout.subject, layout.sitting)

@@ -108,8 +108,8 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
         raise RehearsalError(f"world is {world!r}. Give a World, or a function of a seed that returns one.")
     if progress is not None and not callable(progress):
         raise RehearsalError(f"progress is {progress!r}. Give a function of how many are done and how many there are.")
-    check_whole(workers, name="workers", low=1, high=64, error=RehearsalError)
-    check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
+    workers = check_whole(workers, name="workers", low=1, high=64, error=RehearsalError)
+    rounds = check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
     known = known_ids(trial.servings, trial.scores)["tester"]
     testers = int(usual_testers(trial) + 0.5) if testers is None else tester_names(testers, known)
     worlds = worlds_of(trial) if world is None else world

@@ -30,8 +30,8 @@ def rehearse(trial, world: World, rounds: int = 3, pours: int = 4, melts: int = 
     of the truth times the chance of holding, both where it settles and in the best possible: what one would get on
     average from pouring it once.
     """
-    check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
-    check_whole(seed, name="seed", low=0, high=2**32 - 1 - rounds, error=RehearsalError)
+    rounds = check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
+    seed = check_whole(seed, name="seed", low=0, high=2**32 - 1 - rounds, error=RehearsalError)
     check_trial(trial, error=RehearsalError)
     check_type(world, World, name="world", advice="Give a labkit.World.", error=RehearsalError)
     best = best_possible(trial, world)

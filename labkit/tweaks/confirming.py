@@ -123,14 +123,14 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
     show: its mean would fall outside the 90 % interval that is expected now, nine times in ten.
     """
     if pours is not None:
-        check_size(pours, name="pours", error=TweakError)
+        pours = check_size(pours, name="pours", error=TweakError)
     standing = standing_of(trial, formula, seed=seed)
     point = standing.points.iloc[[0]] if formula is None else standing.settled
     standing = replace(standing, settled=_poured_again(trial, point, 1).frame[standing.names],
                        known=standing.known.as_scored())
     others = known_formulas(standing, NEAR)
     points = pd.concat([standing.settled, others[standing.names]], ignore_index=True)
-    told = {name: foretold(surface, points, seed=seed + k)
+    told = {name: foretold(surface, points, seed=standing.seed + k)
             for k, (name, surface) in enumerate(standing.surfaces.items())}
     count, why = (pours, f"{plural(pours, 'pour')}, as asked.") if pours else enough_pours(told, trial.attributes)
     round_ = _poured_again(trial, point, count)

@@ -137,7 +137,7 @@ class Compared:
 def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int, hold=None) -> Compared:
     """The suggested round as an evening, and of each addition the one that brings most."""
     asked = _checked(trial, pours, melts, seed, hold, None)
-    standing = standing_of(trial, seed=seed, hold=hold)
+    standing, seed = standing_of(trial, seed=seed, hold=hold), asked.seed
     bench, points = Bench(trial=trial, outlook=standing.known, hold=standing.hold), standing.points
     asked, jury = replace(asked, fixed=standing.hold), jury_of(standing.surfaces)
     looked = _looked(asked, bench, points)

@@ -81,7 +81,7 @@ class Asked:
 
 def _checked(trial, pours, melts, seed, hold, worth) -> Asked:
     check_trial(trial, error=TweakError)
-    check_whole(seed, name="seed", low=0, high=2**32 - 1, error=TweakError)
+    seed = check_whole(seed, name="seed", low=0, high=2**32 - 1, error=TweakError)
     if not any(a.wanted is not None for a in trial.attributes.values()):
         raise TweakError(NOTHING_WANTED)
     number = isinstance(worth, int | float | np.number) and not isinstance(worth, bool)
@@ -96,9 +96,9 @@ def _checked(trial, pours, melts, seed, hold, worth) -> Asked:
 def _sizes(trial, pours: int | None, melts: int | None) -> tuple[tuple[int, int], ...]:
     """Pours and melts of the rounds to compare; a melt without a pour is not made."""
     if pours is not None:
-        check_size(pours, name="pours", most=MOST_SUGGESTED, error=TweakError)
+        pours = check_size(pours, name="pours", most=MOST_SUGGESTED, error=TweakError)
     if melts is not None:
-        check_size(melts, name="melts", most=MOST_SUGGESTED, error=TweakError)
+        melts = check_size(melts, name="melts", most=MOST_SUGGESTED, error=TweakError)
     if pours is not None and melts is not None and melts > max(pours, USUAL_MELTS) and trial.recipe.pot:
         raise TweakError(more_melts_than_pours(melts, pours))
     found = []
