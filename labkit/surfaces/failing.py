@@ -50,7 +50,7 @@ class Failing:
         return pd.DataFrame({"chance": chance, "low": low, "high": high}, index=frame.index)
 
     def draws(self, frame: pd.DataFrame, n: int = 256, seed: int = 0) -> np.ndarray:
-        """n draws (n, rows) of the chance of failing; draw k is the same function wherever it is asked."""
+        """n draws (n, rows) of the chance of failing; draw k of n is the same function wherever it is asked."""
         return self.posterior.draws(self._functions(frame), n, seed)
 
     @property

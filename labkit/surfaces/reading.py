@@ -132,14 +132,14 @@ class Reading:
         return {}
 
     def draws(self, columns: np.ndarray, n: int, seed: int, *, double: bool = False) -> np.ndarray:
-        """n joint draws (n, m) of the long-run mean score; draw k is the same function wherever it is asked.
+        """n joint draws (n, m) of the long-run mean score; draw k of n is the same function wherever it is asked.
 
         Found in single precision, as simulations ask for millions, unless `double` is wanted.
         """
-        if (n, seed) not in self._drawn:
+        if (drawn := self._drawn.get((n, seed))) is None:               # another thread may clear it at any moment
+            drawn = self._functions(n, seed)
             self._drawn.clear()
-            self._drawn[n, seed] = self._functions(n, seed)
-        drawn = self._drawn[n, seed]
+            self._drawn[n, seed] = drawn
         values = drawn.at(columns) if double else drawn.on_scale(drawn.single.at(columns))
         return np.clip(values, self.attribute.low, self.attribute.high, out=values)
 
