@@ -112,7 +112,7 @@ def plan_serving(
     pours, testers = _known_pours(trial, pours), _known_testers(trial, testers)
     lengths = _lengths(len(pours), per_sitting, sittings)
     names = _session_names(trial, sessions, len(lengths))
-    dates = _one_each(dates, "date", len(lengths)) if len(dates) else [""] * len(lengths)
+    dates = _one_each(dates, "date", len(lengths)) or [""] * len(lengths)
     layout = layout_of(len(pours), len(testers), lengths)
     seed = check_whole(seed, name="seed", low=0, high=2**32 - 1, error=PlanError)
     orders = even_orders(layout, seed=seed)
@@ -188,10 +188,10 @@ def _check_all_seated(sittings: int, size: int, pours: int) -> None:
 
 def _session_names(trial: Trial, sessions: Sequence[str], count: int) -> list[str]:
     used = dict.fromkeys([*trial.servings["session"], *trial.scores["session"]])
-    if not len(sessions):
+    names = _one_each(sessions, "session", count)
+    if not names:
         last = max((int(name) for name in used if name.isdecimal()), default=0)
         return [str(last + k) for k in range(1, count + 1)]
-    names = _one_each(sessions, "session", count)
     taken = [name for name in names if name in used or names.count(name) > 1]
     if taken:
         raise PlanError(f"session {taken[0]!r} is already the name of another sitting. Give each sitting its own name.")
@@ -199,8 +199,11 @@ def _session_names(trial: Trial, sessions: Sequence[str], count: int) -> list[st
 
 
 def _one_each(values: Sequence[str], what: str, count: int) -> list[str]:
-    found = [values] if isinstance(values, str) else list(values)
-    if len(found) != count:
+    """What is given for each sitting, one alone for the only one; nothing where nothing is."""
+    found = [values] if isinstance(values, str | datetime.date) else () if values is None else values
+    if not isinstance(found, Sequence | np.ndarray | pd.Series | pd.Index):
+        raise PlanError(f"{what}s is {values!r}. Give a list, one {what} for each sitting.")
+    if len(found) not in (0, count):
         raise PlanError(f"{plural(len(found), what)} for {plural(count, 'sitting')}. Give one {what} for each sitting.")
     return [_day_text(value) if what == "date" else parse_id(value) for value in found]
 

@@ -13,7 +13,7 @@ from labkit.planning.question import usual_testers
 from labkit.rehearsal.fitted import worlds_of
 from labkit.rehearsal.sharing import Progress, shared_out
 from labkit.rehearsal.table import tester_names
-from labkit.rehearsal.whole import rehearse
+from labkit.rehearsal.whole import check_sizes, rehearse
 from labkit.rehearsal.world import World
 from labkit.scores import known_ids
 from labkit.trial import check_trial
@@ -110,6 +110,7 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
         raise RehearsalError(f"progress is {progress!r}. Give a function of how many are done and how many there are.")
     workers = check_whole(workers, name="workers", low=1, high=64, error=RehearsalError)
     rounds = check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
+    pours, melts = check_sizes(pours, melts)
     known = known_ids(trial.servings, trial.scores)["tester"]
     testers = int(usual_testers(trial) + 0.5) if testers is None else tester_names(testers, known)
     worlds = worlds_of(trial) if world is None else world

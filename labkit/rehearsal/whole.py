@@ -5,11 +5,13 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_type, check_whole
+from labkit.checks import MOST_SUGGESTED, check_size, check_type, check_whole
 from labkit.errors import RehearsalError
 from labkit.rehearsal.playing import play_round
+from labkit.rehearsal.table import tester_names
 from labkit.rehearsal.world import World
 from labkit.rounds import Round
+from labkit.scores import known_ids
 from labkit.trial import check_trial
 from labkit.tweaks import desirability_of, highest, suggest_next
 from labkit.tweaks.words import HOLDS
@@ -34,6 +36,8 @@ def rehearse(trial, world: World, rounds: int = 3, pours: int = 4, melts: int = 
     seed = check_whole(seed, name="seed", low=0, high=2**32 - 1 - rounds, error=RehearsalError)
     check_trial(trial, error=RehearsalError)
     check_type(world, World, name="world", advice="Give a labkit.World.", error=RehearsalError)
+    pours, melts = check_sizes(pours, melts)
+    testers = tester_names(testers, known_ids(trial.servings, trial.scores)["tester"])
     best = best_possible(trial, world)
     before, rows, spent, tweak = len(trial.failed), [], np.zeros(3, dtype=int), _first(trial, pours, melts, seed)
     for k in range(rounds):
@@ -44,6 +48,12 @@ def rehearse(trial, world: World, rounds: int = 3, pours: int = 4, melts: int = 
         rows.append(_row(trial, world, round_, tweak, spent, best)
                     | ({} if world.fails is None else {"failed": len(trial.failed) - before}))
     return pd.DataFrame(rows)
+
+
+def check_sizes(pours: object, melts: object) -> tuple[int, int]:
+    """Pours and melts of each round, as many as `suggest_next` plans."""
+    return tuple(check_size(value, name=name, most=MOST_SUGGESTED, error=RehearsalError)
+                 for name, value in (("pours", pours), ("melts", melts)))
 
 
 def _first(trial, pours: int, melts: int, seed: int):

@@ -79,6 +79,17 @@ class TestFailing:
         assert (found["desirability"] == 0).all() and found["ratio"].isna().all()
 
 
+@pytest.mark.parametrize("how, told", [
+    ({"pours": None}, "pours is None. Give a whole number from 1 to 24."),
+    ({"melts": None}, "melts is None. Give a whole number from 1 to 24."),
+    ({"testers": []}, "testers names nobody. Give how many there are, or a list of their names."),
+])
+def test_what_no_evening_can_be_made_of_is_refused(terracotta, how, told):
+    with pytest.raises(labkit.RehearsalError) as problem:
+        labkit.rehearse(terracotta, labkit.World(truth=truth), **how)
+    assert str(problem.value) == told
+
+
 def test_without_a_world_it_is_refused(terracotta):
     with pytest.raises(labkit.RehearsalError) as problem:
         labkit.rehearse(terracotta, None)
