@@ -13,6 +13,7 @@ from labkit.core.importance import systematic, weighted_quantiles
 from labkit.core.links import Link, cut, normal_density
 from labkit.core.posterior import Mixture
 from labkit.surfaces.ground import Ground, System, taken_to_turn
+from labkit.wording import plural
 
 SOURCES = ("round", "melt", "pour")
 OWN = 0.15  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
@@ -90,6 +91,9 @@ class Reading:
     candidates: tuple[Candidate, ...]
     stated: Mapping[str, float]
     passed_over: Mapping[tuple[str, ...], float]
+
+    def __repr__(self) -> str:
+        return f"<Reading of {self.attribute.name}: {plural(len(self.candidates), 'shape')}>"
 
     def moments(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Mean and standard deviation (m,) of the long-run mean score of a formula."""
