@@ -14,7 +14,8 @@ def information(rows, *, melts=None, ratio=0.0) -> np.ndarray:
     """F' V^-1 F with V = I + ratio Z Z', in units of one pour's variance.
 
     rows F (n, p), melts (n,) labels, ratio = variance of melts / variance of pours. Within one melt of m pours
-    V^-1 = I - c 1 1', c = ratio / (1 + m ratio) (Goos & Vandebroek 2001, Technometrics 43:436).
+    V^-1 = I - c 1 1', c = ratio / (1 + m ratio) (Goos & Vandebroek 2001, Journal of Quality
+    Technology 33:436-450).
     """
     rows = np.asarray(rows, dtype=float)
     total = rows.T @ rows
