@@ -24,6 +24,7 @@ from labkit.tweaks.suggest import (
     _looked,
     _targets,
     _weighed_round,
+    is_single,
     of_use,
     shown_worth,
 )
@@ -106,7 +107,8 @@ def _hopeless(compared: "Compared") -> list[str]:
     """That suggest_next plans another round, where nothing is expected to be of use and this one brings too little."""
     standing, round_ = compared.standing, compared.round
     due = WORTH * _cost(standing.trial, round_)
-    if of_use(standing.known.mean(standing.points.iloc[[0]])[0], compared.gain, due):
+    best = standing.known.mean(standing.points.iloc[[0]])[0]
+    if of_use(best, compared.gain, due) or is_single(standing.trial, standing.hold):
         return []
     return ["No formula within the limits is expected to give what you want, so suggest_next plans a round that "
             "teaches the most: pour that one. What follows is of the round of largest expected gain instead."]

@@ -146,12 +146,19 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     best = _weighed_best(asked, points.iloc[[0]])
     tweak = _handed_over(asked, outlook, jury, round_, best, points)
     found = of_use(values[0], tweak.expected_gain, _due(asked, round_))
-    return tweak if found else _nothing_found(asked, tweak, outlook)
+    return tweak if found or is_single(trial, asked.hold) else _nothing_found(asked, tweak, outlook)
 
 
 def of_use(best: float, gain: float, due: float) -> bool:
     """Whether some formula is expected to be of use, or a round may find one that is: what it brings is what is due."""
     return best > FAINT or gain >= due
+
+
+def is_single(trial, hold: Mapping[str, float]) -> bool:
+    """Whether what is held leaves a single formula: then there is nowhere else to look."""
+    from labkit.planning.wish import held_region
+
+    return held_region(trial, hold).freedom == 0
 
 
 def _spare_melts(round_: Round, points: pd.DataFrame) -> tuple[str, ...]:
