@@ -124,6 +124,10 @@ def fit_failing(trial: Trial, ground: Ground | None = None) -> Failing:
     check_trial(trial, error=SurfaceError)
     check_type(ground, Ground | None, name="ground", advice="Give that of a surface of this trial, or leave it out.",
                error=SurfaceError)
+    if ground is not None and (there := ground.trial.recipe.coordinates) != trial.recipe.coordinates:
+        raise SurfaceError(f"the ground lies over {words_joined(there)}, but {trial.name} varies "
+                           f"{words_joined(trial.recipe.coordinates)}. Give that of a surface of this trial, or leave "
+                           "it out.")
     made = outcomes_of(trial)
     if not len(made):
         but = ", but for what is set aside" * bool(len(trial.pours))
