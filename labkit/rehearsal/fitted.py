@@ -34,7 +34,7 @@ def worlds_of(trial) -> Callable[[int], World]:
     included, with the noise that the trial states: so also a trial without a single score can be rehearsed.
 
     The starting formula is held to be of use as in `suggest_next`: of worlds in which it gives less than IN_USE of all
-    that is wanted one in ten is taken (DOUBTED); before anything is judged, none in which it gives nothing.
+    that is wanted one in ten is taken (DOUBTED); before anything is judged, none in which its scores give nothing.
     """
     from labkit.surfaces import any_failed, fit_failing, fit_surfaces
     from labkit.surfaces.ground import Ground
@@ -93,8 +93,9 @@ def _credible(trial, truths: Iterable[Callable], fails: Callable | None, seed: i
     rng, judged = np.random.default_rng([seed, 107]), bool(len(trial.judged))
     outside = not trial.region.includes(start)[0]
     for truth in truths:
-        worth = holds * float(desirability_of(trial.attributes, truth(start))[0])
-        if (worth > FAINT or judged) and (worth >= IN_USE or outside or rng.random() < DOUBTED):
+        desired = float(desirability_of(trial.attributes, truth(start))[0])
+        in_use = holds * desired >= IN_USE or (holds < IN_USE and not judged)       # where none can be, all are alike
+        if (desired > FAINT or judged) and (in_use or outside or rng.random() < DOUBTED):
             yield truth
 
 
