@@ -195,7 +195,7 @@ def check_type(
 
 
 def check_frame(frame: object, *, what: str, error: type[LabkitError]) -> pd.DataFrame:
-    """`frame` when it is a table with one column of a name and at least one row."""
+    """`frame` when it is a table in which each column has a name of its own; it may have no rows."""
     check_type(frame, pd.DataFrame, name=what, advice=_FRAMES.get(what, _ROW_A_POUR), error=error)
     double = sorted({str(c) for c in frame.columns[frame.columns.duplicated()]})
     if double:

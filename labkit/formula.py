@@ -17,7 +17,7 @@ from labkit.equations import Statement, check_statements, completed, named_sets,
 from labkit.errors import FormulaError
 from labkit.handing import handed, locked
 from labkit.statements import Blend, Limit, Setting, Share, Shelf, check_tree
-from labkit.wording import number_text, words_joined
+from labkit.wording import number_text, plural, words_joined
 
 SUM_TOLERANCE = 1e-6
 AS_HELD = 0.02  # of a coordinate's range: a pour so near to a held value counts as poured at it
@@ -38,6 +38,10 @@ class Recipe:
         check_tree(self.shelf, named_sets(self.shelf, self.shares, self.blend_list))
         check_statements(self.shelf, self.statements)
         _ = self.rest_rows  # an under- or over-determined definition is refused here
+
+    def __repr__(self) -> str:
+        varies = [c for c in self.coordinates if c in self.varying]
+        return f"<Recipe of {plural(len(self.ingredients), 'ingredient')}: {words_joined(varies)} may vary>"
 
     # What it is made of, in the order of trial.toml
 

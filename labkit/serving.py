@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_choice, check_type, check_whole, parse_id
+from labkit.checks import check_choice, check_whole, parse_id
 from labkit.core.serving import FAMILIES, even_orders, evenness, layout_of
 from labkit.definition.words import number_of
 from labkit.errors import PlanError
@@ -111,13 +111,11 @@ def plan_serving(
     """
     check_trial(trial, error=PlanError)
     pours, testers = _known_pours(trial, pours), _known_testers(trial, testers)
-    for what, given in (("sessions", sessions), ("dates", dates)):
-        check_type(given, LISTS, name=what, advice="Give one for each sitting, in a list.", error=PlanError)
     lengths = _lengths(len(pours), per_sitting, sittings)
     names = _session_names(trial, sessions, len(lengths))
-    dates = _one_each(dates, "date", len(lengths)) if len(dates) else [""] * len(lengths)
+    dates = _one_each(dates, "date", len(lengths)) or [""] * len(lengths)
     layout = layout_of(len(pours), len(testers), lengths)
-    check_whole(seed, name="seed", low=0, high=2**32 - 1, error=PlanError)
+    seed = check_whole(seed, name="seed", low=0, high=2**32 - 1, error=PlanError)
     orders = even_orders(layout, seed=seed)
     rows = [(names[sitting], dates[sitting], testers[who], str(place), pours[item])
             for order, who, sitting in zip(orders, layout.subject, layout.sitting)
@@ -191,10 +189,10 @@ def _check_all_seated(sittings: int, size: int, pours: int) -> None:
 
 def _session_names(trial: Trial, sessions: Sequence[str], count: int) -> list[str]:
     used = dict.fromkeys([*trial.servings["session"], *trial.scores["session"]])
-    if not len(sessions):
+    names = _one_each(sessions, "session", count)
+    if not names:
         last = max((int(name) for name in used if name.isdecimal()), default=0)
         return [str(last + k) for k in range(1, count + 1)]
-    names = _one_each(sessions, "session", count)
     taken = [name for name in names if name in used or names.count(name) > 1]
     if taken:
         raise PlanError(f"session {taken[0]!r} is already the name of another sitting. Give each sitting its own name.")
@@ -202,8 +200,11 @@ def _session_names(trial: Trial, sessions: Sequence[str], count: int) -> list[st
 
 
 def _one_each(values: Sequence[str], what: str, count: int) -> list[str]:
-    found = [values] if isinstance(values, str) else list(values)
-    if len(found) != count:
+    """What is given for each sitting, one alone for the only one; nothing where nothing is."""
+    found = [values] if isinstance(values, str | datetime.date) else () if values is None else values
+    if not isinstance(found, LISTS):
+        raise PlanError(f"{what}s is {values!r}. Give a list, one {what} for each sitting.")
+    if len(found) not in (0, count):
         raise PlanError(f"{plural(len(found), what)} for {plural(count, 'sitting')}. Give one {what} for each sitting.")
     return [_day_text(value) if what == "date" else parse_id(value) for value in found]
 

@@ -8,7 +8,7 @@ import pandas as pd
 
 from labkit.aside import ASIDE_COLUMNS, aside_standing, doubts_on_what_is_aside, standing_scores, typed_aside
 from labkit.attributes import Attribute
-from labkit.checks import check_frame, check_type
+from labkit.checks import check_choice, check_frame, check_type
 from labkit.days import doubts_on_days
 from labkit.definition import NOISE, READ_NOISE, Definition, doubts_on_what_is_written, read_definition
 from labkit.errors import LabkitError, PlanError, TrialError
@@ -46,10 +46,8 @@ class Trial:
             "set_aside": ASIDE_COLUMNS,
             "readings": READING_COLUMNS,
         }
-        full = {
-            name: self.tables[name] if name in self.tables else pd.DataFrame(columns=list(columns[name]))
-            for name in TABLES
-        }
+        full = {name: self.tables[name] if name in self.tables else pd.DataFrame(columns=list(columns[name]))
+                for name in TABLES}
         object.__setattr__(self, "tables", Tables(full))
 
     @classmethod
@@ -289,6 +287,8 @@ class Trial:
         planned and is left empty, but its pours are left out.
         """
         trial = self
+        for table in frames:
+            check_choice(table, TABLES, name="a table", error=TrialError)
         for table in TABLES:
             if table in frames:
                 frame = check_frame(frames[table], what=f"the {table} frame", error=TrialError)

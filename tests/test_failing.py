@@ -286,3 +286,10 @@ class TestTweak:
 def test_a_cut_is_told_in_as_many_digits_as_keep_it_between_its_pours(low, high, cut):
     """Of 1505.5 three digits would be 1510, with all pours under it."""
     assert failing_module._between(low, high) == cut and low <= cut < high
+
+
+def test_a_ground_of_something_else_is_refused(demo):
+    with pytest.raises(SurfaceError) as problem:
+        labkit.fit_failing(demo, Ground.of(labkit.Trial.from_toml(TINT)))
+    assert str(problem.value) == ("the ground lies over load, but Terracotta stick varies wax, red_share, load and "
+                                  "pour_temperature. Give that of a surface of this trial, or leave it out.")

@@ -109,7 +109,7 @@ class TestScores:
         row, = read_trial(poured).scores.to_dict("records")
         assert (row["pour"], row["position"], row["score"]) == ("P02", "1", 6.0)
 
-    @pytest.mark.parametrize("nobody", [None, "", " "])
+    @pytest.mark.parametrize("nobody", [None, "", " ", ["T01", "T02"]])
     def test_scores_of_nobody_are_not_taken(self, poured, nobody):
         for name in ("tester", "session"):
             with pytest.raises(ScoreError) as caught:

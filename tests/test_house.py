@@ -1,6 +1,7 @@
 """The picture of the house in DEVELOPERS.md, read off the source with `ast`: who may know whom."""
 import ast
 import pathlib
+import pkgutil
 import re
 import subprocess
 import sys
@@ -137,6 +138,27 @@ def test_every_room_of_the_picture_is_there():
     rooms = {room_of(path) for path in FILES}
     assert rooms == set(PLACE)
     assert {path.stem for path in (ROOT / "labkit" / "core").glob("*.py")} - {"__init__"} == set(CORE)
+
+
+def test_what_is_named_for_developers_is_there():
+    """`surfaces.ground.FURTHER`, `improvement.paid_by_world` of `core`, `Recipe.unmoved`: else nobody finds them."""
+    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = {name for name in re.findall(r"`(\w+(?:\.[A-Za-z_]\w*)+)`", told)
+             if not name.startswith("np.") and not name.endswith((".py", ".md", ".toml", ".csv"))}
+    home = {name: ".".join(path.relative_to(ROOT).with_suffix("").parts) for path in FILES
+            for name in re.findall(r"^class (\w+)", path.read_text(encoding="utf-8"), re.M)}
+
+    def where(name):
+        first = name.split(".")[0]
+        return f"{home[first]}." if first in home else "labkit.core." if first in CORE else "labkit."
+
+    missing = []
+    for name in sorted(named):
+        try:
+            pkgutil.resolve_name(where(name) + name)
+        except (AttributeError, ImportError):
+            missing.append(name)
+    assert len(named) > 20 and missing == []
 
 
 def test_top_level_shows_exactly_these_names():

@@ -69,3 +69,11 @@ def test_only_one_place_makes_a_round_of_the_plan():
     assert [path.relative_to(folder).as_posix() for path in folder.rglob("*.py")
             if 'Round(number=' in path.read_text(encoding="utf-8")
             and 'sort_values("order")' in path.read_text(encoding="utf-8")] == ["planning/given.py"]
+
+
+@pytest.mark.parametrize("pours, melts, expected", [(6, None, (6, 2)), (None, 3, (4, 3)), (3, None, (3, 2)), (None, 1, (4, 1)),
+                                                    (1, 2, (1, 1)), (None, None, (4, 2))])
+def test_before_scores_what_was_asked_for_stands_and_the_other_is_proposed(pours, melts, expected):
+    """Six pours in as many melts as pay were planned as four pours in two."""
+    round_ = labkit.suggest_next(labkit.Trial.from_toml(TERRACOTTA), pours=pours, melts=melts).round
+    assert (len(round_.pours), len(round_.melts)) == expected

@@ -1,4 +1,5 @@
 """Who tastes what, when and under which code: the plan, its codes, its warnings, and what is refused."""
+import datetime
 import itertools
 
 import pandas as pd
@@ -266,6 +267,14 @@ class TestRefusals:
             "session 'spring' is already the name of another sitting. Give each sitting its own name.")
         assert refused(pot.with_servings(four), sessions=["1"]) == (
             "session '1' is already the name of another sitting. Give each sitting its own name.")
+        assert refused(pot, sessions=4) == "sessions is 4. Give a list, one session for each sitting."
+        assert refused(pot, dates=20310504) == "dates is 20310504. Give a list, one date for each sitting."
+
+    def test_one_date_alone_is_that_of_the_only_sitting_and_none_is_as_left_out(self, pot):
+        asked = {"pours": ["P01", "P02"], "testers": ["T01"]}
+        plan = labkit.plan_serving(pot, **asked, dates=datetime.date(2031, 5, 4), sessions=None)
+        assert set(plan.frame["date"]) == {"2031-05-04"} and plan.sessions == ("1",)
+        assert set(labkit.plan_serving(pot, **asked, dates=None).frame["date"]) == {""}
 
 
 def test_goes_to_disk_once(demo_copy):

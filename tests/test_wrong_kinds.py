@@ -61,11 +61,11 @@ def test_what_an_instrument_reads_is_not_offered_as_a_score(tmp_path, text, word
     assert told == words
 
 
-@pytest.mark.parametrize("named", [{"sessions": 3}, {"sessions": None}, {"dates": 2.5}, {"dates": {}}])
+@pytest.mark.parametrize("named", [{"sessions": 3}, {"dates": 2.5}, {"dates": {"a": 1}}])
 def test_names_and_days_of_sittings(trial, named):
     (what, value), = named.items()
     assert refused(PlanError, labkit.plan_serving, trial, pours=["P01"], testers=["T01"], **named) == (
-        f"{what} is of type {type(value).__name__}. Give one for each sitting, in a list.")
+        f"{what} is {value!r}. Give a list, one {what[:-1]} for each sitting.")
 
 
 @pytest.mark.parametrize("seeds", [5, None, 1.5])

@@ -4,7 +4,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from labkit.core.optimal import Criterion, frozen, is_regular
+from labkit.core.optimal import Criterion, is_regular
+from labkit.core.terms import frozen
 
 PASSES = 60
 GAIN = 1e-9  # a change of the loss smaller than this is none

@@ -45,7 +45,7 @@ class FailingPosterior:
                                for i in range(0, len(functions), step)] or [np.zeros(0)])
 
     def draws(self, functions: np.ndarray, n: int, seed: int) -> np.ndarray:
-        """n equally likely draws of p(x), (n, m); draw k is the same function wherever it is asked."""
+        """n equally likely draws of p(x), (n, m); draw k of n is the same function wherever it is asked."""
         rng = np.random.default_rng(seed)
         picked = rng.permutation(systematic(self.weights, n, rng.uniform()))
         return expit(self._logits(self.coefficients[picked], functions))

@@ -7,7 +7,7 @@ score about its pour and tester, r the share of it that stays when the same test
 again. The restricted likelihood is that of the cell means, weights w = n / (n r + 1 - r) for n scores, and
 of the spread within cells:
 
-    -2 log L = (C-P) log v + sum log(1 + L d_i) + Q(L)/v - sum log w + sum log w_p.
+    -2 log L = (C-P) log v + sum log(1 + L d_i) + Q(L)/v - sum log w + sum log w_p
                + n_w log(v(1-r)) + S_w/(v(1-r))
 
 with C cells, L = v_T/v and d_i the eigenvalues of A, the testers' normal matrix after the pours are absorbed.
@@ -153,7 +153,8 @@ def noise_with_prior(cells, *, tester, score, spread=SPREAD):
 def noise_by_reml(cells):
     """Restricted maximum likelihood alone: v is profiled out, L (and r with repeats) found by a closing grid.
 
-    NaN where fewer than two testers or no degrees of freedom are left; a variance may come out as exactly 0.
+    NaN where there are fewer than two testers, or fewer than two degrees of freedom beside the pours; a variance may
+    come out as exactly 0.
     """
     df = int((cells.count > 0).sum()) - len(cells.count) + cells.df_within
     if cells.count.shape[1] < 2 or df < 2:

@@ -80,11 +80,11 @@ def _exp(u: np.ndarray) -> np.ndarray:
 
 
 def cut(mean: np.ndarray, sd: np.ndarray, low: float, high: float) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and standard deviation of min(max(Y, low), high) where Y ~ N(mean, sd^2), of the shape of both.
+    """Mean and standard deviation of X = min(max(Y, low), high), Y ~ N(mean, sd^2), of the shape of both.
 
     With a and b the ends in standard deviations from the mean, P = Phi(b) - Phi(a):
-        E    = low Phi(a) + high Phi(-b) + mean P + sd (phi(a) - phi(b))
-        E^2  = low^2 Phi(a) + high^2 Phi(-b) + (mean^2 + sd^2) P + sd ((mean + low) phi(a) - (mean + high) phi(b))
+        E X   = low Phi(a) + high Phi(-b) + mean P + sd (phi(a) - phi(b))
+        E X^2 = low^2 Phi(a) + high^2 Phi(-b) + (mean^2 + sd^2) P + sd ((mean + low) phi(a) - (mean + high) phi(b))
     The censored normal: Tobin 1958, Econometrica 26:24-36. Taken about the middle of the scale, to lose no digits.
     """
     middle, half = 0.5 * (low + high), 0.5 * (high - low)

@@ -14,7 +14,8 @@ def information(rows, *, melts=None, ratio=0.0) -> np.ndarray:
     """F' V^-1 F with V = I + ratio Z Z', in units of one pour's variance.
 
     rows F (n, p), melts (n,) labels, ratio = variance of melts / variance of pours. Within one melt of m pours
-    V^-1 = I - c 1 1', c = ratio / (1 + m ratio) (Goos & Vandebroek 2001, Technometrics 43:436).
+    V^-1 = I - c 1 1', c = ratio / (1 + m ratio) (Goos & Vandebroek 2001, Journal of Quality
+    Technology 33:436-450).
     """
     rows = np.asarray(rows, dtype=float)
     total = rows.T @ rows
@@ -59,7 +60,7 @@ class Criterion:
         if self.kind == "D":
             sign, logarithm = np.linalg.slogdet(precision)
             return -logarithm if sign > 0 else np.inf
-        return float(np.sum(_inverse(precision) * self.moments)) if is_regular(precision) else np.inf
+        return float(np.sum(np.linalg.inv(precision) * self.moments)) if is_regular(precision) else np.inf
 
 
 def is_regular(precision) -> bool:
@@ -68,10 +69,6 @@ def is_regular(precision) -> bool:
     if not (size > 0).all():
         return False
     return np.linalg.eigvalsh(precision / np.outer(size, size))[0] > 1e-11 * len(size)
-
-
-def _inverse(precision) -> np.ndarray:
-    return np.linalg.inv(precision)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,7 +89,7 @@ def efficiencies(rows, *, candidates, moments) -> Efficiencies:
     """D, A, G and I of a design (n, p) over candidates (N, p), with the moment matrix (p, p) of a measure."""
     rows, candidates = np.asarray(rows, dtype=float), np.asarray(candidates, dtype=float)
     n, p = rows.shape
-    inverse = n * _inverse(rows.T @ rows)
+    inverse = n * np.linalg.inv(rows.T @ rows)
     spread = np.sum(candidates @ inverse * candidates, axis=1)
     return Efficiencies(
         d=float(np.exp(np.linalg.slogdet(rows.T @ rows)[1] / p) / n), a=float(np.trace(inverse) / p),
@@ -124,7 +121,7 @@ def d_optimum(candidates, *, pours=1.0, prior=None, gap=GAP) -> ContinuousOptimu
     for step in range(STEPS):
         rows = candidates[alive]
         precision = pours * (rows.T * weights) @ rows + prior
-        sensitivity = pours * np.sum(rows @ _inverse(precision) * rows, axis=1)
+        sensitivity = pours * np.sum(rows @ np.linalg.inv(precision) * rows, axis=1)
         bound = weights @ sensitivity
         excess = sensitivity.max() / bound - 1
         if excess <= gap:
@@ -157,6 +154,6 @@ def _certified(candidates, alive, weights, pours, prior) -> ContinuousOptimum:
     whole = np.zeros(len(candidates))
     whole[alive] = weights
     precision = pours * (candidates.T * whole) @ candidates + prior
-    sensitivity = pours * np.sum(candidates @ _inverse(precision) * candidates, axis=1)
+    sensitivity = pours * np.sum(candidates @ np.linalg.inv(precision) * candidates, axis=1)
     return ContinuousOptimum(weights=frozen(whole), log_det=float(np.linalg.slogdet(precision)[1]),
                              gap=float(sensitivity.max() / (whole @ sensitivity) - 1))

@@ -125,9 +125,10 @@ def _extend(columns, block, values, weights):
 def whitening(columns, floor=None) -> np.ndarray:
     """W (d, r) such that columns @ W is orthonormal in the mean square, r the numerical rank.
 
-    A direction counts as nothing below RANK_TOLERANCE times `floor`, or times the largest singular value of
-    the scaled columns where `floor` is left out. With r = d it is the symmetric root (Lowdin 1950, Journal of Chemical
-    Physics 18:365-375): singular vectors of what is orthonormal already turn with rounding, and draws with them.
+    A direction counts as nothing below RANK_TOLERANCE times the largest singular value, or times `floor` where that is
+    larger; without a floor the columns are scaled to one size first. With r = d it is the symmetric root (Lowdin 1950,
+    Journal of Chemical Physics 18:365-375): singular vectors of what is orthonormal already turn with rounding, and
+    draws with them.
     """
     scale = np.ones(columns.shape[1]) if floor else root_mean_square(columns)
     scale = np.where(scale > 1e-12, scale, np.inf)
@@ -261,7 +262,7 @@ def indistinct_terms(terms, sample) -> dict:
 def indistinct_columns(matrix, names) -> dict:
     """Columns (n, p) that depend on earlier ones: name -> names of those they are made of.
 
-    QR with the columns in their order: a column depends on earlier ones where nothing of it is left.
+    Least squares of each column, in their order, on those kept so far: it depends on them where nothing of it is left.
     """
     size = root_mean_square(matrix)
     matrix = matrix / np.where(size > 0, size, 1)

@@ -1,4 +1,4 @@
-"""Pictures of finished results: each takes one and returns Axes; nothing is fitted, shown or written here."""
+"""Pictures of trials and finished results: each returns Axes; no surface is fitted, nothing shown or written here."""
 
 from labkit.figures.along import draw_along
 from labkit.figures.outlook import draw_outlook

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from labkit.core.levels import normal_multiple
 from labkit.errors import SurfaceError
 from labkit.figures.axes import (
     FAILED,
@@ -17,8 +18,9 @@ from labkit.figures.axes import (
 from labkit.figures.names import label_points
 from labkit.figures.slices import Slice, check_some_allowed, given_row, held_words, line_slice, moved, room_for
 from labkit.surfaces import Surface
+from labkit.surfaces.telling import unsure_of
 from labkit.trial import Trial
-from labkit.wording import REACH_90, words_joined
+from labkit.wording import words_joined
 
 FAR = 0.5                   # of the range of another coordinate: a pour this far from the line is drawn white
 DISC = {"marker": "o", "markersize": 6, "linestyle": "none"}
@@ -126,12 +128,12 @@ def forbid_beside(ax, across) -> None:
 
 
 def _mark_means(ax, surface: Surface, off: pd.Series, name: str) -> None:
-    """Adjusted means with their intervals, those near the line last and darkest."""
+    """Adjusted means with their intervals, as long as those of the panel; those near the line last and darkest."""
     trial, scores = surface.reading.ground.trial, surface.scores
-    across = trial.made.loc[scores.index, name]
+    across, reach = trial.made.loc[scores.index, name], normal_multiple(unsure_of(surface.tasting))
     for pour in off.sort_values(ascending=False, kind="stable").index:
         far = min(off[pour] / FAR, 1.0)
-        ax.errorbar(across[pour], scores.at[pour, "score"], yerr=REACH_90 * scores.at[pour, "score_se"], color=EDGE,
+        ax.errorbar(across[pour], scores.at[pour, "score"], yerr=reach * scores.at[pour, "score_se"], color=EDGE,
                     elinewidth=1.8 - far, zorder=5 - far, **DISC, markerfacecolor=str(far))
 
 

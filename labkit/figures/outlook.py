@@ -56,7 +56,7 @@ def draw_outlook(trial: Trial, surfaces: Mapping[str, Surface], along: Sequence[
     """
     check_trial(trial, error=TweakError)
     check_surfaces(trial, surfaces)
-    check_whole(seed, name="seed", low=0, high=2**32 - 1, error=TweakError)
+    seed = check_whole(seed, name="seed", low=0, high=2**32 - 1, error=TweakError)
     along = check_along(trial.recipe, along, error=TweakError)
     wanted = {name: s for name, s in surfaces.items() if trial.attributes[name].wanted is not None}
     if not wanted:

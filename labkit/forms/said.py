@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 
+import numpy as np
 import pandas as pd
 
 from labkit.cautions import CAUTIONS
@@ -22,7 +23,7 @@ def scores_form(folder, *, tester: str, session: str, pours: list[str] | None = 
     Without `pours`: what servings.csv has for this tester and session, or else the newest round.
     """
     for name, value in {"tester": tester, "session": session}.items():
-        if not parse_id(value):
+        if not isinstance(value, str | int | float | np.number) or not parse_id(value):
             raise ScoreError(f"{name} is {value!r}. Say whose scores these are, and of which sitting, such as "
                              "tester='T01', session='1'.")
     trial = read_trial(folder)

@@ -54,7 +54,7 @@ class Panel:
     def agreement(self) -> pd.DataFrame:
         """A row an attribute: how many, icc with 90 % limits and which it is, reliability of the pours' means,
         Kendall's W of those who scored every pour, and a rank test of whether the orders have anything in common (p of
-        a balanced incomplete table, and of fewer than eight testers, by shuffling)."""
+        a balanced incomplete table, and of fewer than eight testers where it is no matter of course, by shuffling)."""
         return pd.DataFrame([_agreement_row(reading) for reading in self.readings.values()])
 
     @property

@@ -35,6 +35,10 @@ class Reading:
     noise: levels.Noise
     adjusted: levels.Adjusted
 
+    def __repr__(self) -> str:
+        return (f"<Reading of {self.attribute.name}: {plural(len(self.scores), 'score')} by "
+                f"{plural(len(self.testers), 'tester')}>")
+
     @classmethod
     def of(cls, scores: pd.DataFrame, *, attribute: Attribute, pours, stated: dict[str, float], prior: str):
         """From standing scores of one attribute; `pours` gives their order."""

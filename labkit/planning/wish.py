@@ -48,11 +48,12 @@ class Wish:
         check_choice(self.criterion, CRITERIA, name="criterion", error=PlanError)
         check_choice(self.prior, PRIORS, name="prior", error=PlanError)
         check_choice(self.model, MODELS, name="model", error=PlanError)
-        check_whole(self.seed, name="seed", low=0, high=2**32 - 1, error=PlanError)
-        check_whole(self.repeats, name="repeats", low=0, high=MOST_PLANNED, error=PlanError)
-        for name in ("pours", "melts"):
-            if getattr(self, name) is not None:
-                check_size(getattr(self, name), name=name, error=PlanError)
+        whole = {"seed": check_whole(self.seed, name="seed", low=0, high=2**32 - 1, error=PlanError),
+                 "repeats": check_whole(self.repeats, name="repeats", low=0, high=MOST_PLANNED, error=PlanError)}
+        whole |= {name: check_size(getattr(self, name), name=name, error=PlanError) for name in ("pours", "melts")
+                  if getattr(self, name) is not None}
+        for name, value in whole.items():               # what numpy counts in few bits, or without a sign, overflows
+            object.__setattr__(self, name, value)
         object.__setattr__(self, "hold", fixed(check_hold(self.hold, error=PlanError)))
         if self.control is not None and not isinstance(self.control, str):
             raise PlanError(f"control is {self.control!r}. Give the name of one pour, {STARTING!r} or {NOTHING!r}.")

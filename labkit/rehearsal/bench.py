@@ -6,10 +6,10 @@ import pandas as pd
 from labkit.pours import melt_columns, pour_columns
 from labkit.rounds import Round, grams_column
 from labkit.statements import Setting
+from labkit.tweaks.slips import HAND_G
 from labkit.wording import digits_of_range
 
-HAND_G = 0.02                  # how near to the planned weight a hand comes with a spatula or a dropper [g]
-KETTLE = 0.03                  # the same for a process setting, as a part of its range
+KETTLE = 0.03                  # how near a hand comes to a process setting, as a part of its range
 SPARE = 1.08                   # a pot is filled for a little more than its pours, for what stays in the beaker
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.errors import RehearsalError
+from labkit.records import NOTHING_WANTED
 from labkit.rehearsal.table import tester_names
 from labkit.rehearsal.world import World
 from labkit.tweaks.outlook import APART, DOUBTED, IN_USE, desirability_of
@@ -18,6 +19,12 @@ STEPS = (2, 1)                 # half points: scores are read to the largest ste
 SOURCES = ("round", "melt", "pour", "tester", "tester_pour", "reading")
 
 
+def check_wanted(trial) -> None:
+    """Something is wanted: else no formula is better than another, and there is nothing to come near to."""
+    if not any(a.wanted is not None for a in trial.attributes.values()):
+        raise RehearsalError(NOTHING_WANTED)
+
+
 def worlds_of(trial) -> Callable[[int], World]:
     """seed -> World: the truth is one joint posterior draw of all surfaces, the scatter is what they found.
 
@@ -27,11 +34,12 @@ def worlds_of(trial) -> Callable[[int], World]:
     included, with the noise that the trial states: so also a trial without a single score can be rehearsed.
 
     The starting formula is held to be of use as in `suggest_next`: of worlds in which it gives less than IN_USE of all
-    that is wanted one in ten is taken (DOUBTED); before anything is judged, none in which it gives nothing.
+    that is wanted one in ten is taken (DOUBTED); before anything is judged, none in which its scores give nothing.
     """
     from labkit.surfaces import any_failed, fit_failing, fit_surfaces
     from labkit.surfaces.ground import Ground
 
+    check_wanted(trial)
     surfaces = fit_surfaces(trial) if len(trial.judged) else {}
     ground = next(iter(surfaces.values())).ground if surfaces else Ground.of(trial)
     readings, noise = _readings(trial, surfaces, ground), _noise(trial, surfaces)
@@ -85,8 +93,9 @@ def _credible(trial, truths: Iterable[Callable], fails: Callable | None, seed: i
     rng, judged = np.random.default_rng([seed, 107]), bool(len(trial.judged))
     outside = not trial.region.includes(start)[0]
     for truth in truths:
-        worth = holds * float(desirability_of(trial.attributes, truth(start))[0])
-        if (worth > FAINT or judged) and (worth >= IN_USE or outside or rng.random() < DOUBTED):
+        desired = float(desirability_of(trial.attributes, truth(start))[0])
+        in_use = holds * desired >= IN_USE or (holds < IN_USE and not judged)       # where none can be, all are alike
+        if (desired > FAINT or judged) and (in_use or outside or rng.random() < DOUBTED):
             yield truth
 
 

@@ -10,10 +10,10 @@ from labkit.checks import check_whole
 from labkit.errors import RehearsalError
 from labkit.handing import hands_out_copies
 from labkit.planning.question import usual_testers
-from labkit.rehearsal.fitted import worlds_of
+from labkit.rehearsal.fitted import check_wanted, worlds_of
 from labkit.rehearsal.sharing import Progress, shared_out
 from labkit.rehearsal.table import tester_names
-from labkit.rehearsal.whole import rehearse
+from labkit.rehearsal.whole import check_sizes, rehearse
 from labkit.rehearsal.world import World
 from labkit.scores import known_ids
 from labkit.trial import check_trial
@@ -103,13 +103,15 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
     Seeds and rounds repeat bit for bit, whatever the number of workers.
     """
     check_trial(trial, error=RehearsalError)
+    check_wanted(trial)
     seeds, names = _checked_seeds(seeds), list(trial.recipe.coordinates)
     if world is not None and not isinstance(world, World) and not callable(world):
         raise RehearsalError(f"world is {world!r}. Give a World, or a function of a seed that returns one.")
     if progress is not None and not callable(progress):
         raise RehearsalError(f"progress is {progress!r}. Give a function of how many are done and how many there are.")
-    check_whole(workers, name="workers", low=1, high=64, error=RehearsalError)
-    check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
+    workers = check_whole(workers, name="workers", low=1, high=64, error=RehearsalError)
+    rounds = check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
+    pours, melts = check_sizes(pours, melts)
     known = known_ids(trial.servings, trial.scores)["tester"]
     testers = int(usual_testers(trial) + 0.5) if testers is None else tester_names(testers, known)
     worlds = worlds_of(trial) if world is None else world

@@ -31,6 +31,8 @@ def tester_names(testers: int | Sequence[str], known: Iterable[str] = ()) -> lis
     if isinstance(testers, str) or not isinstance(testers, Iterable):
         raise RehearsalError(f"testers is {testers!r}. Give how many there are, or a list of their names.")
     names = [str(name) for name in testers]
+    if not names:
+        raise RehearsalError("testers names nobody. Give how many there are, or a list of their names.")
     double = next((name for k, name in enumerate(names) if name in names[:k]), None)
     if double is not None:
         raise RehearsalError(f"testers name {double!r} twice. Name each tester once.")

@@ -5,11 +5,14 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_type, check_whole
+from labkit.checks import MOST_SUGGESTED, check_size, check_type, check_whole
 from labkit.errors import RehearsalError
+from labkit.rehearsal.fitted import check_wanted
 from labkit.rehearsal.playing import play_round
+from labkit.rehearsal.table import tester_names
 from labkit.rehearsal.world import World
 from labkit.rounds import Round
+from labkit.scores import known_ids
 from labkit.trial import check_trial
 from labkit.tweaks import desirability_of, highest, suggest_next
 from labkit.tweaks.words import HOLDS
@@ -30,10 +33,12 @@ def rehearse(trial, world: World, rounds: int = 3, pours: int = 4, melts: int = 
     of the truth times the chance of holding, both where it settles and in the best possible: what one would get on
     average from pouring it once.
     """
-    check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
-    check_whole(seed, name="seed", low=0, high=2**32 - 1 - rounds, error=RehearsalError)
+    rounds = check_whole(rounds, name="rounds", low=1, high=99, error=RehearsalError)
+    seed = check_whole(seed, name="seed", low=0, high=2**32 - 1 - rounds, error=RehearsalError)
     check_trial(trial, error=RehearsalError)
     check_type(world, World, name="world", advice="Give a labkit.World.", error=RehearsalError)
+    pours, melts = check_sizes(pours, melts)
+    testers = tester_names(testers, known_ids(trial.servings, trial.scores)["tester"])
     best = best_possible(trial, world)
     before, rows, spent, tweak = len(trial.failed), [], np.zeros(3, dtype=int), _first(trial, pours, melts, seed)
     for k in range(rounds):
@@ -44,6 +49,12 @@ def rehearse(trial, world: World, rounds: int = 3, pours: int = 4, melts: int = 
         rows.append(_row(trial, world, round_, tweak, spent, best)
                     | ({} if world.fails is None else {"failed": len(trial.failed) - before}))
     return pd.DataFrame(rows)
+
+
+def check_sizes(pours: object, melts: object) -> tuple[int, int]:
+    """Pours and melts of each round, as many as `suggest_next` plans."""
+    return tuple(check_size(value, name=name, most=MOST_SUGGESTED, error=RehearsalError)
+                 for name, value in (("pours", pours), ("melts", melts)))
 
 
 def _first(trial, pours: int, melts: int, seed: int):
@@ -77,6 +88,7 @@ def _told_to_hold(tweak) -> float:
 
 def best_possible(trial, world: World, points: int = 8192, seed: int = 0) -> float:
     """The highest desirability of the truth, times the chance of holding, in the region: a dense sample, refined."""
+    check_wanted(trial)
     attributes = list(trial.attributes)
 
     def value_of(coordinates: pd.DataFrame) -> np.ndarray:

@@ -20,10 +20,12 @@ class World:
 
     truth : coordinates frame -> frame with a column an attribute, the panel's long-run mean scores.
     sd_round, sd_melt, sd_pour, sd_tester_pour : standard deviations in units of the scale, one for all attributes
-        or attribute -> value; None, 0.03 of the scale, and 0.08 for the last (0.3 and 0.8 from 0 to 10).
+        or attribute -> value, 0 for one that is not named; None, 0.03 of the scale, and 0.08 for the last (0.3 and 0.8
+        from 0 to 10).
     levels : who scores high or low, slopes : who uses more or less of the scale (above 0 on average); None, a value a
         tester in order, tester -> value (a Series by its names), or a frame of testers by attributes.
-    step : scores are read to this step, and lie on the scale; None, to half points (0.05 on a scale from 0 to 1).
+    step : scores are read to this step, and lie on the scale; 0, or not named among several, as they are; None, to half
+        points (0.05 on a scale from 0 to 1).
     sd_reading : scatter of one reading where an instrument reads an attribute; None, as the trial states it.
     fails : coordinates frame -> chance that a pour there fails, a value a row; None, none fails.
     """
@@ -47,8 +49,8 @@ class World:
             raise RehearsalError(f"fails is of type {type(self.fails).__name__}. "
                                  "Give a function of a coordinates frame.")
         for name in ("sd_round", "sd_melt", "sd_pour", "sd_tester_pour", "sd_reading"):
-            amounts = getattr(self, name) or 0.0
-            for value in amounts.values() if isinstance(amounts, Mapping) else [amounts]:
+            amounts = getattr(self, name)
+            for value in amounts.values() if isinstance(amounts, Mapping) else [0.0 if amounts is None else amounts]:
                 if not isinstance(value, int | float | np.number) or not 0 <= value < np.inf:
                     raise RehearsalError(f"{name} is {value!r}. Give a standard deviation, 0 or more.")
         for name in ("levels", "slopes"):

@@ -28,6 +28,7 @@ from labkit.formula import Recipe
 from labkit.handing import handed, hands_out_copies
 from labkit.region import Region
 from labkit.surfaces.fitting import shared
+from labkit.wording import plural
 
 SAMPLE = 200  # points of the region at which terms are told apart
 SAME = 0.02  # half ranges of every coordinate within which two weighed formulas count as one and the same
@@ -50,6 +51,10 @@ class Classical:
     stated_variance: float
     sources: Mapping[str, np.ndarray]
     still: Mapping[str, float]
+
+    def __repr__(self) -> str:
+        pours = plural(len(self.made), "pour")
+        return f"<Classical: {self.model}, {plural(len(self.terms.names), 'term')} for {pours}>"
 
     @property
     def recipe(self) -> Recipe:

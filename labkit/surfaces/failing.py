@@ -50,7 +50,7 @@ class Failing:
         return pd.DataFrame({"chance": chance, "low": low, "high": high}, index=frame.index)
 
     def draws(self, frame: pd.DataFrame, n: int = 256, seed: int = 0) -> np.ndarray:
-        """n draws (n, rows) of the chance of failing; draw k is the same function wherever it is asked."""
+        """n draws (n, rows) of the chance of failing; draw k of n is the same function wherever it is asked."""
         return self.posterior.draws(self._functions(frame), n, seed)
 
     @property
@@ -124,6 +124,10 @@ def fit_failing(trial: Trial, ground: Ground | None = None) -> Failing:
     check_trial(trial, error=SurfaceError)
     check_type(ground, Ground | None, name="ground", advice="Give that of a surface of this trial, or leave it out.",
                error=SurfaceError)
+    if ground is not None and (there := ground.trial.recipe.coordinates) != trial.recipe.coordinates:
+        raise SurfaceError(f"the ground lies over {words_joined(there)}, but {trial.name} varies "
+                           f"{words_joined(trial.recipe.coordinates)}. Give that of a surface of this trial, or leave "
+                           "it out.")
     made = outcomes_of(trial)
     if not len(made):
         but = ", but for what is set aside" * bool(len(trial.pours))

@@ -18,6 +18,7 @@ from labkit.formula import Recipe
 from labkit.handing import hands_out_copies
 from labkit.region import REACH, Region
 from labkit.trial import Trial
+from labkit.wording import plural
 
 SAMPLE = 1500
 AWAY = 0.2  # of a range: what is less far outside came so from the balance or the thermometer
@@ -99,6 +100,9 @@ class Ground:
     sample: pd.DataFrame
     systems: tuple[System, ...]
     narrowed: tuple[System, ...]
+
+    def __repr__(self) -> str:
+        return f"<Ground of {self.trial.name}: {plural(self.size, 'function')}>"
 
     @classmethod
     def of(cls, trial: Trial) -> "Ground":

@@ -13,6 +13,7 @@ from labkit.core.importance import systematic, weighted_quantiles
 from labkit.core.links import Link, cut, normal_density
 from labkit.core.posterior import Mixture
 from labkit.surfaces.ground import Ground, System, taken_to_turn
+from labkit.wording import plural
 
 SOURCES = ("round", "melt", "pour")
 OWN = 0.15  # of the variance of pours about the surface; from rehearsals, whose intervals then cover
@@ -91,6 +92,9 @@ class Reading:
     stated: Mapping[str, float]
     passed_over: Mapping[tuple[str, ...], float]
 
+    def __repr__(self) -> str:
+        return f"<Reading of {self.attribute.name}: {plural(len(self.candidates), 'shape')}>"
+
     def moments(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Mean and standard deviation (m,) of the long-run mean score of a formula."""
         first, second = np.zeros(len(columns)), np.zeros(len(columns))
@@ -132,14 +136,14 @@ class Reading:
         return {}
 
     def draws(self, columns: np.ndarray, n: int, seed: int, *, double: bool = False) -> np.ndarray:
-        """n joint draws (n, m) of the long-run mean score; draw k is the same function wherever it is asked.
+        """n joint draws (n, m) of the long-run mean score; draw k of n is the same function wherever it is asked.
 
         Found in single precision, as simulations ask for millions, unless `double` is wanted.
         """
-        if (n, seed) not in self._drawn:
+        if (drawn := self._drawn.get((n, seed))) is None:               # another thread may clear it at any moment
+            drawn = self._functions(n, seed)
             self._drawn.clear()
-            self._drawn[n, seed] = self._functions(n, seed)
-        drawn = self._drawn[n, seed]
+            self._drawn[n, seed] = drawn
         values = drawn.at(columns) if double else drawn.on_scale(drawn.single.at(columns))
         return np.clip(values, self.attribute.low, self.attribute.high, out=values)
 

@@ -58,7 +58,7 @@ class Surface:
     def draws(self, frame: pd.DataFrame, n: int = 256, seed: int = 0) -> np.ndarray:
         """n joint posterior draws (n, rows) of the long-run mean score.
 
-        Draw k with one seed is one and the same function wherever it is asked, so calls can be put side by side.
+        Draw k with one n and seed is one and the same function wherever it is asked, so calls can be put side by side.
         """
         return self.reading.draws(self._columns(frame), n, seed, double=True)
 
@@ -170,7 +170,7 @@ class Surface:
 
 def check_level(level: float) -> float:
     """The share of an interval, above 0 and below 1."""
-    if not isinstance(level, int | float) or not 0 < level < 1:
+    if not isinstance(level, int | float | np.number) or not 0 < level < 1:
         raise SurfaceError(f"level is {level!r}. Give the share of an interval, above 0 and below 1, such as 0.9.")
     return float(level)
 

@@ -39,12 +39,13 @@ SHOWN = 6                      # slips in the report
 class Confirmation:
     """One settled formula, to be poured again before it counts.
 
-    round : ready to pour. misses : a row an attribute, one for desirability: mean, low, high (90 %) of the long-run
-    mean, wanted, the chance that it is useless (desirability 0), and that it is less than half of what is wanted.
-    all_met : the chance that no attribute is useless. expected : a row an attribute: where the mean of the confirmation
-    pours should fall, nine times in ten, and the unit of what is read. overturns : a row an attribute: below and above
-    which mean result which known pour's formula would be the better choice. slips : a row a slip, the largest loss
-    first. why : the number of pours. forecast : what the two before follow from, and how many testers were counted on.
+    round : ready to pour. misses : a row an attribute, once a pour has failed one for the chance that the formula
+    holds, and one for desirability: mean, low, high (90 %) of the long-run mean, wanted, the chance that it is useless
+    (desirability 0), and that it is less than half of what is wanted. all_met : the chance that no attribute is
+    useless. expected : a row an attribute: where the mean of the confirmation pours should fall, nine times in ten, and
+    the unit of what is read. overturns : a row an attribute: below and above which mean result which known pour's
+    formula would be the better choice. slips : a row a slip, the largest loss first. why : the number of pours.
+    forecast : what `expected` and `overturns` follow from, and how many testers were counted on.
     """
 
     round: Round
@@ -58,7 +59,7 @@ class Confirmation:
     forecast: Forecast
 
     def to_frame(self) -> pd.DataFrame:
-        """A row an attribute: predicted, expected of the pours, and what would overturn the choice."""
+        """The rows of `misses`, with what is expected of the pours and what would overturn the choice."""
         result = self.expected.drop(columns="mean").rename(columns={"low": "result low", "high": "result high"})
         turns = self.overturns.drop(columns=["expected", "at once"])
         return self.misses.merge(result, on="attribute", how="left").merge(turns, on="attribute", how="left")
@@ -123,14 +124,14 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
     show: its mean would fall outside the 90 % interval that is expected now, nine times in ten.
     """
     if pours is not None:
-        check_size(pours, name="pours", error=TweakError)
+        pours = check_size(pours, name="pours", error=TweakError)
     standing = standing_of(trial, formula, seed=seed)
     point = standing.points.iloc[[0]] if formula is None else standing.settled
     standing = replace(standing, settled=_poured_again(trial, point, 1).frame[standing.names],
                        known=standing.known.as_scored())
     others = known_formulas(standing, NEAR)
     points = pd.concat([standing.settled, others[standing.names]], ignore_index=True)
-    told = {name: foretold(surface, points, seed=seed + k)
+    told = {name: foretold(surface, points, seed=standing.seed + k)
             for k, (name, surface) in enumerate(standing.surfaces.items())}
     count, why = (pours, f"{plural(pours, 'pour')}, as asked.") if pours else enough_pours(told, trial.attributes)
     round_ = _poured_again(trial, point, count)

@@ -23,6 +23,7 @@ from labkit.tweaks.suggest import (
     _looked,
     _targets,
     _weighed_round,
+    is_single,
     of_use,
     shown_worth,
 )
@@ -106,7 +107,8 @@ def _hopeless(compared: "Compared") -> list[str]:
     """That suggest_next plans another round, where nothing is expected to be of use and this one brings too little."""
     standing, round_ = compared.standing, compared.round
     due = standing.trial.cost.worth * _cost(standing.trial, round_)
-    if of_use(standing.known.mean(standing.points.iloc[[0]])[0], compared.gain, due):
+    best = standing.known.mean(standing.points.iloc[[0]])[0]
+    if of_use(best, compared.gain, due) or is_single(standing.trial, standing.hold):
         return []
     return ["No formula within the limits is expected to give what you want, so suggest_next plans a round that "
             "teaches the most: pour that one. What follows is of the round of largest expected gain instead."]
@@ -137,7 +139,7 @@ class Compared:
 def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int, hold=None) -> Compared:
     """The suggested round as an evening, and of each addition the one that brings most."""
     asked = _checked(trial, pours, melts, seed, hold, None)
-    standing = standing_of(trial, seed=seed, hold=hold)
+    standing, seed = standing_of(trial, seed=seed, hold=hold), asked.seed
     bench, points = Bench(trial=trial, outlook=standing.known, hold=standing.hold), standing.points
     asked, jury = replace(asked, fixed=standing.hold), jury_of(standing.surfaces)
     looked = _looked(asked, bench, points)

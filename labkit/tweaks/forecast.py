@@ -9,7 +9,7 @@ import pandas as pd
 from labkit.handing import fixed
 from labkit.tweaks.foretold import Foretold
 from labkit.tweaks.overturning import overturns_of
-from labkit.wording import about
+from labkit.wording import about, plural, words_joined
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -26,6 +26,9 @@ class Forecast:
     holds: np.ndarray
     pours: int
     usual: Mapping[str, float]
+
+    def __repr__(self) -> str:
+        return f"<Forecast of {plural(self.pours, 'pour')}: {words_joined(self.told)}>"
 
     def __post_init__(self):
         for name in ("attributes", "told", "usual"):

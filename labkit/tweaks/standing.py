@@ -61,13 +61,13 @@ def standing_of(trial, formula: pd.DataFrame | None = None, *, seed: int = 0, su
     if surfaces is not None:
         check_surfaces(trial, surfaces)
     found = None if formula is None else checked_formula(trial, formula)
-    outlook = Outlook.of(trial, _wanted_surfaces(trial, surfaces), seed=seed)
+    outlook = Outlook.of(trial, _wanted_surfaces(trial, surfaces), seed=asked.seed)
     points = pd.DataFrame(columns=asked.names)
     if found is None:
         points, _, asked = searched(asked, outlook)
         found = _weighed_best(asked, points.iloc[[0]])[asked.names]
     return Standing(trial=trial, known=outlook, settled=found.reset_index(drop=True), points=points,
-                    hold=asked.fixed, seed=seed)
+                    hold=asked.fixed, seed=asked.seed)
 
 
 def check_surfaces(trial, surfaces: object) -> None:

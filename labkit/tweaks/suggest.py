@@ -40,10 +40,11 @@ def suggest_next(trial, pours: int | None = 4, melts: int | None = USUAL_MELTS, 
                  hold: Mapping[str, float] | None = None, worth: float | None = None) -> Tweak:
     """The round of largest expected gain, the formula to settle on today, and whether going on pays.
 
-    trial : Trial. pours, melts : size of the round; None for either proposes the size with the largest gain per cost
-    (without [melt] in trial.toml every pour has its own pot, and a single pour has one melt in any case). hold :
-    coordinate -> value kept in round and best. worth : desirability that one unit of cost must bring, or it says stop
-    (None: what [cost] says, else 0.0055, .05 for an evening of 4 pours in 2 melts at the usual costs).
+    trial : Trial. pours, melts : size of the round; None for either proposes the size with the largest gain per cost,
+    and as plan_round does where there is nothing to go by (without [melt] in trial.toml every pour has its own pot, and
+    a single pour has one melt in any case). hold : coordinate -> value kept in round and best. worth : desirability
+    that one unit of cost must bring, or it says stop (None: what [cost] says, else 0.0055, .05 for an evening of 4
+    pours in 2 melts at the usual costs).
 
     The formula settled on has the highest posterior expected desirability, jointly over the attributes. The round has
     the largest expected improvement on it, E[max_j D(pour j) - D(settled)]+ over joint draws. Its gain, in
@@ -62,9 +63,14 @@ def suggest_next(trial, pours: int | None = 4, melts: int | None = USUAL_MELTS, 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Asked:
-    """What was asked for, checked. `fixed` adds to `hold` the factors that make no difference."""
+    """What was asked for, checked. `fixed` adds to `hold` the factors that make no difference.
+
+    sizes : of the rounds to compare, where pours or melts, or both, were left open (None).
+    """
 
     trial: object
+    pours: int | None
+    melts: int | None
     sizes: tuple[tuple[int, int], ...]
     seed: int
     hold: Mapping[str, float]
@@ -78,7 +84,7 @@ class Asked:
 
 def _checked(trial, pours, melts, seed, hold, worth) -> Asked:
     check_trial(trial, error=TweakError)
-    check_whole(seed, name="seed", low=0, high=2**32 - 1, error=TweakError)
+    seed = check_whole(seed, name="seed", low=0, high=2**32 - 1, error=TweakError)
     if not any(a.wanted is not None for a in trial.attributes.values()):
         raise TweakError(NOTHING_WANTED)
     number = isinstance(worth, int | float | np.number) and not isinstance(worth, bool)
@@ -86,16 +92,14 @@ def _checked(trial, pours, melts, seed, hold, worth) -> Asked:
         raise TweakError(f"worth is {worth!r}. Give the desirability that a unit of cost must bring, "
                          f"such as {trial.cost.worth:g}.")
     hold = check_held(hold, bounds=trial.recipe.bounds, blends=trial.recipe.blends, error=TweakError)
-    return Asked(trial=trial, sizes=_sizes(trial, pours, melts), seed=seed, hold=hold, fixed=hold,
-                 worth=trial.cost.worth if worth is None else float(worth))
+    pours, melts = (value if value is None else check_size(value, name=name, most=MOST_SUGGESTED, error=TweakError)
+                    for name, value in (("pours", pours), ("melts", melts)))
+    return Asked(trial=trial, pours=pours, melts=melts, sizes=_sizes(trial, pours, melts), seed=seed, hold=hold,
+                 fixed=hold, worth=trial.cost.worth if worth is None else float(worth))
 
 
 def _sizes(trial, pours: int | None, melts: int | None) -> tuple[tuple[int, int], ...]:
     """Pours and melts of the rounds to compare; a melt without a pour is not made."""
-    if pours is not None:
-        check_size(pours, name="pours", most=MOST_SUGGESTED, error=TweakError)
-    if melts is not None:
-        check_size(melts, name="melts", most=MOST_SUGGESTED, error=TweakError)
     if pours is not None and melts is not None and melts > max(pours, USUAL_MELTS) and trial.recipe.pot:
         raise TweakError(more_melts_than_pours(melts, pours))
     found = []
@@ -127,8 +131,8 @@ def _first_round(asked: Asked) -> Tweak:
 def _teaching_round(asked: Asked) -> Round:
     from labkit.planning import plan_round
 
-    pours, melts = asked.sizes[0] if len(asked.sizes) == 1 else (None, None)
-    melts = melts if asked.trial.recipe.pot else None
+    pours, melts = asked.pours, asked.melts if asked.trial.recipe.pot else None
+    melts = melts if None in (pours, melts) else min(melts, pours)
     return plan_round(asked.trial, pours=pours, melts=melts, seed=asked.seed, hold=asked.hold or None)
 
 
@@ -143,12 +147,19 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     best = _weighed_best(asked, points.iloc[[0]])
     tweak = _handed_over(asked, outlook, jury, round_, best, points)
     found = of_use(values[0], tweak.expected_gain, _due(asked, round_))
-    return tweak if found else _nothing_found(asked, tweak, outlook)
+    return tweak if found or is_single(trial, asked.hold) else _nothing_found(asked, tweak, outlook)
 
 
 def of_use(best: float, gain: float, due: float) -> bool:
     """Whether some formula is expected to be of use, or a round may find one that is: what it brings is what is due."""
     return best > FAINT or gain >= due
+
+
+def is_single(trial, hold: Mapping[str, float]) -> bool:
+    """Whether what is held leaves a single formula: then there is nowhere else to look."""
+    from labkit.planning.wish import held_region
+
+    return held_region(trial, hold).freedom == 0
 
 
 def _spare_melts(round_: Round, points: pd.DataFrame) -> tuple[str, ...]:

@@ -29,10 +29,10 @@ DRAWS, MEANS = 1024, 256
 class Tradeoffs:
     """What of the wants are in conflict around one formula, pair by pair.
 
-    table : a row a pair: attribute, other, conflict, then for each point that `attribute` comes nearer to what is
-    wanted what it costs of `other` (median, low, high: 90 %), from which to which score of `attribute` that holds, and
-    says. paths : (attribute, other) -> formulas along the trade: coordinates and predicted means. scales : attribute ->
-    what trial.toml says of it.
+    formula : one row of coordinates. scores : attribute -> the mean predicted there. table : a row a pair: attribute,
+    other, conflict, then for each point that `attribute` comes nearer to what is wanted what it costs of `other`
+    (median, low, high: 90 %), from which to which score of `attribute` that holds, and says. paths : (attribute, other)
+    -> formulas along the trade: coordinates and predicted means. scales : attribute -> what trial.toml says of it.
     """
 
     formula: pd.DataFrame

@@ -1,7 +1,11 @@
 """What the testers said, compared with the panel itself."""
+import numpy as np
 import pytest
+from definitions import HAZEL
+from invented import poured, scored
 from looking import words
 
+import labkit
 from labkit.errors import PanelError
 from labkit.figures import draw_panel, draw_testers
 
@@ -35,3 +39,13 @@ class TestTesters:
         assert sorted(marks_at.get_xdata()) == pytest.approx(sorted(rows["level"]))
         assert sorted(marks_at.get_ydata()) == pytest.approx(sorted(rows["slope"]))
         assert f"icc {panel.agreement.set_index('attribute').at['payoff', 'icc']:.2f}" in ax.get_title()
+
+    def test_arms_across_know_how_sure_the_noise_is(self):
+        """With two testers on four pours 90 % reach further than 1.645 standard errors, as in the panel's intervals."""
+        trial = scored(poured(HAZEL, rounds=1), lambda coded: 5 + 2 * coded[:, :1], testers=2)
+        panel = labkit.appraise_panel(trial)
+        ax = draw_testers(panel, "hardness")
+        across = [part.get_segments() for part in ax.collections if np.ptp(part.get_segments()[0][:, 1]) == 0][0]
+        multiple = panel.reading("hardness").multiple
+        assert multiple > 1.8
+        assert [np.ptp(arm[:, 0]) / 2 for arm in across] == pytest.approx(list(multiple * panel.testers["level_se"]))

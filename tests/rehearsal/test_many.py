@@ -160,6 +160,9 @@ class TestRefusals:
         ({"world": "x"}, "world is 'x'. Give a World, or a function of a seed that returns one."),
         ({"progress": 5}, "progress is 5. Give a function of how many are done and how many there are."),
         ({"testers": "Ada"}, "testers is 'Ada'. Give how many there are, or a list of their names."),
+        ({"testers": []}, "testers names nobody. Give how many there are, or a list of their names."),
+        ({"pours": None}, "pours is None. Give a whole number from 1 to 24."),
+        ({"melts": "2"}, "melts is '2'. Give a whole number from 1 to 24."),
         ({"testers": 2.5}, "testers is 2.5. Give how many there are, or a list of their names."),
     ])
     def test_of_what_is_asked(self, terracotta, how, message):

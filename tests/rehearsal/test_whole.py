@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from definitions import TWO_THINGS
 from rehearsal.worlds import NAMES, quiet, truth
 
 import labkit
@@ -79,7 +80,30 @@ class TestFailing:
         assert (found["desirability"] == 0).all() and found["ratio"].isna().all()
 
 
+@pytest.mark.parametrize("how, told", [
+    ({"pours": None}, "pours is None. Give a whole number from 1 to 24."),
+    ({"melts": None}, "melts is None. Give a whole number from 1 to 24."),
+    ({"testers": []}, "testers names nobody. Give how many there are, or a list of their names."),
+])
+def test_what_no_evening_can_be_made_of_is_refused(terracotta, how, told):
+    with pytest.raises(labkit.RehearsalError) as problem:
+        labkit.rehearse(terracotta, labkit.World(truth=truth), **how)
+    assert str(problem.value) == told
+
+
 def test_without_a_world_it_is_refused(terracotta):
     with pytest.raises(labkit.RehearsalError) as problem:
         labkit.rehearse(terracotta, None)
     assert str(problem.value) == "world is of type NoneType. Give a labkit.World."
+
+
+@pytest.mark.parametrize("call", [
+    lambda trial, world: labkit.rehearse(trial, world, rounds=1),
+    lambda trial, world: labkit.rehearse_many(trial, world, seeds=[1], rounds=1, workers=1),
+    lambda trial, world: labkit.rehearse_many(trial, seeds=[1], rounds=1, workers=1)])
+def test_where_nothing_is_wanted_there_is_nothing_to_come_near_to(call):
+    """It was an IndexError, which rehearse_many told of the first seed."""
+    with pytest.raises(labkit.RehearsalError) as problem:
+        call(labkit.Trial.from_toml(TWO_THINGS), labkit.World(truth=lambda points: points.assign(hardness=5.0)))
+    assert str(problem.value) == ("no attribute in trial.toml says what is wanted, so no formula is better than another. Give at "
+                                  "least one a line such as wanted = { rising = [4, 8] }.")

@@ -15,3 +15,23 @@ def test_what_is_a_formulas_own_is_a_wave_of_its_variance_and_length(trial, payo
     gap = columns[:, None, ground.linear] - columns[None, :, ground.linear]
     assert size > 0
     np.testing.assert_allclose(own.T @ own / len(own), size * np.exp(-0.5 * (gap**2).sum(axis=2) / WAVE**2), atol=0.06 * size)
+
+
+def test_another_thread_may_ask_for_other_draws_at_any_moment(trial, payoff):
+    """Only the last draws are kept, and who drew first must not find them gone."""
+    class Cleared(dict):
+        """As if another thread cleared it as soon as something is kept."""
+
+        def __setitem__(self, key, value):
+            super().__setitem__(key, value)
+            self.clear()
+
+    reading, points = replace(payoff.reading), trial.region.sample(3, seed=1)
+    vars(reading)["_drawn"] = Cleared()
+    shared = replace(payoff, reading=reading)
+    assert (shared.draws(points, seed=5) == payoff.draws(points, seed=5)).all()
+
+
+def test_a_level_may_be_any_number_of_numpy(trial, payoff):
+    points = trial.region.sample(2, seed=1)
+    assert payoff.predict(points, level=np.float32(0.5)).equals(payoff.predict(points, level=0.5))

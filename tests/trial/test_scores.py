@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 from recorded import POURS, score_rows
 
-from labkit.errors import ScoreError
+from labkit.errors import ScoreError, TrialError
 
 
 def test_a_table_that_is_fed_again_adds_nothing_though_it_holds_corrections(poured):
@@ -134,3 +134,10 @@ def test_one_code_one_pour(poured):
     with pytest.raises(ScoreError) as problem:
         poured.with_servings(rows)
     assert str(problem.value) == "servings row 1: code 417 already stands for pour P01. Give P02 another code."
+
+
+def test_a_table_that_no_trial_has_is_not_passed_over(poured):
+    with pytest.raises(TrialError) as problem:
+        poured.with_tables({"score": score_rows(("P01", "T01", "payoff", 7))})
+    assert str(problem.value) == ("a table is 'score'. Choose 'plan', 'melts', 'pours', 'servings', 'scores', 'set_aside' or "
+                                  "'readings'.")

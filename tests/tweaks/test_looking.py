@@ -2,7 +2,8 @@
 import numpy as np
 import pandas as pd
 import pytest
-from definitions import HAZEL, TERRACOTTA
+from definitions import HAZEL, TERRACOTTA, TINT
+from invented import poured, scored
 
 import labkit
 from labkit.tweaks.looking import Bench, in_pot_of
@@ -56,3 +57,13 @@ def test_without_a_pot_each_formula_is_a_pot_of_its_own_and_none_stands_twice():
     points = trial.region.sample(5, seed=4)[list(trial.recipe.coordinates)]
     looked = Bench(trial=trial, outlook=Height(), hold={}).crossed(points.iloc[:4], points.iloc[2:])
     assert list(looked.pots) == [0, 1, 2, 3, 4] and looked.points.to_numpy() == pytest.approx(points.to_numpy())
+
+
+def test_where_all_is_held_at_a_useless_formula_one_is_told_what_it_is_worth():
+    """No round can look elsewhere then, so none is planned to teach: it ended in the refusal of plan_round."""
+    trial = scored(poured(TINT, rounds=2), lambda coded: np.column_stack([1 + 0 * coded[:, 0], 2 + 0 * coded[:, 0]]))
+    tweak = labkit.suggest_next(trial, pours=2, hold={"load": 0.02})
+    assert tweak.stop and tweak.best["load"].item() == pytest.approx(0.02) and "is expected to give 0.0" in tweak.advice
+    assert "suggest_next plans" not in labkit.compare_efforts(trial, pours=2, hold={"load": 0.02}).advice
+    assert not labkit.suggest_next(trial, pours=2).stop
+    assert "suggest_next plans" in labkit.compare_efforts(trial, pours=2).advice
