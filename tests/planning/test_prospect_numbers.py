@@ -3,12 +3,13 @@ import numpy as np
 import pandas as pd
 import pytest
 from definitions import HAZEL, NEEDLE, TERRACOTTA, TINT, TWO_SETTINGS
+from invented import poured
 from scipy import stats
 
 from labkit import Trial, plan_round
 from labkit.planning.foretold import _guess_blocks, _model_blocks
 from labkit.planning.prospect import _place_words, _slope_errors, appraise_round, standard_error_at
-from labkit.planning.question import noise_of, weak_question
+from labkit.planning.question import flat_question, noise_of, past_of, weak_question
 
 SECOND = "[settings.warm]\nlow = 68\nhigh = 80\n[attributes.stain]"
 
@@ -64,6 +65,57 @@ def test_what_an_instrument_reads_is_read_once_and_no_tester_counts():
     one = sd["pour"] ** 2 + sd["reading"] ** 2
     assert seen["softness", "two pours of one melt"] == pytest.approx(times * np.sqrt(2 * one))
     assert seen["softness", "two pours of different melts"] == pytest.approx(times * np.sqrt(2 * (one + sd["melt"] ** 2)))
+
+
+def test_errors_at_formulas_after_three_rounds_by_dense_algebra():
+    """V = v_pour I + v_melt same melt + v_round (same round - 1/4): rounds are apart from the mean of the three and the next."""
+    trial = poured(TERRACOTTA, rounds=3, seed=2)
+    noise, made = noise_of(trial), trial.made
+    question = weak_question(trial.region, trial.region, noise, model="quadratic", kind="I")
+    melt, round_ = (np.equal.outer(made[name].to_numpy(), made[name].to_numpy()) for name in ("melt", "round"))
+    cover = noise.pour * np.eye(len(made)) + noise.melt * melt + noise.round * (round_ - 1 / 4)
+    rows = question.rows(made)
+    covariance = np.linalg.inv(question.prior / noise.pour + rows.T @ np.linalg.solve(cover, rows))
+    at = question.rows(points := trial.region.sample(20, seed=1))
+    np.testing.assert_allclose(standard_error_at(trial, points) ** 2, np.einsum("ij,jk,ik->i", at, covariance, at), rtol=1e-9)
+    without = np.linalg.inv(question.prior / noise.pour + rows.T @ np.linalg.solve(cover - noise.round * (round_ - 1 / 4), rows))
+    assert (np.einsum("ij,jk,ik->i", at, without, at) < 0.98 * np.einsum("ij,jk,ik->i", at, covariance, at)).any()
+
+
+@pytest.mark.parametrize("scale", [20, 40])
+def test_the_noise_of_a_pour_is_a_mean_over_attributes_in_parts_of_their_scales(scale):
+    trial = Trial.from_toml((TERRACOTTA + NEEDLE).replace("scale = [0, 20]", f"scale = [0, {scale}]"))
+    each = [(trial.noise_of(name), attribute.width) for name, attribute in trial.attributes.items()]
+    pours = [(sd["pour"] ** 2 + (sd["reading"] ** 2 if "reading" in sd else sd["tester_pour"] ** 2 / 6)) / width**2
+             for sd, width in each]
+    found = noise_of(trial)
+    assert trial.attributes["softness"].width == scale and found.testers == 6
+    assert found.pour == pytest.approx(np.mean(pours), rel=1e-12)
+    assert found.melt_ratio == pytest.approx(np.mean([(sd["melt"] / width) ** 2 for sd, width in each]) / np.mean(pours))
+
+
+def test_the_classical_criterion_is_the_mean_variance_of_a_prediction():
+    """Of a box: f' (F'F)^-1 f on average over it, by Gauss and Legendre's product rule, exact for a quadratic's squares."""
+    trial = Trial.from_toml(TWO_SETTINGS)
+    asked = flat_question(trial.region, trial.region, noise_of(trial), model="quadratic", kind="I")
+    values = (trial.recipe.bounds.loc[["temp", "time"], ["low", "high"]]).to_numpy()
+    coded = np.array([(-1, -1), (-1, 1), (1, -1), (1, 1), (0, 0), (1, 0), (0, -0.5), (0.3, 1)])
+    pours = pd.DataFrame(values.mean(axis=1) + coded * np.diff(values)[:, 0] / 2, columns=["temp", "time"])
+    nodes, weights = np.polynomial.legendre.leggauss(3)
+    design, over = (np.column_stack([a**0, a, b, a * b, a * a, b * b])
+                    for a, b in (coded.T, np.array(np.meshgrid(nodes, nodes)).reshape(2, -1)))
+    variance = np.einsum("ij,jk,ik->i", over, np.linalg.inv(design.T @ design), over)
+    rows = asked.rows(pours)
+    assert asked.criterion.value(rows.T @ rows) == pytest.approx(np.outer(weights, weights).ravel() @ variance / 4, rel=1e-9)
+
+
+def test_of_an_earlier_round_what_was_never_poured_is_no_longer_expected():
+    trial = Trial.from_toml(TERRACOTTA)
+    for _ in range(2):
+        trial = trial.with_round(plan_round(trial, pours=2, melts=1, seed=1))
+    found = past_of(trial)
+    assert list(found.pours.index) == ["P03", "P04"] and list(trial.plan["pour"]) == ["P01", "P02", "P03", "P04"]
+    assert found.notes == ("Not yet poured and counted as if poured as planned: P03 and P04.",)
 
 
 def test_a_planned_round_is_not_counted_twice_in_errors_at_formulas():
