@@ -286,3 +286,10 @@ class TestTweak:
 def test_a_cut_is_told_in_as_many_digits_as_keep_it_between_its_pours(low, high, cut):
     """Of 1505.5 three digits would be 1510, with all pours under it."""
     assert failing_module._between(low, high) == cut and low <= cut < high
+
+
+@pytest.mark.parametrize("more, told", [(True, "2 of 2 over wax 0.1, 0 of 3 under it"), (False, "0 of 3 under wax 0.1, 2 of 2 over it")])
+def test_a_cut_at_a_pour_counts_it_as_under(more, told):
+    """Between 0.1 and 0.1004 three digits give 0.1 itself."""
+    made = pd.DataFrame({"wax": [0.1, 0.1, 0.1, 0.1004, 0.1004], "failed": [False] * 3 + [True] * 2})
+    assert failing_module._split(made, "wax", more) == told

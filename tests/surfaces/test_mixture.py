@@ -6,7 +6,7 @@ import pytest
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from labkit.surfaces.fitting import read_nothing
+from labkit.surfaces.fitting import IDLE, WEIGHTS, read_nothing
 from labkit.surfaces.reading import LEFT, OWN, Reading, normal_multiple
 
 NORMAL = norm.ppf((np.arange(4000) + 0.5) / 4000)
@@ -75,6 +75,29 @@ def test_who_plays_no_part_counts_those_that_were_passed_over():
                                        for idle, weight in counted))
     found = [reading.idle(name) for name in ("wax", "load", "red_share")]
     assert found == pytest.approx([0.7 * 0.6 + 0.2, 0.7 * 0.1 + 0.2, 0.1])
+
+
+def test_before_any_score_what_plays_no_part_is_as_likely_as_was_stated(payoff):
+    """By counting all systems: a score that tells nothing leaves each its prior weight, counted or passed over."""
+    ground = payoff.ground
+    reading, weights = read_nothing(ground, payoff.reading.attribute), {}
+    for system in (*ground.systems, *ground.narrowed):
+        weight = WEIGHTS[system.name] * IDLE ** len(system.absent)
+        weights[system.idle] = weights.get(system.idle, 0.0) + weight
+    for name in ground.trial.recipe.coordinates:
+        expected = sum(weight for idle, weight in weights.items() if name in idle) / sum(weights.values())
+        assert reading.idle(name) == pytest.approx(expected, abs=0.02), name
+
+
+def test_a_hill_falls_off_on_all_sides(payoff):
+    """As far as functions of degree two can, as minus the squared distance from the middle, whose variance they hold."""
+    ground = payoff.ground
+    columns = ground.columns(ground.sample)
+    for system in (*ground.systems, *ground.narrowed):
+        phi = system.of(columns)
+        away = (phi[:, system.degrees == 1] ** 2).sum(axis=1)
+        assert np.corrcoef(phi @ system.hill, -away)[0, 1] > 0.9 and np.linalg.norm(system.hill) == pytest.approx(1)
+        assert not system.hill[system.degrees != 2].any()
 
 
 def test_draws_in_single_precision_are_the_draws(payoff):
