@@ -4,7 +4,7 @@ import types
 import numpy as np
 import pandas as pd
 import pytest
-from panels import TEN, reading_of, scored, simulated, trial_with
+from panels import TEN, panel_of, reading_of, scored, simulated, trial_with
 
 from labkit.attributes import Attribute
 from labkit.panel import appraise_panel, contrasts, seen
@@ -120,3 +120,12 @@ def test_the_difference_that_is_seen_is_of_the_middle_one_of_all_pairs():
 def test_where_there_is_no_noise_two_testers_show_all():
     panel = appraise_panel(trial_with(4).with_scores(scored(np.full((4, 5), 6.0))), prior="flat")
     assert panel.power[["noise", "testers_for_asked"]].to_numpy().tolist() == [[0.0, 2.0]]
+
+
+def test_the_interval_of_a_pour_ends_where_the_scale_does():
+    """One pour lies at the very top and one at the very bottom: the half width by itself would lead beyond."""
+    panel = panel_of([[10, 9.5], [0, 0.5], [5, 5.5]])
+    top, bottom, middle = panel.pours.to_dict("records")
+    reach = panel.readings["payoff"].multiple * middle["se"]
+    assert middle["mean"] - middle["low"] == pytest.approx(reach) == pytest.approx(middle["high"] - middle["mean"])
+    assert top["mean"] + reach > 10 == top["high"] and bottom["mean"] - reach < 0 == bottom["low"]

@@ -7,6 +7,7 @@ from invented import poured
 from scipy import stats
 
 from labkit import Trial, plan_round
+from labkit.planning import prospect
 from labkit.planning.foretold import _guess_blocks, _model_blocks
 from labkit.planning.prospect import _place_words, _slope_errors, appraise_round, standard_error_at
 from labkit.planning.question import flat_question, noise_of, past_of, weak_question
@@ -40,6 +41,19 @@ def test_errors_over_the_region_with_as_many_testers_one_more_and_one_fewer(text
         expected = dense_error(trial, round_, testers)
         assert changes.at[change, "standard error"] == pytest.approx(expected, rel=2e-3)        # sampled functions
         assert changes.at[change, "moves by"] == pytest.approx(expected - dense_error(trial, round_, 5), abs=2e-5)
+
+
+def test_the_worst_places_are_the_fiftieth_of_which_least_is_known(monkeypatch):
+    trial, seen = Trial.from_toml(TERRACOTTA), []
+    monkeypatch.setattr(prospect, "_place_words", lambda question, points: seen.append((question, points)) or "there")
+    round_ = plan_round(trial, pours=4, melts=2, seed=1)
+    assert appraise_round(trial, round_).worst == "there"
+    (question, worst), = seen
+    rows = question.rows(question.sample)
+    prior = np.sqrt(np.einsum("ij,jk,ik->i", rows, np.linalg.inv(question.prior / question.noise.pour), rows))
+    left = pd.Series(standard_error_at(trial, question.sample, round_) / prior, index=question.sample.index)
+    assert len(worst) == pytest.approx(len(left) / 50, abs=2)
+    assert left[worst.index].min() >= left.drop(worst.index).max() - 1e-12
 
 
 def test_one_more_pour_moves_the_error_as_a_round_with_one_more_would():
