@@ -293,3 +293,10 @@ def test_a_ground_of_something_else_is_refused(demo):
         labkit.fit_failing(demo, Ground.of(labkit.Trial.from_toml(TINT)))
     assert str(problem.value) == ("the ground lies over load, but Terracotta stick varies wax, red_share, load and "
                                   "pour_temperature. Give that of a surface of this trial, or leave it out.")
+
+
+@pytest.mark.parametrize("more, told", [(True, "2 of 2 over wax 0.1, 0 of 3 under it"), (False, "0 of 3 under wax 0.1, 2 of 2 over it")])
+def test_a_cut_at_a_pour_counts_it_as_under(more, told):
+    """Between 0.1 and 0.1004 three digits give 0.1 itself."""
+    made = pd.DataFrame({"wax": [0.1, 0.1, 0.1, 0.1004, 0.1004], "failed": [False] * 3 + [True] * 2})
+    assert failing_module._split(made, "wax", more) == told

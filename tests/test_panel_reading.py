@@ -140,3 +140,12 @@ def test_testers_stand_in_the_order_of_their_numbers():
     panel = appraise_panel(planned_trial().with_melts(MELTS).with_pours(POURS).with_scores(score_rows(*rows)))
     assert panel.testers["tester"].tolist() == ["N1", "N2", "N10", "N11"]
     assert [line.split()[0] for line in str(panel).splitlines() if line.startswith("  N")][:4] == ["N1", "N2", "N10", "N11"]
+
+
+def test_the_interval_of_a_pour_ends_where_the_scale_does():
+    """One pour lies at the very top and one at the very bottom: the half width by itself would lead beyond."""
+    panel = panel_of([[10, 9.5], [0, 0.5], [5, 5.5]])
+    top, bottom, middle = panel.pours.to_dict("records")
+    reach = panel.readings["payoff"].multiple * middle["se"]
+    assert middle["mean"] - middle["low"] == pytest.approx(reach) == pytest.approx(middle["high"] - middle["mean"])
+    assert top["mean"] + reach > 10 == top["high"] and bottom["mean"] - reach < 0 == bottom["low"]

@@ -191,11 +191,14 @@ def _row(cloud: Cloud, pair: tuple[str, str], outlook) -> tuple[dict, np.ndarray
     if cloud.short(pair[0])[0] <= LITTLE * width[pair[0]]:
         return plain | {"says": f"{pair[0]} and {pair[1]} are both as wanted."}, nowhere, (1, 1)
     sides = list(itertools.product(*(_ways(cloud, name) for name in pair)))
-    trades = [_costly(cloud, pair, _front(cloud, pair, side)) for side in sides]
+    fronts = [_front(cloud, pair, side) for side in sides]
+    trades = [_costly(cloud, pair, front) for front in fronts]
     k = int(np.argmax([np.ptp(cloud.short(pair[0])[trade]) if len(trade) else 0.0 for trade in trades]))
-    spans = [np.ptp(cloud.short(name)[trades[k]]) / width[name] if len(trades[k]) else 0.0 for name in pair]
+    whole, spans = ([np.ptp(cloud.short(name)[places]) / width[name] if len(places) else 0.0 for name in pair]
+                    for places in (fronts[k], trades[k]))
     if min(spans) <= LITTLE:
-        return plain | {"says": _peace(pair, len(trades[k]) > 1)}, nowhere, sides[k]
+        cheap = whole[0] > LITTLE >= spans[1]
+        return plain | {"says": _peace(pair, len(trades[k]) > 1, cheap)}, nowhere, sides[k]
     places = along(trades[k], cloud.short(pair[0]), PLACES)[::-1]
     rates = exchange_rate(outlook.scores(cloud.points.iloc[places]), pair, sides[k])
     steep = np.abs(rates) * width[pair[0]] > STEEP * width[pair[1]]
@@ -249,7 +252,11 @@ def exchange_rate(drawn: Mapping[str, np.ndarray], pair: tuple[str, str], side: 
     return np.where(np.abs(angles) < np.pi / 2, np.tan(angles), np.copysign(np.inf, angles))
 
 
-def _peace(pair: tuple[str, str], traded: bool) -> str:
+def _peace(pair: tuple[str, str], traded: bool, cheap: bool) -> str:
+    """Why there is no conflict: one gains next to nothing, or loses as little (`cheap`), or gains as the other does."""
+    if traded and cheap:
+        return (f"{pair[0]} and {pair[1]} are not in conflict here: to bring {pair[0]} nearer to what is wanted costs "
+                f"next to nothing of {pair[1]}.")
     if traded:
         return (f"{pair[0]} and {pair[1]} are not in conflict here: giving up {pair[1]} would hardly bring {pair[0]} "
                 "nearer to what is wanted.")

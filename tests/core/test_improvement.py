@@ -87,6 +87,18 @@ def test_choose_set_opens_every_melt_and_shares_them_out():
         assert len(chosen) == pours and len(counts) == melts and counts.max() <= -(-pours // melts)
 
 
+@pytest.mark.parametrize("pours", [3, 5])
+def test_where_pours_are_no_multiple_of_melts_one_pot_holds_one_more(pours):
+    """ceil(pours / melts) in a pot, each candidate once: against all such sets of twelve small cases."""
+    for draws, pots, settled in map(small_case, range(12)):
+        chosen = improvement.choose_set(draws, pots, settled, pours=pours, melts=2)
+        assert len(set(chosen)) == pours
+        assert sorted(np.unique(pots[chosen], return_counts=True)[1]) == [pours // 2, pours // 2 + 1]
+        worth, *every = (improvement.joint_expected_improvement(draws[:, s], settled)
+                         for s in [chosen, *every_set(draws, pots, pours, 2)])
+        assert worth >= 0.95 * max(every)
+
+
 def test_the_order_of_the_draws_changes_nothing():
     draws, pots, settled = small_case(3)
     shuffled = np.random.default_rng(0).permutation(len(draws))

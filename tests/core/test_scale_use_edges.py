@@ -119,3 +119,16 @@ def test_one_score_for_all_is_like_nobody_elses(given):
     table = panel(6)
     table[:, 2] = given
     assert np.isnan(su.slope_of(cells_of(table), NOISE, 2, spread=1.5)[4])
+
+
+def test_slopes_alone_are_right_on_average_for_who_scored_what_few_others_did():
+    """All use the scale alike. Six testers score eight pours, two others two of these and eight that nobody else scores: of
+    those x_p is hardly known, which must not be taken for a small slope. Within four standard errors of 150 panels (.03)."""
+    rng, found = np.random.default_rng(1), []
+    pour, tester = np.array([*((p, t) for t in range(6) for p in range(8)),
+                             *((p, t) for t in (6, 7) for p in range(6, 16))]).T
+    for _ in range(150):
+        y = rng.normal(5, 1.5, 16)[pour] + rng.normal(0, 0.5, 8)[tester] + rng.normal(0, 0.8, len(pour))
+        cells = lv.cells_of(pour, tester, y)
+        found.append(su.slopes_alone(cells, lv.Noise(tester=0.5, score=0.8, stays=0.5), spread=1.5)[0])
+    np.testing.assert_allclose(np.nanmean(found, axis=0), 1.0, atol=0.12)

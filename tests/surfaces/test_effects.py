@@ -8,6 +8,7 @@ from definitions import HAZEL, TERRACOTTA, TINT
 from invented import poured, scored, terracotta_truth
 
 import labkit
+from labkit.surfaces import effects
 from labkit.surfaces.effects import FEW, POINTS, ends_of
 
 
@@ -109,3 +110,11 @@ def test_a_part_of_a_blend_moves_with_the_ratio_of_the_rest_kept(pot, name):
     assert surface.bends.at[name, "effect"] == pytest.approx(middle - (low + high) / 2, abs=0.15)
     if name == WAX:
         assert high - low < -0.1 and surface.effects.at[name, "effect"] < -0.1
+
+
+@pytest.mark.parametrize("height", [2.0, -0.5])
+def test_a_bend_alone_is_the_middle_over_the_ends(height):
+    """3 + u + height (1 - u^2) over -1..1, so that the middle lies `height` above the mean of the ends."""
+    values = pd.Series(np.linspace(0.2, 0.6, 9))
+    u = (values.to_numpy() - 0.4) / 0.2
+    assert effects._bend_alone(values, 0.2, 0.6, (3 + u + height * (1 - u**2))[None])[0] == pytest.approx(height)

@@ -1,4 +1,6 @@
 """What the classical polynomial is said to be: inside which limits, past which end of a scale."""
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -56,3 +58,13 @@ def test_a_height_past_the_end_of_the_scale_is_told_as_that():
     level = way_up(classical, (1.0,))["level"].item()
     assert (level > 10) == said.endswith(f"{level:.2f} (past the end of the scale).")
     assert pd.Series(said).str.contains("past the end of the scale").item()
+
+
+def test_adjusted_for_what_the_terms_cost_r_squared_is_that_of_statsmodels():
+    """Of one formula a melt and one round: at equal variances ordinary least squares."""
+    import statsmodels.api as sm
+
+    classical = reading_of(peak((0.3, 0.2))).classical
+    plain = replace(classical, ratios=np.eye(len(classical.means)))
+    fitted = sm.OLS(plain.means.to_numpy(), plain.columns(plain.made).to_numpy()).fit()
+    assert plain.shapes["adjusted"].iloc[0] == pytest.approx(fitted.rsquared_adj, rel=1e-9)

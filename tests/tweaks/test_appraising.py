@@ -1,5 +1,6 @@
 """What is said of confirmation pours: headline, rows and sentences agree with each other and with the plan."""
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -9,6 +10,7 @@ import labkit
 from labkit.tweaks.appraising import Known, _few, advice_on, verdict_on, whole_of
 from labkit.tweaks.confirmed import _equally_good
 from labkit.tweaks.confirming import _expected_words, measured
+from labkit.tweaks.forecast import usual_judges
 from labkit.tweaks.foretold import Foretold
 from labkit.tweaks.result import with_units
 
@@ -164,6 +166,17 @@ def test_fewer_testers_and_pours_add_the_variance_that_they_leave():
                     normal=rng.standard_normal((2, n)))
     low, high = told.thinner(judges=6.0, pours=2.0).interval(2)
     assert (high - low) / 2 == pytest.approx(1.645 * np.sqrt(0.09 + 0.64 - 0.25 + 6 * 0.25), rel=0.01)
+    twice = told.thinner(judges=2.0, pours=2.0).thinner(judges=3.0, pours=1.5)
+    for part, at_once in (("alone", 3 * (0.64 - 0.25 + 6 * 0.25)), ("tasting", 3 * 6 * 0.25)):
+        np.testing.assert_allclose(getattr(twice, part) ** 2, at_once)
+
+
+def test_usual_is_the_median_pour(demo):
+    """Of twelve pours five were tasted for shade by all six testers, seven by two."""
+    few = demo.scores["pour"].isin(demo.made.index[:7]) & (demo.scores["attribute"] == "shade")
+    kept = demo.scores[~few | demo.scores["tester"].isin(["T01", "T02"])]
+    trial = replace(demo, tables={**demo.tables, "scores": kept.reset_index(drop=True)})
+    assert usual_judges(trial) == {"payoff": 6.0, "hardness": 6.0, "sheerness": 6.0, "shade": 2.0}
 
 
 def test_units_of_what_is_read_stand_in_sentences_and_grids():

@@ -55,6 +55,13 @@ def test_more_that_comes_out_worth_less_is_chance():
     assert lines[3] == "One tester more costs 0.25 more and brings nothing that could be told: it does not pay."
 
 
+@pytest.mark.parametrize("se, says", [(0.0012, "0.0020 more (0.0080 a unit): it pays."),
+                                      (0.00125, "nothing that could be told: it does not pay.")])
+def test_what_the_computing_may_be_off_by_is_not_told(se, says):
+    """One chance in twenty of a normal lies above 1.645 of its standard deviations: .00197 and .00206, where .002 was found."""
+    assert efforts(0.06, 0.0, 0.002, se=se).advice.split("\n")[3] == f"One tester more costs 0.25 more and brings {says}"
+
+
 @pytest.mark.parametrize("added", [0.00004, -0.00004])
 def test_what_four_decimals_show_nothing_of_is_not_told(added):
     """Where everything is as wanted a melt more was told to bring 0.0000 less, and a repeat of 0.0000 to be done."""

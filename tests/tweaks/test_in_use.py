@@ -9,7 +9,9 @@ from definitions import TERRACOTTA
 from scipy.stats import norm, truncnorm
 
 import labkit
-from labkit.tweaks.outlook import DOUBTED, IN_USE, Outlook
+from labkit.tweaks.confirmed import _known
+from labkit.tweaks.outlook import DOUBTED, IN_USE, Outlook, desirability_of
+from labkit.tweaks.path import as_of
 
 LINEAR = "[attributes.payoff]\nwanted = { rising = [0, 10] }\n"           # desirability is a tenth of payoff
 HERE, BOTH = pd.DataFrame({"at": [0]}), pd.DataFrame({"at": [0, 1]})
@@ -92,3 +94,15 @@ def test_it_is_the_starting_formula_where_the_limits_leave_it(demo, demo_copy):
     narrow = labkit.read_trial(demo_copy)
     assert narrow.recipe.bounds.at["wax", "low"] > wax
     assert Outlook.of(narrow, labkit.fit_surfaces(narrow)).starting is None
+
+
+def test_a_confirmation_asks_the_scores_alone(demo):
+    """After four pours: of the starting formula itself, by draws of the surfaces, each by itself."""
+    trial = as_of(demo, 1)
+    surfaces, start = labkit.fit_surfaces(trial), trial.recipe.starting_factors[[*trial.recipe.coordinates]]
+    planned = labkit.plan_confirmation(trial, formula=start, pours=1)
+    drawn = {name: surface.draws(start, n=4000, seed=100 + k)[:, 0] for k, (name, surface) in enumerate(surfaces.items())}
+    alone = desirability_of(trial.attributes, drawn).mean()
+    assert Outlook.of(trial, surfaces).mean(start)[0] > 2 * alone                  # else this test shows nothing
+    assert planned.misses.set_index("attribute").at["desirability", "mean"] == pytest.approx(alone, abs=0.03)
+    assert _known(trial, planned, seed=0).formula["mean"] == pytest.approx(alone, abs=0.03)

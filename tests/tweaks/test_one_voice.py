@@ -9,6 +9,7 @@ from definitions import TERRACOTTA
 import labkit
 from labkit.errors import TweakError
 from labkit.tweaks import confirming, words
+from labkit.tweaks.suggest import FAINT, of_use
 
 OUT_OF_REACH = TERRACOTTA.replace("rising = [4, 8]", "rising = [9.8, 10]").replace("peak = [4, 6, 8]", "peak = [0, 0.1, 0.2]")
 
@@ -53,6 +54,15 @@ def test_what_is_better_by_nothing_that_counts_is_as_good(monkeypatch, lead, say
     now = pd.Series({"mean": 0.7, "low": 0.5, "high": 0.9})
     monkeypatch.setattr(confirming, "better_known", lambda standing, others: (now, ("P07", 0.7 + lead)))
     assert confirming._todays(None, None) == says
+
+
+@pytest.mark.parametrize("mean", [FAINT, FAINT + 0.002])
+def test_what_nobody_would_settle_on_is_not_to_be_confirmed(monkeypatch, mean):
+    """suggest_next settles on nothing of no more than FAINT: the same bound."""
+    now = pd.Series({"mean": mean, "low": 0.0, "high": 0.2})
+    monkeypatch.setattr(confirming, "better_known", lambda standing, others: (now, None))
+    assert confirming._todays(None, None).startswith("It is expected to come to a desirability of 0.05 only") == (
+        not of_use(mean, gain=0.0, due=1.0))
 
 
 def test_where_nothing_is_of_use_the_round_that_teaches_is_the_one_to_pour(demo):

@@ -1,5 +1,8 @@
 """What is known of desirability: the same on whichever scale, and in half widths of it."""
+import types
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from labkit.attributes import Attribute, Wanted
@@ -32,3 +35,22 @@ def test_half_widths_are_worth_as_much(low, width, failing):
     held = known[-1] if failing else 1.0
     np.testing.assert_array_equal(outlook.worth(known), desirability_of(outlook.attributes, dict(zip(
         outlook.surfaces, known))) * held)
+
+
+def test_what_is_open_of_one_attribute_says_nothing_of_another():
+    """Nor of failing: E D of independent parts is the product of theirs, here of roots of uniform numbers, (2 / 3)^2 / 2."""
+    class Open:
+        ground = types.SimpleNamespace(columns=lambda points: points)
+
+        def draws_at(self, columns, n, seed):
+            return 10 * np.random.default_rng(seed).uniform(size=(n, 1))
+
+        def draws(self, points, n, seed):
+            return np.random.default_rng(seed).uniform(size=(n, 1))
+
+    wanted = Wanted(kind="rising", points=(0.0, 10.0))
+    both = {name: Attribute(name=name, low=0, high=10, wanted=wanted) for name in ("payoff", "hardness")}
+    outlook = Outlook(attributes=both, surfaces={name: Open() for name in both}, seed=3, n=20_000, failing=Open())
+    known, at = outlook.known(pd.DataFrame({"at": [0]})), pd.DataFrame({"at": [0]})
+    np.testing.assert_allclose(np.corrcoef(np.hstack(known).T), np.eye(3), atol=0.03)
+    assert outlook.mean(at)[0] == pytest.approx(2 / 9, abs=0.005)

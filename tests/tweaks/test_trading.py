@@ -7,8 +7,23 @@ import pytest
 from definitions import TERRACOTTA
 
 import labkit
+from labkit.attributes import Attribute
 from labkit.errors import TweakError
-from labkit.tweaks.trading import _says, _ways, exchange_rate, shortfall, tell_tradeoffs
+from labkit.tweaks.standing import standing_of
+from labkit.tweaks.trading import (
+    AROUND,
+    GIVE,
+    NEAR,
+    Cloud,
+    _joined,
+    _only,
+    _places,
+    _says,
+    _ways,
+    exchange_rate,
+    shortfall,
+    tell_tradeoffs,
+)
 
 PAIR = ("payoff", "hardness")
 WANTS = """
@@ -152,6 +167,18 @@ def test_what_lies_far_beyond_a_want_can_be_given_up_for_nothing(trial):
                                            "the other.")
 
 
+@pytest.mark.parametrize("gains, loses, why", [
+    (2.0, 0.1, "what serves the one does not harm the other."),
+    (2.0, 0.15, "to bring payoff nearer to what is wanted costs next to nothing of hardness."),
+    (2.0, 0.25, "to bring payoff nearer to what is wanted costs next to nothing of hardness."),
+    (0.1, 0.25, "giving up hardness would hardly bring payoff nearer to what is wanted."),
+    (0.15, 2.0, "giving up hardness would hardly bring payoff nearer to what is wanted.")])
+def test_what_costs_little_is_not_told_as_bringing_little(trial, gains, loses, why):
+    """Over .7 of the half range of wax to either side: 2.8 of payoff for .14, .21 or .35 of hardness, .14 for .35, .21 for 2.8."""
+    found = told(trial, lambda x: 5 + gains * x[:, 0], lambda x: 6 - loses * x[:, 0], [0.0, 0, -0.5, 0])
+    assert found.table.iloc[0]["says"] == f"payoff and hardness are not in conflict here: {why}"
+
+
 def test_where_both_are_as_wanted_nothing_is_traded(trial):
     found = told(trial, lambda x: 8.5 + 0 * x[:, 0], lambda x: 9 + 0 * x[:, 0], [0.0, 0, -0.5, 0])
     assert found.table.iloc[0]["says"].endswith(" are both as wanted.")
@@ -240,3 +267,36 @@ def test_which_way_a_score_comes_nearer_to_what_is_wanted(wanted, mean, ways):
     text = TERRACOTTA.split("[attributes.payoff]")[0] + f"[attributes.payoff]\nwanted = {{ {wanted} }}\n"
     cloud = types.SimpleNamespace(attributes=labkit.Trial.from_toml(text).attributes, means={"payoff": np.array([mean])})
     assert _ways(cloud, "payoff") == ways
+
+
+def test_what_is_near_is_near_in_formula_and_scores_and_harms_no_third():
+    """Row by row: itself; just near enough; too far; a score of the pair too far off, up and down; the third gives way."""
+    attributes = labkit.Trial.from_toml(TERRACOTTA).attributes
+    apart = np.array([0.0, NEAR - 1e-9, NEAR + 1e-9, 0.1, 0.1, 0.1, 0.1])
+    far = 10 * AROUND + 1e-9
+    means = {"payoff": np.array([5.0, 5, 5, 5 + far, 5, 5, 5]), "hardness": np.array([5.0, 5, 5, 5, 5 - far, 5, 5]),
+             "sheerness": np.full(7, 5.0), "shade": np.array([7.0, 7, 7, 7, 7, 7 - 10 * GIVE - 1e-9, 7 - 10 * GIVE + 1e-9])}
+    cloud = Cloud(attributes=attributes, points=pd.DataFrame(index=range(7)), apart=apart, means=means)
+    assert cloud.near(PAIR).tolist() == [True, True, False, False, False, False, True]
+
+
+def test_means_of_the_search_are_those_that_are_shown(trial):
+    """Of a surface whose draws are all .7 under its mean, as a few draws may be: what is shown is 8 - 4 |x - p|^2."""
+    class Off(Invented):
+        def draws_at(self, columns, n, seed):
+            return super().draws_at(columns, n, seed) - 0.7
+
+    surfaces = {"payoff": Off(trial, lambda x: 8 - 4 * ((x - P) ** 2).sum(axis=1))}
+    standing, others = standing_of(trial, points(P), surfaces=surfaces), points([P, Q, 0 * P])
+    cloud = _joined(standing, _only(standing), others)
+    np.testing.assert_allclose(cloud.means["payoff"], [8, 8, 4, 7], atol=1e-5)
+
+
+def test_a_cost_has_as_many_digits_in_any_unit():
+    """.83 points a point; 830 where the other is scored to 1000 and this to 1, .0008 the other way round."""
+    scales = {name: Attribute(name=name, low=0, high=high) for name, high in (("one", 1), ("ten", 10), ("thousand", 1000))}
+    pairs = pd.DataFrame([("ten", "ten"), ("one", "thousand"), ("thousand", "one"), ("ten", "one")],
+                         columns=["attribute", "other"])
+    found = _places(pairs, scales)
+    assert found["cost"] == found["low"] == found["high"] == [2, 0, 4, 3]
+    assert found["from"] == found["to"] == [2, 3, 1, 2]

@@ -1,10 +1,12 @@
 """What a round is worth, against the closed form of two alternatives of which one is poured and scored."""
+import dataclasses
 import types
 
 import numpy as np
 import pandas as pd
 import pytest
 from definitions import TERRACOTTA
+from scipy.stats import norm
 
 import labkit
 from labkit.core.improvement import knowledge_gradient_of_two
@@ -12,7 +14,7 @@ from labkit.surfaces.reading import OWN
 from labkit.tweaks import desirability_of
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.suggest import _predictions
-from labkit.tweaks.worth import Jury, jury_of, worth_of
+from labkit.tweaks.worth import BEST, OTHERS, Jury, gain_if_known, jury_of, worth_of
 
 LINEAR = "[attributes.payoff]\nwanted = { rising = [0, 10] }\n"
 MEANS, SD = np.array([5.0, 4.6]), np.array([0.0, 0.8])
@@ -51,6 +53,35 @@ def test_a_round_brings_the_knowledge_gradient(outlook, melts, noise):
     assert found.gain == pytest.approx(knowledge_gradient_of_two(0.4, change) / 10, abs=0.0006)
     np.testing.assert_allclose(found.before, 0.08, rtol=0.02)
     np.testing.assert_allclose(found.after, np.sqrt(0.8**2 - change**2) / 10, rtol=0.02)
+
+
+def test_a_pour_that_may_fail_brings_as_much_more_seldom(outlook):
+    """Seven times in ten it holds and is scored, and so does what one would settle on: .7 of .7 of the knowledge gradient. Of
+    the variance a pour that fails takes nothing off."""
+    class Failing:
+        def draws(self, points, n, seed):
+            return np.full((n, len(points)), 0.3)
+
+    jury = Jury(noise={"payoff": {"round": 0.5, "melt": 0.0, "pour": 0.3, "panel": 0.2}})
+    often, both = dataclasses.replace(outlook, failing=Failing()), pd.DataFrame({"at": [0, 1]})
+    found = worth_of(often, jury, pd.DataFrame({"at": [1]}), np.array([0]), often.known(both), worlds=20_000)
+    change = 0.8**2 / np.sqrt(0.8**2 + 0.38)
+    assert found.gain == pytest.approx(0.7 * 0.07 * knowledge_gradient_of_two(0.4, change), abs=0.0004)
+    np.testing.assert_allclose([found.before[0], found.after[0]],
+                               [0.07 * 0.8, 0.07 * np.sqrt(0.8**2 - 0.7 * change**2)], rtol=0.02)
+
+
+@pytest.mark.parametrize("place", [0, slice(BEST, None)])
+def test_what_knowing_would_gain_counts_the_best_and_others_from_all_over(place):
+    """E max(0, Y), Y ~ N(.5, 1), by which one formula of two thousand is better, or all but the best hundred: with scipy."""
+    better = np.zeros(2000)
+    better[place] = 1.0
+    known = types.SimpleNamespace(seed=0, draws=lambda points: np.outer(
+        np.random.default_rng(1).normal(0.5, 1, 20_000), points["better"]))
+    points = pd.DataFrame({"better": better})
+    assert 0 not in np.random.default_rng([0, 59]).permutation(2000)[:OTHERS]        # else the first would be met by chance
+    expected = norm.expect(lambda y: y, loc=0.5, lb=0)
+    assert gain_if_known(known, points.iloc[[1]], points) == pytest.approx(expected, abs=0.02)
 
 
 def test_the_next_jury_is_a_usual_one_and_what_is_a_formulas_own_is_no_noise():
