@@ -21,7 +21,8 @@ from labkit.tweaks.outlook import LEAD, desirability_of, wanted_part
 from labkit.tweaks.result import with_units
 from labkit.tweaks.slips import slips_at, slips_in_words
 from labkit.tweaks.standing import Standing, better_known, known_formulas, standing_of
-from labkit.tweaks.suggest import FAINT, _in_grams
+from labkit.tweaks.suggest import FAINT
+from labkit.tweaks.weighing import in_grams
 from labkit.tweaks.words import HOLDS, missing, percent
 from labkit.wording import Report, decimal_text, grid_of, heading, line, plural, report, words_joined
 
@@ -153,7 +154,7 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
 def _poured_again(trial, point: pd.DataFrame, pours: int) -> Round:
     """The formula as many times, each in a melt of its own, in grams within the limits."""
     points = pd.concat([point] * pours, ignore_index=True)
-    round_ = _in_grams(trial, points, trial.next_melts(pours), trial.next_pours(pours))
+    round_ = in_grams(trial, points, trial.next_melts(pours), trial.next_pours(pours))
     return replace(round_, notes=small_portions(round_, trial.batch))
 
 

@@ -19,15 +19,14 @@ from labkit.tweaks.suggest import (
     _best_round,
     _checked,
     _cost,
-    _in_grams,
     _looked,
     _targets,
-    _weighed_round,
     is_single,
     of_use,
     shown_worth,
 )
 from labkit.tweaks.trying import Evening, paid_by_evenings
+from labkit.tweaks.weighing import in_grams, weighed_round
 from labkit.tweaks.words import missing
 from labkit.tweaks.worth import jury_of
 from labkit.wording import Report, grid_of, heading, line, report, words_joined
@@ -143,7 +142,7 @@ def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int,
     bench, points = Bench(trial=trial, outlook=standing.known, hold=standing.hold), standing.points
     asked, jury = replace(asked, fixed=standing.hold), jury_of(standing.surfaces)
     looked = _looked(asked, bench, points)
-    round_ = _weighed_round(asked, _best_round(asked, bench, jury, points, looked))
+    round_ = weighed_round(asked, _best_round(asked, bench, jury, points, looked))
     worth = shown_worth(asked, standing.outlook(WIDE), jury, round_, standing.settled, points)
     around = Around.of(bench, round_, standing.settled, points, looked, seed, asked.hold)
     plain = Compared(standing=standing, round=round_, gain=worth.gain, best="".join(around.best.index[:1]),
@@ -216,7 +215,7 @@ def _round_of(trial, evening: Evening, hold: Mapping[str, float] | None) -> Roun
     order = [k for label in labels for k, melt in enumerate(evening.melts) if melt == label]
     names = dict(zip(labels, trial.next_melts(len(labels)), strict=True))
     points = evening.points.iloc[order].reset_index(drop=True)
-    round_ = _in_grams(trial, points, [names[evening.melts[k]] for k in order], trial.next_pours(len(order)), hold)
+    round_ = in_grams(trial, points, [names[evening.melts[k]] for k in order], trial.next_pours(len(order)), hold)
     return replace(round_, notes=small_portions(round_, trial.batch))
 
 

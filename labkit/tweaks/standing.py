@@ -12,7 +12,8 @@ from labkit.handing import hands_out_copies
 from labkit.rounds import grams_column
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import poured_well
-from labkit.tweaks.suggest import WIDE, _checked, _scored_pours, _weighed_best, searched
+from labkit.tweaks.suggest import WIDE, _checked, _scored_pours, searched
+from labkit.tweaks.weighing import weighed_best
 from labkit.wording import words_joined
 
 
@@ -65,7 +66,7 @@ def standing_of(trial, formula: pd.DataFrame | None = None, *, seed: int = 0, su
     points = pd.DataFrame(columns=asked.names)
     if found is None:
         points, _, asked = searched(asked, outlook)
-        found = _weighed_best(asked, points.iloc[[0]])[asked.names]
+        found = weighed_best(asked, points.iloc[[0]])[asked.names]
     return Standing(trial=trial, known=outlook, settled=found.reset_index(drop=True), points=points,
                     hold=asked.fixed, seed=asked.seed)
 

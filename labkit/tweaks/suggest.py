@@ -11,7 +11,6 @@ import pandas as pd
 from labkit.checks import MOST_SUGGESTED, check_held, check_size, check_whole, more_melts_than_pours
 from labkit.errors import TweakError
 from labkit.planning.notes import ONE_POT
-from labkit.portions import small_portions
 from labkit.records import NOTHING_WANTED
 from labkit.rounds import Round
 from labkit.trial import check_trial
@@ -21,6 +20,7 @@ from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.result import Tweak
 from labkit.tweaks.search import highest, poured_well, starting_points
 from labkit.tweaks.telling import untold
+from labkit.tweaks.weighing import weighed_best, weighed_round
 from labkit.tweaks.worth import Worth, gain_if_known, jury_of, worth_of
 
 ROUNDS_AHEAD = 2       # where all that could still be learned is worth as much as so many rounds must bring,
@@ -120,7 +120,7 @@ def _first_round(asked: Asked) -> Tweak:
     from labkit.surfaces import any_failed, fit_failing
 
     trial, round_ = asked.trial, _teaching_round(asked)
-    best = _weighed_best(asked, trial.recipe.held_at(trial.recipe.starting_factors[asked.names], asked.hold))
+    best = weighed_best(asked, trial.recipe.held_at(trial.recipe.starting_factors[asked.names], asked.hold))
     failed = words.failing(fit_failing(trial) if any_failed(trial) else None, best[asked.names])
     return Tweak(round=round_, best=best, stop=False, expected_gain=math.nan, gain_if_known=math.nan,
                  reasons=words.teaching(trial, round_),
@@ -142,9 +142,9 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     bench = Bench(trial=trial, outlook=outlook, hold=asked.fixed)
     jury = jury_of(surfaces)
     found = _best_round(asked, bench, jury, points, _looked(asked, bench, points))
-    round_ = _weighed_round(asked, found)
+    round_ = weighed_round(asked, found)
     round_ = replace(round_, notes=(*_spare_melts(round_, points), *round_.notes))
-    best = _weighed_best(asked, points.iloc[[0]])
+    best = weighed_best(asked, points.iloc[[0]])
     tweak = _handed_over(asked, outlook, jury, round_, best, points)
     found = of_use(values[0], tweak.expected_gain, _due(asked, round_))
     return tweak if found or is_single(trial, asked.hold) else _nothing_found(asked, tweak, outlook)
@@ -271,36 +271,6 @@ def _repeats(bench: Bench, looked: Looked, count: int = 3) -> list[int]:
     gap = np.abs(coded(looked.points)[:, None] - coded(made)[None]).max(axis=2)         # shares are computed from grams
     again = np.flatnonzero(gap.min(axis=1, initial=np.inf) < ALIKE)
     return sorted(again, key=lambda j: -looked.draws[:, j].mean())[:count]
-
-
-def _weighed_round(asked: Asked, found: Looked) -> Round:
-    """The round in grams: melts one after the other, melts and the pours within them in random order."""
-    trial, rng = asked.trial, np.random.default_rng([asked.seed, 61])
-    pots = rng.permutation(np.unique(found.pots))
-    order = [j for pot in pots for j in rng.permutation(np.flatnonzero(found.pots == pot))]
-    names = trial.next_melts(len(pots))
-    melts = [names[int(np.flatnonzero(pots == found.pots[j])[0])] for j in order]
-    round_ = _in_grams(trial, found.points.iloc[order], melts, trial.next_pours(len(order)), asked.hold)
-    return replace(round_, notes=small_portions(round_, trial.batch))
-
-
-def _weighed_best(asked: Asked, point: pd.DataFrame) -> pd.DataFrame:
-    """One formula in grams for a pour, and its coordinates read off the grams."""
-    single = _in_grams(asked.trial, point, ["-"], ["-"], asked.hold)
-    return single.frame.drop(columns=["round", "melt", "pour", "order"])
-
-
-def _in_grams(trial, points: pd.DataFrame, melts: list[str], pours: list[str],
-              hold: Mapping[str, float] | None = None) -> Round:
-    """The formulas in whole balance steps within the limits, settings within their ranges as a hand sets them."""
-    from labkit.planning.points import Points
-    from labkit.planning.weigh import weighed
-    from labkit.planning.wish import held_region
-
-    points = points.reset_index(drop=True)
-    for setting in trial.recipe.setting_list:
-        points[setting.name] = points[setting.name].clip(setting.low, setting.high)
-    return weighed(trial, Points.at(trial.recipe, points), melts, pours, held=held_region(trial, hold or {}))
 
 
 def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.DataFrame, points) -> Tweak:

@@ -8,7 +8,7 @@ import labkit
 from labkit.planning.points import Points
 from labkit.planning.weigh import outside_limits, weighed
 from labkit.rounds import round_from_factors
-from labkit.tweaks.suggest import _in_grams
+from labkit.tweaks.weighing import in_grams
 
 
 def terracotta_on(step, **changes):
@@ -105,7 +105,7 @@ class TestHolds:
         """Else red comes out two steps off; each paste is weighed to less than a step."""
         trial = terracotta_on(0.05, wax=(0.15, 0.163), load=(0.05, 0.062))
         asked = pd.DataFrame({"wax": [0.15, 0.15, 0.163, 0.163], "red_share": red, "load": load, "pour_temperature": 74.0})
-        found = _in_grams(trial, asked, ["M01", "M01", "M02", "M02"], ["P01", "P02", "P03", "P04"], {"red_share": red})
+        found = in_grams(trial, asked, ["M01", "M01", "M02", "M02"], ["P01", "P02", "P03", "P04"], {"red_share": red})
         assert not outside_limits(trial, found).any()
         assert self.off(found.to_frame(), red).abs().max() < 0.05
 

@@ -1,0 +1,41 @@
+"""From what was chosen to what a balance can weigh; `asked` : what was asked of `suggest_next`."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from labkit.portions import small_portions
+from labkit.rounds import Round
+from labkit.tweaks.looking import Looked
+
+
+def weighed_round(asked, found: Looked) -> Round:
+    """The round in grams: melts one after the other, melts and the pours within them in random order."""
+    trial, rng = asked.trial, np.random.default_rng([asked.seed, 61])
+    pots = rng.permutation(np.unique(found.pots))
+    order = [j for pot in pots for j in rng.permutation(np.flatnonzero(found.pots == pot))]
+    names = trial.next_melts(len(pots))
+    melts = [names[int(np.flatnonzero(pots == found.pots[j])[0])] for j in order]
+    round_ = in_grams(trial, found.points.iloc[order], melts, trial.next_pours(len(order)), asked.hold)
+    return replace(round_, notes=small_portions(round_, trial.batch))
+
+
+def weighed_best(asked, point: pd.DataFrame) -> pd.DataFrame:
+    """One formula in grams for a pour, and its coordinates read off the grams."""
+    single = in_grams(asked.trial, point, ["-"], ["-"], asked.hold)
+    return single.frame.drop(columns=["round", "melt", "pour", "order"])
+
+
+def in_grams(trial, points: pd.DataFrame, melts: list[str], pours: list[str],
+              hold: Mapping[str, float] | None = None) -> Round:
+    """The formulas in whole balance steps within the limits, settings within their ranges as a hand sets them."""
+    from labkit.planning.points import Points
+    from labkit.planning.weigh import weighed
+    from labkit.planning.wish import held_region
+
+    points = points.reset_index(drop=True)
+    for setting in trial.recipe.setting_list:
+        points[setting.name] = points[setting.name].clip(setting.low, setting.high)
+    return weighed(trial, Points.at(trial.recipe, points), melts, pours, held=held_region(trial, hold or {}))
