@@ -96,7 +96,7 @@ def usual_control(trial: Trial, wish: Wish, pours: int) -> str | None:
     It is what somebody uses today, and whatever is settled on has to beat it. A round of fewer pours than a surface
     without any curvature has terms has none to spare for it: in rehearsals with four factors and four pours the mean
     ratio to the best possible after the first round was .69 with it and .78 without (68 worlds, with pours at most .65
-    of the way to the limits, where nearly all are anyway).
+    of the way to the limits, where nearly all are anyway). It is one of the second round then (`tweaks.suggest`).
     """
     if wish.control is not None:
         return None if wish.control == NOTHING else wish.control
@@ -104,10 +104,15 @@ def usual_control(trial: Trial, wish: Wish, pours: int) -> str | None:
     asked = wish.hold or wish.repeats or wish.prior != "weak"
     if later or asked or pours < max(COMPARED, 1 + trial.region.freedom):
         return None
+    return STARTING if may_start(trial) else None
+
+
+def may_start(trial: Trial) -> bool:
+    """Whether the starting formula can be weighed and keeps the limits."""
     start = trial.recipe.starting
     grams = start.to_numpy() * trial.batch.pour_g
     weighable = not ((grams > 1e-9) & (grams < trial.batch.balance_step_g)).any()
-    return STARTING if weighable and trial.region.contains(start)[0] else None
+    return bool(weighable and trial.region.contains(start)[0])
 
 
 def control_point(trial: Trial, control: str) -> Points:

@@ -11,6 +11,7 @@ from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import poured, steps_from
 
 POTS, COLOURS = 14, 40                         # pots crossed with what is stirred in
+ALIKE = 1e-9           # in coded coordinates: two points that are the same formula, but for rounding
 STEPS = (0.15, 0.05)                           # refinements of a chosen round, parts of the region
 
 
@@ -25,6 +26,11 @@ class Looked:
     def rows(self, chosen: list[int]) -> "Looked":
         return Looked(points=self.points.iloc[chosen].reset_index(drop=True), pots=self.pots[chosen],
                       draws=self.draws[:, chosen])
+
+    def at(self, points: pd.DataFrame, region) -> tuple[int, ...]:
+        """The rows at which points (their coordinates) stand, but for rounding; those that do not are left out."""
+        gaps = np.abs(region.coded(points)[:, None] - region.coded(self.points)[None]).max(axis=2)
+        return tuple(int(gap.argmin()) for gap in gaps if gap.min(initial=np.inf) < ALIKE)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -58,10 +64,10 @@ def in_pot_of(recipe, pots: pd.DataFrame, colours: pd.DataFrame, left: np.ndarra
     return points
 
 
-def candidates(bench: Bench, points: pd.DataFrame, *, size: int, seed: int) -> Looked:
+def candidates(bench: Bench, points: pd.DataFrame, *, size: int, seed: int, kept: pd.DataFrame | None = None) -> Looked:
     """Pots and colours worth trying, crossed: a spread set of large joint improvement, the best points, some others.
 
-    points : coordinates looked at, best first.
+    points : coordinates looked at, best first. kept : coordinates that are to be among them.
     """
     rng = np.random.default_rng([seed, 29])
     top, made = points.iloc[:100], _poured(bench, points)
@@ -72,6 +78,8 @@ def candidates(bench: Bench, points: pd.DataFrame, *, size: int, seed: int) -> L
     chosen = improvement.choose_set(draws, np.arange(len(pool)), settled, pours=spread, melts=spread)
     lead = pool.iloc[chosen]
     rest = pool.iloc[rng.permutation(len(pool))]
+    if kept is not None and len(kept):
+        lead = pd.concat([kept[list(lead)], lead], ignore_index=True)
     pots = _first_rows([lead, made.iloc[:4], points.iloc[:2], rest], POTS)
     pots = pots.iloc[np.resize(np.arange(len(pots)), max(len(pots), size))].reset_index(drop=True)
     colours = _first_rows([lead, made.iloc[:4], points.iloc[:8], rest], COLOURS)
@@ -94,11 +102,13 @@ def choose_round(looked: Looked, settled: np.ndarray, *, size: tuple[int, int], 
     return looked.rows(improvement.choose_set(looked.draws, looked.pots, settled, pours=pours, melts=melts, keep=keep))
 
 
-def refined(bench: Bench, chosen: Looked, settled: np.ndarray, *, size: tuple[int, int], seed: int) -> Looked:
-    """A round moved in ever smaller steps while its joint expected improvement grows."""
+def refined(bench: Bench, chosen: Looked, settled: np.ndarray, *, size: tuple[int, int], seed: int,
+            kept: pd.DataFrame | None = None) -> Looked:
+    """A round moved in ever smaller steps while its joint expected improvement grows; kept : pours of it that stay."""
     for k, scale in enumerate(STEPS):
         nearby = _nearby(bench, chosen, scale, np.random.default_rng([seed, 31, k]))
-        better = choose_round(nearby, settled, size=size)
+        keep = () if kept is None else nearby.at(kept, bench.trial.region)
+        better = choose_round(nearby, settled, size=size, keep=keep)
         if improvement.joint_expected_improvement(better.draws, settled) > improvement.joint_expected_improvement(
                 chosen.draws, settled):
             chosen = better

@@ -15,7 +15,7 @@ from labkit.records import NOTHING_WANTED
 from labkit.rounds import Round
 from labkit.trial import check_trial
 from labkit.tweaks import words
-from labkit.tweaks.looking import Bench, Looked, candidates, choose_round, refined
+from labkit.tweaks.looking import ALIKE, Bench, Looked, candidates, choose_round, refined
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.result import Tweak
 from labkit.tweaks.search import highest, poured_well, starting_points
@@ -32,7 +32,6 @@ SAMPLE, TARGETS, SPREAD = 1000, 100, 400      # points looked at, settled on, co
 FINE = {"worlds": 512, "inner": 32, "paid": 64}                # of `improvement.paid_by_world`, for what is shown
 CLEAR = 0.1            # a repeat must be worth this part more than the best round without it
 CLOSE = 0.1            # part of a gain by which other draws may find it larger or smaller
-ALIKE = 1e-9           # in coded coordinates: two points that are the same formula, but for rounding
 FAINT = 0.05           # desirability below which nobody would settle on a formula
 
 
@@ -241,11 +240,28 @@ def _targets(points: pd.DataFrame, seed: int) -> pd.DataFrame:
 
 
 def _looked(asked: Asked, bench: Bench, points: pd.DataFrame) -> Looked:
-    return candidates(bench, points, size=8, seed=asked.seed)
+    return candidates(bench, points, size=8, seed=asked.seed, kept=_yardstick(asked))
+
+
+def _yardstick(asked: Asked) -> pd.DataFrame:
+    """The starting formula where it was never poured, one row of coordinates; no row where it was, or is not asked for.
+
+    It is what somebody uses today, and whatever is settled on has to beat it. A first round may have none to spare for
+    it (`planning.wish.usual_control`); the second has.
+    """
+    from labkit.planning.wish import COMPARED, may_start
+
+    trial, names = asked.trial, asked.names
+    start = trial.recipe.starting_factors[names]
+    known = pd.concat([trial.made[names], trial.plan[names].astype(float)])
+    poured = len(known) > 0 and trial.recipe.apart(start, known).min() < words.AGAIN
+    few = max(pours for pours, _ in asked.sizes) < COMPARED
+    return start.iloc[:0] if poured or few or asked.hold or not may_start(trial) else start
 
 
 def _best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, looked: Looked) -> Looked:
-    """The round with the largest gain per cost among the sizes, with a repeat where that is clearly worth more."""
+    """The round with the largest gain per cost among the sizes, with a repeat where that is clearly worth more; with
+    the starting formula where it was never poured."""
     settled = bench.outlook.draws(points.iloc[[0]])[:, 0]
     wide = bench.outlook.with_draws(WIDE // 2, asked.seed + 1)
     targets = cache(lambda: wide.known(_targets(points, asked.seed)))
@@ -258,8 +274,12 @@ def _best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, looked: 
         return gain(choose_round(looked, settled, size=size)) / cost
 
     size = max(asked.sizes, key=gain_per_cost) if len(asked.sizes) > 1 else asked.sizes[0]
-    best = refined(bench, choose_round(looked, settled, size=size), settled, size=size, seed=asked.seed)
-    repeats = [choose_round(looked, settled, size=size, keep=(j,)) for j in _repeats(bench, looked)]
+    kept = _yardstick(replace(asked, sizes=(size,)))
+    keep = looked.at(kept, asked.trial.region)
+    best = choose_round(looked, settled, size=size, keep=keep)
+    best = refined(bench, best, settled, size=size, seed=asked.seed, kept=kept)
+    again = [j for j in _repeats(bench, looked) if size[1] > 1 or not keep or looked.pots[j] == looked.pots[keep[0]]]
+    repeats = [choose_round(looked, settled, size=size, keep=(*keep, j)) for j in again]
     worths = [gain(round_) for round_ in repeats]
     return repeats[int(np.argmax(worths))] if repeats and max(worths) > (1 + CLEAR) * gain(best) else best
 

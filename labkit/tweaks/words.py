@@ -16,6 +16,7 @@ from labkit.tweaks.telling import LOSS, moved_along
 from labkit.tweaks.worth import Worth
 from labkit.wording import plural, short_text, words_joined
 
+STARTING = "the starting formula, never poured so far: whatever is settled on has to beat it"
 AGAIN = 0.02                   # of the range of every coordinate: the same formula but for weighing
 MOVED = 0.1                    # of the range: a difference worth a word
 NEAR = 0.01                    # of the range: as near as a usual balance comes to a value that is held
@@ -288,9 +289,11 @@ def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth
     if outlook.failing is not None:
         table.insert(table.columns.get_loc("nearest pour"), "chance of failing",
                      outlook.failing.predict(round_.frame[names])["chance"].to_numpy())
-    itself = trial.recipe.apart(round_.frame[names], settled[names])[:, 0] < AGAIN
-    table["why"] = [_why(row, "" if same else where, float(base.mean()), float(base.std(ddof=1))) + _risk(row)
-                    for row, where, same in zip(table.to_dict("records"), moved, itself, strict=True)]
+    itself, start = (trial.recipe.apart(round_.frame[names], one[names])[:, 0] < AGAIN
+                     for one in (settled, trial.recipe.starting_factors))
+    table["why"] = [(STARTING if first and row["distance"] >= AGAIN else
+                     _why(row, "" if same else where, float(base.mean()), float(base.std(ddof=1)))) + _risk(row)
+                    for row, where, same, first in zip(table.to_dict("records"), moved, itself, start, strict=True)]
     return table
 
 
