@@ -12,7 +12,7 @@ from labkit.core.optimal import information, round_contrasts
 from labkit.core.terms import MODELS, Terms
 from labkit.errors import PlanError
 from labkit.panel import appraise_panel
-from labkit.planning.draft import drafted
+from labkit.planning.draft import drafted, refined
 from labkit.planning.foretold import POWER, SIZE, Prospect
 from labkit.planning.given import round_of
 from labkit.planning.layout import layout_of
@@ -295,6 +295,7 @@ def _error(trial: Trial, brief: Brief, noise: Noise, pours: pd.DataFrame) -> flo
 
 
 def _searched_error(brief: Brief, pours: int, melts: int) -> float:
+    """The same of a round that is searched quickly; unrefined, one size would be further from its best than another."""
     plan = brief.plan(layout_of(pours, melts))
-    found = drafted(plan, seed=0, starts=1, kicks=0)
+    found = refined(plan, drafted(plan, seed=0, starts=1, kicks=0))
     return float(np.sqrt(found.loss * plan.question.noise.pour))

@@ -57,12 +57,17 @@ def test_the_worst_places_are_the_fiftieth_of_which_least_is_known(monkeypatch):
 
 
 def test_one_more_pour_moves_the_error_as_a_round_with_one_more_would():
-    """Both rounds planned and appraised by dense algebra; the quick search is off by up to a third of the difference."""
+    """Both rounds planned and appraised by dense algebra; before the quick search refined its rounds it told -.0455, one
+    melt more -.0101 and one fewer -.0135, where both are worth next to nothing."""
     trial = Trial.from_toml(TERRACOTTA)
-    four, five = (plan_round(trial, pours=pours, melts=2, seed=1) for pours in (4, 5))
+    four, five = (plan_round(trial, pours=pours, melts=2, seed=1, control="none") for pours in (4, 5))
     changes = appraise_round(trial, four, testers=5).changes.set_index("change")
     expected = dense_error(trial, five, 5) - dense_error(trial, four, 5)
-    assert expected < -0.001 and changes.at["one more pour", "moves by"] == pytest.approx(expected, rel=0.4)
+    assert expected < -0.04 and changes.at["one more pour", "moves by"] == pytest.approx(expected, rel=0.1)
+    for change, melts in (("one more melt", 3), ("one fewer melt", 1)):
+        other = plan_round(trial, pours=4, melts=melts, seed=1, control="none")
+        expected = dense_error(trial, other, 5) - dense_error(trial, four, 5)
+        assert abs(expected) < 0.002 and changes.at[change, "moves by"] == pytest.approx(expected, abs=0.002)
 
 
 def test_of_each_term_the_part_of_its_variance_that_is_removed_is_told():
