@@ -240,11 +240,12 @@ def _targets(points: pd.DataFrame, seed: int) -> pd.DataFrame:
 
 
 def _looked(asked: Asked, bench: Bench, points: pd.DataFrame) -> Looked:
-    return candidates(bench, points, size=8, seed=asked.seed, kept=_yardstick(asked))
+    return candidates(bench, points, size=8, seed=asked.seed, kept=_yardstick(asked, bench.outlook))
 
 
-def _yardstick(asked: Asked) -> pd.DataFrame:
-    """The starting formula where it was never poured, one row of coordinates; no row where it was, or is not asked for.
+def _yardstick(asked: Asked, outlook: Outlook) -> pd.DataFrame:
+    """The starting formula where it was never poured, one row of coordinates; no row where it was, may not be poured or
+    is likely to fail, where few pours are asked for, or where something is held.
 
     It is what somebody uses today, and whatever is settled on has to beat it. A first round may have none to spare for
     it (`planning.wish.usual_control`); the second has.
@@ -256,7 +257,8 @@ def _yardstick(asked: Asked) -> pd.DataFrame:
     known = pd.concat([trial.made[names], trial.plan[names].astype(float)])
     poured = len(known) > 0 and trial.recipe.apart(start, known).min() < words.AGAIN
     few = max(pours for pours, _ in asked.sizes) < COMPARED
-    return start.iloc[:0] if poured or few or asked.hold or not may_start(trial) else start
+    fails = outlook.failing is not None and outlook.failing.predict(start)["chance"].iloc[0] >= words.RISKY
+    return start.iloc[:0] if poured or few or fails or asked.hold or not may_start(trial) else start
 
 
 def _best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, looked: Looked) -> Looked:
@@ -274,7 +276,7 @@ def _best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, looked: 
         return gain(choose_round(looked, settled, size=size)) / cost
 
     size = max(asked.sizes, key=gain_per_cost) if len(asked.sizes) > 1 else asked.sizes[0]
-    kept = _yardstick(replace(asked, sizes=(size,)))
+    kept = _yardstick(replace(asked, sizes=(size,)), bench.outlook)
     keep = looked.at(kept, asked.trial.region)
     best = choose_round(looked, settled, size=size, keep=keep)
     best = refined(bench, best, settled, size=size, seed=asked.seed, kept=kept)

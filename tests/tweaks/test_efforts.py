@@ -170,8 +170,8 @@ class TestDemo:
             after = demo.with_round(round_).with_pours(round_.as_poured())
             assert after.made.loc[list(round_.pours), "inside"].all(), name
             assert (round_.frame.groupby("melt")["wax"].nunique() == 1).all()
-        base = efforts.rounds["round"].frame["load"]
-        assert set(base.round(3)) <= set(efforts.rounds["pour"].frame["load"].round(3))
+        base, more = (efforts.rounds[name].frame["load"].to_numpy() for name in ("round", "pour"))
+        assert np.abs(base[:, None] - more).min(axis=1).max() < 0.0005
 
     def test_the_repeat_is_of_the_best_pour(self, demo, efforts):
         best = efforts.table.at["repeat", "effort"].split(" ")[0]

@@ -1,4 +1,6 @@
 """The starting formula is tasted: in the first round where that can spare a pour for it, else in the second."""
+import types
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -12,6 +14,9 @@ from labkit.tweaks.looking import ALIKE, Looked, refined
 from labkit.tweaks.suggest import _checked, _yardstick
 
 WHY = "the starting formula, never poured so far: whatever is settled on has to beat it"
+
+
+SOUND = types.SimpleNamespace(failing=None)
 
 
 def truth(points):
@@ -46,7 +51,7 @@ def second(once):
 
 
 def test_four_factors_and_four_pours_leave_it_to_the_second_round(once, second):
-    assert len(once.made) == 4 and _yardstick(_checked(once, 4, 2, 0, None, None)).to_numpy() == pytest.approx(
+    assert len(once.made) == 4 and _yardstick(_checked(once, 4, 2, 0, None, None), SOUND).to_numpy() == pytest.approx(
         once.recipe.starting_factors[list(once.recipe.coordinates)].to_numpy())
     there = at_start(once, second.round)
     assert there.sum() == 1 and second.reasons["why"].to_numpy()[there].tolist() == [WHY]
@@ -57,24 +62,24 @@ def test_four_factors_and_four_pours_leave_it_to_the_second_round(once, second):
 
 def test_it_is_poured_once(once, second):
     twice = played(once, second.round)
-    assert not len(_yardstick(_checked(twice, 4, 2, 0, None, None)))
+    assert not len(_yardstick(_checked(twice, 4, 2, 0, None, None), SOUND))
     third = labkit.suggest_next(twice, pours=4, melts=2, seed=1)
     assert WHY not in set(third.reasons["why"])
     waiting = once.with_round(second.round)                                  # planned is as good as poured
-    assert not len(_yardstick(_checked(waiting, 4, 2, 0, None, None)))
+    assert not len(_yardstick(_checked(waiting, 4, 2, 0, None, None), SOUND))
 
 
 def test_a_first_round_that_has_it_leaves_nothing_to_the_second():
     trial = labkit.Trial.from_toml(TERRACOTTA)
     round_ = labkit.plan_round(trial, pours=6, melts=2, seed=1)
     assert at_start(trial, round_).sum() == 1
-    assert not len(_yardstick(_checked(trial.with_round(round_), 4, 2, 0, None, None)))
+    assert not len(_yardstick(_checked(trial.with_round(round_), 4, 2, 0, None, None), SOUND))
 
 
 @pytest.mark.parametrize("asked", [{"pours": 2}, {"pours": 1, "melts": 1}, {"hold": {"wax": 0.2}}])
 def test_it_is_left_out_where_few_pours_or_something_else_is_asked_for(once, asked):
     asked = {"pours": 4, "melts": 2, "seed": 0, "hold": None, "worth": None} | asked
-    assert not len(_yardstick(_checked(once, **asked)))
+    assert not len(_yardstick(_checked(once, **asked), SOUND))
     tweak = labkit.suggest_next(once, **{key: asked[key] for key in ("pours", "melts", "seed", "hold")})
     assert WHY not in set(tweak.reasons["why"])
 
@@ -84,7 +89,14 @@ def test_it_is_left_out_where_few_pours_or_something_else_is_asked_for(once, ask
     ('"vitamin E" = 1', '"vitamin E" = 0.04')])                                     # .008 g on a balance of .01 g
 def test_it_is_left_out_where_it_may_not_or_cannot_be_poured(old, new):
     trial = labkit.Trial.from_toml(TERRACOTTA.replace(old, new))
-    assert not len(_yardstick(_checked(trial, 4, 2, 0, None, None)))
+    assert not len(_yardstick(_checked(trial, 4, 2, 0, None, None), SOUND))
+
+
+@pytest.mark.parametrize("chance, kept", [(0.19, True), (0.2, False)])
+def test_it_is_left_out_where_it_is_likely_to_fail(once, chance, kept):
+    failing = types.SimpleNamespace(predict=lambda points: pd.DataFrame({"chance": [chance] * len(points)}))
+    outlook = types.SimpleNamespace(failing=failing)
+    assert bool(len(_yardstick(_checked(once, 4, 2, 0, None, None), outlook))) == kept
 
 
 def test_what_else_to_buy_is_beside_the_same_round(once, second):
