@@ -244,11 +244,11 @@ def _looked(asked: Asked, bench: Bench, points: pd.DataFrame) -> Looked:
 
 
 def _yardstick(asked: Asked, outlook: Outlook) -> pd.DataFrame:
-    """The starting formula where it was never poured, one row of coordinates; no row where it was, may not be poured or
-    is likely to fail, where few pours are asked for, or where something is held.
+    """In a second round the starting formula where it was never poured, one row of coordinates; no row where it was,
+    may not be poured or is likely to fail, where few pours are asked for, or where something is held.
 
     It is what somebody uses today, and whatever is settled on has to beat it. A first round may have none to spare for
-    it (`planning.wish.usual_control`); the second has.
+    it (`planning.wish.usual_control`); the second has, and later ones know whether it is worth a pour.
     """
     from labkit.planning.wish import COMPARED, may_start
 
@@ -258,12 +258,13 @@ def _yardstick(asked: Asked, outlook: Outlook) -> pd.DataFrame:
     poured = len(known) > 0 and trial.recipe.apart(start, known).min() < words.AGAIN
     few = max(pours for pours, _ in asked.sizes) < COMPARED
     fails = outlook.failing is not None and outlook.failing.predict(start)["chance"].iloc[0] >= words.RISKY
-    return start.iloc[:0] if poured or few or fails or asked.hold or not may_start(trial) else start
+    out = trial.next_round != 2 or poured or few or fails or bool(asked.hold) or not may_start(trial)
+    return start.iloc[:0] if out else start
 
 
 def _best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, looked: Looked) -> Looked:
     """The round with the largest gain per cost among the sizes, with a repeat where that is clearly worth more; with
-    the starting formula where it was never poured."""
+    the starting formula where `_yardstick` asks for it."""
     settled = bench.outlook.draws(points.iloc[[0]])[:, 0]
     wide = bench.outlook.with_draws(WIDE // 2, asked.seed + 1)
     targets = cache(lambda: wide.known(_targets(points, asked.seed)))

@@ -69,6 +69,14 @@ def test_it_is_poured_once(once, second):
     assert not len(_yardstick(_checked(waiting, 4, 2, 0, None, None), SOUND))
 
 
+def test_a_third_round_knows_whether_it_is_worth_a_pour(once):
+    """A second round of two pours had none for it, and a later one is not made to have it."""
+    few = labkit.suggest_next(once, pours=2, melts=1, seed=1)
+    twice = played(once, few.round)
+    assert not at_start(twice, few.round).any() and twice.next_round == 3
+    assert not len(_yardstick(_checked(twice, 4, 2, 0, None, None), SOUND))
+
+
 def test_a_first_round_that_has_it_leaves_nothing_to_the_second():
     trial = labkit.Trial.from_toml(TERRACOTTA)
     round_ = labkit.plan_round(trial, pours=6, melts=2, seed=1)
