@@ -39,12 +39,11 @@ def test_what_a_unit_of_cost_must_bring_is_stated_where_it_is_another_unit():
      "told to stop early. If your unit is another, such as money, write what it must bring into [cost], such as worth = 0.00056."),
     ("round = 1\nmelt = 0.4\npour = 0.2", "comes to 2.6, which must bring 0.014 of desirability (0 to 1) at 0.0055 a unit: you "
      "are told to stop late. If your unit is another, such as money, write what it must bring into [cost], such as worth = 0.019."),
-    ("round = 60\nmelt = 8\npour = 3\nworth = 0.0006", ""), ("round = 20", ""), ("round = 22", "comes to 26"), ("round = 0", "")])
+    ("round = 60\nmelt = 8\npour = 3\nworth = 0.0006", ""), ("round = 22", ""), ("round = 24", "comes to 28,"), ("round = 0", "")])
 def test_prices_in_another_unit_are_told_where_it_is_not_said_what_one_must_bring(cost, told):
     unsaid = labkit.appraise_records(labkit.Trial.from_toml(f"{TERRACOTTA}\n[cost]\n{cost}\n")).unsaid
-    if not told:
-        assert unsaid == ()
-    elif told.endswith("."):
+    assert len(unsaid) == bool(told) and all(f"an evening of 4 pours in 2 melts {told}" in line for line in unsaid)
+    if told.endswith("."):
         assert unsaid == (f"At [cost] an evening of 4 pours in 2 melts {told}",)
         again = f"{TERRACOTTA}\n[cost]\n{cost}\n{told.split('such as ')[-1][:-1]}\n"
         trial = labkit.Trial.from_toml(again)
