@@ -10,7 +10,7 @@ import pandas as pd
 
 from labkit.aside import not_taken_back, without_aside
 from labkit.checks import meant, near_to
-from labkit.errors import TrialError
+from labkit.errors import LabkitError, TrialError
 from labkit.outgrown import told_outgrown
 from labkit.readings import last_readings, meant_method
 from labkit.rounds import EVENING, Cost
@@ -107,11 +107,21 @@ def _varies(trial: Trial) -> str:
             f"region has {plural(len(region.vertices()), 'corner')} in {plural(region.dimension, 'free dimension')}.")
 
 
+def check_wanted(trial: Trial, *, error: type[LabkitError]) -> None:
+    """Something is wanted: else no formula is better than another, and there is nothing to come near to."""
+    if not _anything_wanted(trial):
+        raise error(NOTHING_WANTED)
+
+
+def _anything_wanted(trial: Trial) -> bool:
+    return any(a.wanted is not None for a in trial.attributes.values())
+
+
 def told_unsaid(trial: Trial) -> list[str]:
     """What trial.toml does not say: what is wanted; what a unit must bring where an evening costs much or little in it;
     before a second round is planned, what is believed already."""
     attributes = trial.attributes.values()
-    told = [f"{NOTHING_WANTED[:1].upper()}{NOTHING_WANTED[1:]}"] * (not any(a.wanted is not None for a in attributes))
+    told = [] if _anything_wanted(trial) else [f"{NOTHING_WANTED[:1].upper()}{NOTHING_WANTED[1:]}"]
     if trial.next_round <= 2 and not any(a.expect for a in attributes):
         name = (_varying(trial) or trial.recipe.coordinates)[0]
         key = name if BARE_KEY.fullmatch(name) else json.dumps(name, ensure_ascii=False)

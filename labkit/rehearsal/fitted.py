@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.errors import RehearsalError
-from labkit.records import NOTHING_WANTED
+from labkit.records import check_wanted
 from labkit.rehearsal.table import tester_names
 from labkit.rehearsal.world import World
 from labkit.tweaks.outlook import APART, DOUBTED, IN_USE, desirability_of
@@ -17,12 +17,6 @@ TESTERS = 99                   # for whom a world has levels
 ATTEMPTS = 200                 # truths drawn to find a credible one
 STEPS = (2, 1)                 # half points: scores are read to the largest step that all so far are multiples of
 SOURCES = ("round", "melt", "pour", "tester", "tester_pour", "reading")
-
-
-def check_wanted(trial) -> None:
-    """Something is wanted: else no formula is better than another, and there is nothing to come near to."""
-    if not any(a.wanted is not None for a in trial.attributes.values()):
-        raise RehearsalError(NOTHING_WANTED)
 
 
 def worlds_of(trial) -> Callable[[int], World]:
@@ -39,7 +33,7 @@ def worlds_of(trial) -> Callable[[int], World]:
     from labkit.surfaces import any_failed, fit_failing, fit_surfaces
     from labkit.surfaces.ground import Ground
 
-    check_wanted(trial)
+    check_wanted(trial, error=RehearsalError)
     surfaces = fit_surfaces(trial) if len(trial.judged) else {}
     ground = next(iter(surfaces.values())).ground if surfaces else Ground.of(trial)
     readings, noise = _readings(trial, surfaces, ground), _noise(trial, surfaces)

@@ -10,7 +10,8 @@ from labkit.checks import check_whole
 from labkit.errors import RehearsalError
 from labkit.handing import hands_out_copies
 from labkit.planning.question import usual_testers
-from labkit.rehearsal.fitted import check_wanted, worlds_of
+from labkit.records import check_wanted
+from labkit.rehearsal.fitted import worlds_of
 from labkit.rehearsal.sharing import Progress, shared_out
 from labkit.rehearsal.table import tester_names
 from labkit.rehearsal.whole import check_sizes, rehearse
@@ -103,7 +104,7 @@ def rehearse_many(trial, world: World | Callable[[int], World] | None = None, se
     Seeds and rounds repeat bit for bit, whatever the number of workers.
     """
     check_trial(trial, error=RehearsalError)
-    check_wanted(trial)
+    check_wanted(trial, error=RehearsalError)
     seeds, names = _checked_seeds(seeds), list(trial.recipe.coordinates)
     if world is not None and not isinstance(world, World) and not callable(world):
         raise RehearsalError(f"world is {world!r}. Give a World, or a function of a seed that returns one.")

@@ -7,7 +7,7 @@ import pandas as pd
 
 from labkit.checks import MOST_SUGGESTED, check_size, check_type, check_whole
 from labkit.errors import RehearsalError
-from labkit.rehearsal.fitted import check_wanted
+from labkit.records import check_wanted
 from labkit.rehearsal.playing import play_round
 from labkit.rehearsal.table import tester_names
 from labkit.rehearsal.world import World
@@ -88,7 +88,7 @@ def _told_to_hold(tweak) -> float:
 
 def best_possible(trial, world: World, points: int = 8192, seed: int = 0) -> float:
     """The highest desirability of the truth, times the chance of holding, in the region: a dense sample, refined."""
-    check_wanted(trial)
+    check_wanted(trial, error=RehearsalError)
     attributes = list(trial.attributes)
 
     def value_of(coordinates: pd.DataFrame) -> np.ndarray:

@@ -11,7 +11,7 @@ import pandas as pd
 from labkit.checks import MOST_SUGGESTED, check_held, check_size, check_whole, more_melts_than_pours
 from labkit.errors import TweakError
 from labkit.planning.notes import ONE_POT
-from labkit.records import NOTHING_WANTED
+from labkit.records import check_wanted
 from labkit.rounds import Round
 from labkit.trial import check_trial
 from labkit.tweaks import words
@@ -84,8 +84,7 @@ class Asked:
 def _checked(trial, pours, melts, seed, hold, worth) -> Asked:
     check_trial(trial, error=TweakError)
     seed = check_whole(seed, name="seed", low=0, high=2**32 - 1, error=TweakError)
-    if not any(a.wanted is not None for a in trial.attributes.values()):
-        raise TweakError(NOTHING_WANTED)
+    check_wanted(trial, error=TweakError)
     number = isinstance(worth, int | float | np.number) and not isinstance(worth, bool)
     if worth is not None and not (number and 0 <= worth < math.inf):
         raise TweakError(f"worth is {worth!r}. Give the desirability that a unit of cost must bring, "
