@@ -7,10 +7,12 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
+from labkit.checks import meant_or
 from labkit.errors import RehearsalError
 from labkit.wording import words_joined
 
 Amount = float | Mapping[str, float]
+AMOUNTS = ("sd_round", "sd_melt", "sd_pour", "sd_tester_pour", "sd_reading")
 USUAL = MappingProxyType({"round": 0.03, "melt": 0.03, "pour": 0.03, "tester_pour": 0.08})     # parts of the scale
 
 
@@ -48,7 +50,7 @@ class World:
         if self.fails is not None and not callable(self.fails):
             raise RehearsalError(f"fails is of type {type(self.fails).__name__}. "
                                  "Give a function of a coordinates frame.")
-        for name in ("sd_round", "sd_melt", "sd_pour", "sd_tester_pour", "sd_reading"):
+        for name in AMOUNTS:
             amounts = getattr(self, name)
             for value in amounts.values() if isinstance(amounts, Mapping) else [0.0 if amounts is None else amounts]:
                 if not isinstance(value, int | float | np.number) or not 0 <= value < np.inf:
@@ -68,11 +70,20 @@ class World:
         missing = [name for name in attributes if name not in getattr(found, "columns", ())]
         if missing:
             raise RehearsalError(f"truth gives no column {missing[0]!r}. Give {words_joined(attributes)}.")
+        self._check_amounts(list(found.columns))
         values = found[list(attributes)].to_numpy(dtype=float)
         if len(values) != len(coordinates) or not np.isfinite(values).all():
             raise RehearsalError(f"truth gives {len(values)} rows, or values that are not numbers, for "
                                  f"{len(coordinates)} formulas. Give a finite number for each.")
         return pd.DataFrame(values, columns=list(attributes), index=coordinates.index)
+
+    def _check_amounts(self, attributes: Sequence[str]) -> None:
+        """What is said by attribute is said of attributes that the truth has: of others it would be lost unseen."""
+        for name in (*AMOUNTS, "step"):
+            amounts = getattr(self, name)
+            for other in set(amounts) - set(attributes) if isinstance(amounts, Mapping) else ():
+                advice = meant_or(other, attributes, f"Name {words_joined(attributes, last='or')}.")
+                raise RehearsalError(f"{name} names {other!r}, which the truth does not give. {advice}")
 
     def holds_at(self, coordinates: pd.DataFrame) -> np.ndarray:
         """The chance that a pour of each row holds, (rows,), checked: 1 - fails."""

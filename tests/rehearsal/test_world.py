@@ -40,6 +40,20 @@ class TestRefusals:
             labkit.World(truth=found).truth_at(pd.DataFrame({"wax": [0.1, 0.2]}), ["payoff", "hardness"])
         assert str(refused.value) == message
 
+    @pytest.mark.parametrize("said, message", [
+        (dict(sd_pour={"payof": 0.3}), "sd_pour names 'payof', which the truth does not give. Did you mean 'payoff'?"),
+        (dict(step={"shine": 1}), "step names 'shine', which the truth does not give. Name payoff or hardness."),
+    ])
+    def test_of_an_amount_of_an_attribute_that_the_truth_does_not_give(self, said, message):
+        def truth(at):
+            return pd.DataFrame({"payoff": [5.0] * len(at), "hardness": 5.0})
+
+        at = pd.DataFrame({"wax": [0.1, 0.2]})
+        with pytest.raises(RehearsalError) as refused:
+            labkit.World(truth=truth, **said).truth_at(at, ["payoff"])
+        assert str(refused.value) == message
+        assert len(labkit.World(truth=truth, sd_pour={"hardness": 0.2}).truth_at(at, ["payoff"])) == 2
+
     @pytest.mark.parametrize("chance, shape", [([0.1, 1.1], "(2,)"), ([-0.1, 0.5], "(2,)"), ([np.nan, 0.5], "(2,)"),
                                                ([0.5], "(1,)"), (0.5, "()")])
     def test_of_chances_of_failing(self, chance, shape):
