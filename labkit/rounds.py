@@ -28,7 +28,8 @@ from labkit.wording import (
 ALLOWANCE = 0.10  # of the base drawn: beaker and pipette keep 3 to 8 % of a 20 g pour (common practice)
 PLAN_IDS = ("round", "melt", "pour", "order")
 UNPLANNED = "X-"  # names of pours and melts that no round planned begin so
-WORTH = 0.0055         # desirability that a unit of the usual costs must bring: .05 for an evening of 9.
+WORTH, HAVING = 0.0055, 0.75   # desirability that a unit of the usual costs must bring where one has so much of it:
+#                        .05 for an evening of 9 at .75.
 #                        About half of what is foretold, or more, comes true in the first rounds of rehearsals: .02
 #                        to .05 an evening, no less than the smallest difference that a panel of six can confirm
 EVENING = {"rounds": 1, "melts": 2, "pours": 4}

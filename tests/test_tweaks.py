@@ -11,7 +11,7 @@ import labkit
 from labkit.core import desirability
 from labkit.errors import TweakError
 from labkit.rehearsal import play_round
-from labkit.tweaks import desirability_of, suggest
+from labkit.tweaks import desirability_of
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import poured
 from labkit.tweaks.telling import signal, stake
@@ -207,25 +207,14 @@ class TestStop:
         assert free.stop is False and free.advice.startswith("Pour this round. This round would cost 9 and is expected ")
         assert dear.expected_gain == free.expected_gain == tweak.expected_gain > 0
 
-    def test_it_goes_on_while_two_rounds_could_pay_for_what_is_not_known(self, trial, tweak):
-        """One round does not pay at that worth, but what there is to know would pay for more than two."""
-        gain, known = tweak.expected_gain, tweak.gain_if_known
-        assert known > 2 * 1.05 * gain                          # else this test shows nothing
-        more = labkit.suggest_next(trial, seed=2, worth=1.05 * gain / 9)
-        assert more.stop is False and more.expected_gain == gain
-        assert more.advice.split("\n")[0].removesuffix(" Whether to stop is close: computed with another seed it may turn.").endswith(
-            f"Alone it brings too little, but with everything known {known:.3f} could be gained, more than two such rounds "
-            "must bring: it may take both.")
-        assert labkit.suggest_next(trial, seed=2, worth=1.05 * known / 2 / 9).stop is True     # not worth two rounds
-        assert labkit.suggest_next(trial, seed=2, worth=2.05 * gain / 9).stop is True          # brings under half of it
-
-    @pytest.mark.parametrize("gain, known, stop, close", [
-        (0.06, 0.07, False, False), (0.053, 0.07, False, True), (0.047, 0.07, True, True), (0.04, 0.07, True, False),
-        (0.04, 0.095, True, True), (0.04, 0.105, False, True), (0.04, 0.15, False, False), (0.026, 0.15, False, True),
-        (0.024, 0.15, True, True), (0.02, 0.15, True, False)])
-    def test_a_close_call_is_told(self, gain, known, stop, close):
-        """A round must bring .05: it does, or half of it where all that is to be known is worth two rounds."""
-        assert suggest.stops(gain, known, 0.05) == stop and suggest.closely(gain, known, 0.05) == close
+    def test_what_is_in_hand_is_what_is_predicted_of_the_formula(self, trial, tweak):
+        """It turns where a unit brings .0055 (D / .75)^2, D the desirability foretold where it would settle."""
+        having = tweak.predictions.set_index("attribute").at["desirability", "mean"]
+        turns = tweak.expected_gain / 9 / (having / 0.75) ** 2
+        for part, stop in ((0.99, False), (1.01, True)):
+            found = labkit.suggest_next(trial, seed=2, worth=part * turns)
+            assert found.stop is stop and "Whether to stop is close" in found.advice
+            assert (f"Were everything known, {tweak.gain_if_known:.3f} could be gained." in found.advice) == stop
 
     def test_what_knowing_would_gain_is_the_best_of_each_world_less_what_is_settled(self):
         """E max(0, Z) = 1 / sqrt(2 pi) where one other formula is better by a standard normal amount."""

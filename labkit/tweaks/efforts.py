@@ -12,15 +12,16 @@ from labkit.portions import small_portions
 from labkit.rounds import Round
 from labkit.tweaks.additions import Around
 from labkit.tweaks.looking import Bench
+from labkit.tweaks.price import Bargain
 from labkit.tweaks.standing import Standing, standing_of
 from labkit.tweaks.suggest import (
     FINE,
     WIDE,
     _best_round,
     _checked,
-    _cost,
     _looked,
     _targets,
+    bargain_of,
     is_single,
     of_use,
     shown_worth,
@@ -48,7 +49,8 @@ class Efforts:
     testers, cost, gain of desirability and that per unit of cost, difference to the suggested round and the standard
     error of computing it, added cost, difference per unit of it, and whether it pays: it surely brings something, is
     expected to bring `worth` for each unit that it adds, and the round with it does for all that it costs.
-    rounds : by name, ready to pour. advice : plain words.
+    rounds : by name, ready to pour. worth : what a unit must bring with what one has now (`tweaks.price`). advice :
+    plain words.
     """
 
     table: pd.DataFrame
@@ -94,20 +96,19 @@ def compare_efforts(trial, pours: int | None = 4, melts: int | None = 2, seed: i
     evenings, round_ = compared.evenings, compared.round
     words = _words(evenings, compared.best)
     paid = compared.paid(list(evenings.values()), WIDE, 4, FINE)
-    table = _table(trial, evenings, compared.gain, paid, compared.usual, words)
+    bargain = compared.bargain
+    table = _table(trial, evenings, bargain, paid, compared.usual, words)
     rounds = {name: round_ if name in ("round", "tester", "tasting") else _round_of(trial, evening, hold)
               for name, evening in evenings.items()}
-    due = trial.cost.worth
-    advice = "\n".join([*_hopeless(compared), _advice(table, due), *missing(trial, compared.standing.surfaces)])
-    return Efforts(table=table, rounds=rounds, worth=due, advice=advice)
+    advice = "\n".join([*_hopeless(compared), _advice(table, bargain), *missing(trial, compared.standing.surfaces)])
+    return Efforts(table=table, rounds=rounds, worth=bargain.unit, advice=advice)
 
 
 def _hopeless(compared: "Compared") -> list[str]:
     """That suggest_next plans another round, where nothing is expected to be of use and this one brings too little."""
-    standing, round_ = compared.standing, compared.round
-    due = standing.trial.cost.worth * _cost(standing.trial, round_)
+    standing, bargain = compared.standing, compared.bargain
     best = standing.known.mean(standing.points.iloc[[0]])[0]
-    if of_use(best, compared.gain, due) or is_single(standing.trial, standing.hold):
+    if of_use(best, bargain) or is_single(standing.trial, standing.hold):
         return []
     return ["No formula within the limits is expected to give what you want, so suggest_next plans a round that "
             "teaches the most: pour that one. What follows is of the round of largest expected gain instead."]
@@ -117,12 +118,12 @@ def _hopeless(compared: "Compared") -> list[str]:
 class Compared:
     """What is compared: by name the evenings, the suggested round first; what one may settle on; the usual panel.
 
-    gain : expected of the suggested round.
+    bargain : what the suggested round costs and is expected to bring.
     """
 
     standing: Standing
     round: Round
-    gain: float
+    bargain: Bargain
     best: str
     usual: float
     targets: pd.DataFrame
@@ -143,9 +144,11 @@ def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int,
     asked, jury = replace(asked, fixed=standing.hold), jury_of(standing.surfaces)
     looked = _looked(asked, bench, points)
     round_ = weighed_round(asked, _best_round(asked, bench, jury, points, looked))
-    worth = shown_worth(asked, standing.outlook(WIDE), jury, round_, standing.settled, points)
+    wide = standing.outlook(WIDE)
+    worth = shown_worth(asked, wide, jury, round_, standing.settled, points)
     around = Around.of(bench, round_, standing.settled, points, looked, seed, asked.hold)
-    plain = Compared(standing=standing, round=round_, gain=worth.gain, best="".join(around.best.index[:1]),
+    bargain = bargain_of(asked, round_, gain=worth.gain, having=wide.mean(standing.settled)[0])
+    plain = Compared(standing=standing, round=round_, bargain=bargain, best="".join(around.best.index[:1]),
                      usual=usual_testers(trial) if len(trial.standing_scores) else 0,
                      targets=pd.concat([standing.settled, _targets(points, seed)], ignore_index=True), evenings={})
     chosen = _chosen(_offered(around, plain.usual), lambda e: plain.paid(e, 512, 3, ROUGH).mean(axis=1))
@@ -177,11 +180,12 @@ def cost_of(trial, evening: Evening, usual: float) -> float:
     return trial.cost.of(rounds=1, melts=len(set(evening.melts)), pours=len(evening.places), testers=more)
 
 
-def _table(trial, evenings: Mapping[str, Evening], base: float, paid: np.ndarray, usual: float, words) -> pd.DataFrame:
+def _table(trial, evenings: Mapping[str, Evening], bargain: Bargain, paid: np.ndarray, usual: float,
+           words: Mapping[str, str]) -> pd.DataFrame:
     rows = []
     for name, evening, each in zip(evenings, evenings.values(), paid, strict=True):
         cost, difference = cost_of(trial, evening, usual), each - paid[0]
-        gain = max(base + float(difference.mean()), 0.0)
+        gain = max(bargain.gain + float(difference.mean()), 0.0)
         rows.append({"effort": words[name], "pours": len(evening.places), "melts": len(set(evening.melts)),
                      "testers": usual + evening.testers, "cost": cost, "gain": gain, "per unit": gain / cost,
                      "difference": float(difference.mean()),
@@ -189,7 +193,7 @@ def _table(trial, evenings: Mapping[str, Evening], base: float, paid: np.ndarray
     table = pd.DataFrame(rows, index=pd.Index(evenings, name="name"))
     added = table["added cost"] = table["cost"] - table.at["round", "cost"]
     table["added per unit"] = table["difference"] / added.where(added > 1e-9)
-    due = trial.cost.worth
+    due = bargain.unit
     table["pays"] = (_beside(table, due) | (table.index == "round")) & (table["per unit"] >= due)
     return table
 
@@ -221,10 +225,10 @@ def _round_of(trial, evening: Evening, hold: Mapping[str, float] | None) -> Roun
 
 # In words
 
-def _advice(table: pd.DataFrame, due: float) -> str:
-    base, more = table.iloc[0], table.iloc[1:]
-    sentences = [f"The round as suggested costs {base['cost']:g} and is expected to bring {base['gain']:.3f} of "
-                 f"desirability (0 to 1), {base['per unit']:.4f} a unit of cost; a unit must bring {due:g}."]
+def _advice(table: pd.DataFrame, bargain: Bargain) -> str:
+    more, due = table.iloc[1:], bargain.unit
+    sentences = [f"The round as suggested costs {bargain.cost:g} and is expected to bring {bargain.gain:.3f} of "
+                 f"desirability (0 to 1), {bargain.told()}."]
     sentences += [_about(row, due) for row in more.reset_index(names="name").to_dict("records")]
     return "\n".join([_first(table, due), *sentences])
 

@@ -17,21 +17,19 @@ from labkit.trial import check_trial
 from labkit.tweaks import words
 from labkit.tweaks.looking import ALIKE, Bench, Looked, candidates, choose_round, refined
 from labkit.tweaks.outlook import Outlook
+from labkit.tweaks.price import Bargain
 from labkit.tweaks.result import Tweak
 from labkit.tweaks.search import highest, poured_well, starting_points
 from labkit.tweaks.telling import untold
 from labkit.tweaks.weighing import weighed_best, weighed_round
 from labkit.tweaks.worth import Worth, gain_if_known, jury_of, worth_of
 
-ROUNDS_AHEAD = 2       # where all that could still be learned is worth as much as so many rounds must bring,
-LEAST = 0.5            # one of them need bring no more than this part of it
 USUAL_MELTS = 2
 PROPOSED_POURS, PROPOSED_MELTS = (2, 3, 4, 6, 8), (1, 2, 3)          # compared when no size is asked for
 WIDE = 1024                                    # draws behind a number that is shown; half of them where rounds compete
 SAMPLE, TARGETS, SPREAD = 1000, 100, 400      # points looked at, settled on, compared for what a factor may lose
 FINE = {"worlds": 512, "inner": 32, "paid": 64}                # of `improvement.paid_by_world`, for what is shown
 CLEAR = 0.1            # a repeat must be worth this part more than the best round without it
-CLOSE = 0.1            # part of a gain by which other draws may find it larger or smaller
 FAINT = 0.05           # desirability below which nobody would settle on a formula
 
 
@@ -43,7 +41,7 @@ def suggest_next(trial, pours: int | None = 4, melts: int | None = USUAL_MELTS, 
     and as plan_round does where there is nothing to go by (without [melt] in trial.toml every pour has its own pot, and
     a single pour has one melt in any case). hold : coordinate -> value kept in round and best. worth : desirability
     that one unit of cost must bring, or it says stop (None: what [cost] says, else 0.0055, .05 for an evening of 4
-    pours in 2 melts at the usual costs).
+    pours in 2 melts at the usual costs), where one has .75 of it; with less in hand less (`tweaks.price`).
 
     The formula settled on has the highest posterior expected desirability, jointly over the attributes. The round has
     the largest expected improvement on it, E[max_j D(pour j) - D(settled)]+ over joint draws. Its gain, in
@@ -144,13 +142,13 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     round_ = replace(round_, notes=(*_spare_melts(round_, points), *round_.notes))
     best = weighed_best(asked, points.iloc[[0]])
     tweak = _handed_over(asked, outlook, jury, round_, best, points)
-    found = of_use(values[0], tweak.expected_gain, _due(asked, round_))
+    found = of_use(values[0], bargain_of(asked, round_, gain=tweak.expected_gain, having=values[0]))
     return tweak if found or is_single(trial, asked.hold) else _nothing_found(asked, tweak, outlook)
 
 
-def of_use(best: float, gain: float, due: float) -> bool:
-    """Whether some formula is expected to be of use, or a round may find one that is: what it brings is what is due."""
-    return best > FAINT or gain >= due
+def of_use(best: float, bargain: Bargain) -> bool:
+    """Whether some formula is expected to be of use, or a round may find one that is: it brings what is stated."""
+    return best > FAINT or bargain.gain >= bargain.worth * bargain.cost
 
 
 def is_single(trial, hold: Mapping[str, float]) -> bool:
@@ -171,24 +169,10 @@ def _spare_melts(round_: Round, points: pd.DataFrame) -> tuple[str, ...]:
     return (ONE_POT,) if np.ptp(keys.to_numpy(dtype=float), axis=0).max() < ALIKE else ()
 
 
-def stops(gain: float, known: float, due: float) -> bool:
-    """Whether a round that is to bring `due` pays too little; known : what could be gained if everything were known."""
-    return gain < due * (LEAST if known >= ROUNDS_AHEAD * due else 1.0)
-
-
-def closely(gain: float, known: float, due: float) -> bool:
-    """Whether that turns where either gain is CLOSE to what it is."""
-    near = (1 - CLOSE, 1, 1 + CLOSE)
-    return len({stops(gain * one, known * other, due) for one in near for other in near}) > 1
-
-
-def _due(asked: Asked, round_: Round) -> float:
-    """What the round must bring."""
-    return asked.worth * _cost(asked.trial, round_)
-
-
-def _cost(trial, round_: Round) -> float:
-    return trial.cost.of(rounds=1, melts=len(round_.melts), pours=len(round_.pours))
+def bargain_of(asked: Asked, round_: Round, *, gain: float, having: float) -> Bargain:
+    """What a round costs and brings, at what is asked of a unit of cost."""
+    cost = asked.trial.cost.of(rounds=1, melts=len(round_.melts), pours=len(round_.pours))
+    return Bargain(gain=float(gain), cost=cost, worth=asked.worth, having=float(having))
 
 
 def _nothing_found(asked: Asked, tweak: Tweak, outlook: Outlook) -> Tweak:
@@ -301,14 +285,13 @@ def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.D
     settled = best[asked.names]
     known = gain_if_known(outlook.with_draws(WIDE // 2, asked.seed + 1), settled, points)       # draws that are at hand
     worth = shown_worth(asked, wide, jury, round_, settled, points)
-    due = _due(asked, round_)
-    stop, close = stops(worth.gain, known, due), closely(worth.gain, known, due)
     predictions = _predictions(wide, settled)
+    bargain = bargain_of(asked, round_, gain=worth.gain, having=predictions["mean"].iloc[-1])
     reasons = words.reasons(trial, round_, wide, settled, worth)
-    advice = words.advice(trial, asked, wide, settled, worth.gain, _cost(trial, round_), stop, known, close)
+    advice = words.advice(trial, asked, wide, settled, bargain, known)
     advice = "\n".join([advice, *words.failing(wide.failing, settled)])
-    return Tweak(round=round_, best=best, stop=stop, expected_gain=worth.gain, gain_if_known=known, advice=advice,
-                 predictions=predictions, reasons=reasons, scales=asked.trial.attributes)
+    return Tweak(round=round_, best=best, stop=not bargain.pays, expected_gain=worth.gain, gain_if_known=known,
+                 advice=advice, predictions=predictions, reasons=reasons, scales=asked.trial.attributes)
 
 
 def shown_worth(asked: Asked, wide: Outlook, jury, round_: Round, settled: pd.DataFrame, points: pd.DataFrame) -> Worth:

@@ -12,6 +12,7 @@ from labkit.outgrown import outside_now
 from labkit.planning.given import formulas_of, planned_round
 from labkit.rounds import Round
 from labkit.tweaks.outlook import LEAD, SAME, Outlook, wanted_part
+from labkit.tweaks.price import Bargain
 from labkit.tweaks.telling import LOSS, moved_along
 from labkit.tweaks.worth import Worth
 from labkit.wording import plural, short_text, words_joined
@@ -118,13 +119,11 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
             "the limits, or what is wanted.")
 
 
-def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, gain: float, cost: float, stop: bool, known: float,
-           close: bool) -> str:
+def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, bargain: Bargain, known: float) -> str:
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
-    settling = _settling(trial, outlook, settled, tuple(asked.hold)) if stop else ""
-    pay = _pay(gain, cost, asked.worth, stop, known, settling)
-    pay += " Whether to stop is close: computed with another seed it may turn." * close
-    left = [*_little(outlook, settled), *_unvaried(trial, asked.hold)] if stop else []
+    pay = _pay(bargain, known, "" if bargain.pays else _settling(trial, outlook, settled, tuple(asked.hold)))
+    pay += " Whether to stop is close: computed with another seed it may turn." * bargain.close
+    left = [] if bargain.pays else [*_little(outlook, settled), *_unvaried(trial, asked.hold)]
     sentences = [pay, *left, *_held(trial, asked, outlook, settled), *missing(trial, outlook.surfaces)]
     return "\n".join(sentences)
 
@@ -190,15 +189,13 @@ def _settling(trial, outlook: Outlook, settled: pd.DataFrame, hold: tuple[str, .
             f"({percent(chance)} sure). Pour it again to confirm it.")
 
 
-def _pay(gain: float, cost: float, worth: float, stop: bool, known: float, settling: str = "") -> str:
-    numbers = (f"This round would cost {cost:g} and is expected to raise desirability (0 to 1) by {gain:.3f}, "
-               f"{gain / cost:.4f} a unit of cost; a unit must bring {worth:g}.")
-    if stop:
-        return f"Stop here. {numbers} {settling}"
-    if gain < worth * cost:
-        return (f"Pour this round. {numbers} Alone it brings too little, but with everything known {known:.3f} could "
-                "be gained, more than two such rounds must bring: it may take both.")
-    return f"Pour this round. {numbers}"
+def _pay(bargain: Bargain, known: float, settling: str = "") -> str:
+    """Whether the round pays; where it does not, what is left and what to settle on. known : gain if all were known."""
+    numbers = (f"This round would cost {bargain.cost:g} and is expected to raise desirability (0 to 1) by "
+               f"{bargain.gain:.3f}, {bargain.told()}.")
+    if bargain.pays:
+        return f"Pour this round. {numbers}"
+    return f"Stop here. {numbers} Were everything known, {known:.3f} could be gained. {settling}"
 
 
 def failing(surface, settled: pd.DataFrame) -> list[str]:

@@ -179,12 +179,16 @@ class TestDemo:
         assert np.abs(gap).max(axis=1).min() < 0.05
         assert efforts.table.at["repeat", "effort"] == f"{best} again in place of a new formula"
 
-    def test_advice_says_each_in_one_unit(self, efforts):
+    def test_advice_says_each_in_one_unit(self, demo, efforts):
+        """And what a unit must bring is that of suggest_next: .0055 at .75, and with the square of what one has."""
+        demo_tweak = labkit.suggest_next(demo, pours=4, melts=2, seed=2)
         lines, table = efforts.advice.split("\n"), efforts.table
         assert len(lines) == 2 + 5
+        having = demo_tweak.predictions.set_index("attribute").at["desirability", "mean"]
+        assert efforts.worth == pytest.approx(0.0055 * (having / 0.75) ** 2, rel=1e-9)
         assert lines[1] == (f"The round as suggested costs 9 and is expected to bring {table.at['round', 'gain']:.3f} of "
-                            f"desirability (0 to 1), {table.at['round', 'per unit']:.4f} a unit of cost; a unit must bring "
-                            f"{efforts.worth:g}.")
+                            f"desirability (0 to 1), {table.at['round', 'per unit']:.4f} a unit of cost; with {having:.2f} of "
+                            f"it in hand a unit must bring {efforts.worth:.2g}.")
         row = table.loc["pour"]
         told = row["difference"] > 1.64 * row["se"]
         adds = f"{row['difference']:.4f} more (" if told else "nothing that could be told"
@@ -277,7 +281,7 @@ def test_prices_in_another_unit_change_no_advice_where_worth_is_in_it_too(demo, 
     """All ten times as dear, and a unit worth a tenth: what pays, and whether to stop, is as it was."""
     tens = priced(demo, "\n[cost]\nround = 50\nmelt = 10\npour = 5\ntester = 2.5\nworth = 0.00055\n")
     found = labkit.compare_efforts(tens, seed=2)
-    assert found.worth == 0.00055 and "a unit must bring 0.00055." in found.advice
+    assert found.worth == pytest.approx(0.1 * efforts.worth) and f"a unit must bring {found.worth:.2g}." in found.advice
     assert found.table["pays"].tolist() == efforts.table["pays"].tolist()
     np.testing.assert_allclose(found.table["cost"], 10 * efforts.table["cost"])
     stops = []
@@ -286,4 +290,4 @@ def test_prices_in_another_unit_change_no_advice_where_worth_is_in_it_too(demo, 
             stops.append(labkit.suggest_next(trial, seed=2, worth=part * trial.cost.worth).stop)
         assert labkit.suggest_next(trial, seed=2).stop == stops[-2]
     assert stops[:3] == stops[3:] and not stops[0] and stops[2]
-    assert labkit.suggest_next(tens, seed=2).advice.count("a unit must bring 0.00055.") == 1
+    assert labkit.suggest_next(tens, seed=2).advice.count(f"a unit must bring {found.worth:.2g}.") == 1

@@ -8,6 +8,7 @@ from scipy import stats
 
 from labkit.rounds import Cost
 from labkit.tweaks.efforts import _advice, _chosen, _table
+from labkit.tweaks.price import Bargain
 from labkit.tweaks.trying import Evening
 
 TRIAL = types.SimpleNamespace(cost=Cost(round=5.0, melt=1.0, pour=0.5, tester=0.25))
@@ -22,8 +23,12 @@ EVENINGS = {"round": evening(), "pour": evening(5), "melt": evening(melts=3), "t
             "tasting": evening(tastings=2)}
 
 
-def table_of(paid, base=0.06, usual=6.0):
-    return _table(TRIAL, EVENINGS, base, np.array(paid), usual, {name: name for name in EVENINGS})
+def bargain(having=0.75):
+    return Bargain(gain=0.06, cost=9.0, worth=TRIAL.cost.worth, having=having)
+
+
+def table_of(paid, usual=6.0, having=0.75):
+    return _table(TRIAL, EVENINGS, bargain(having), np.array(paid), usual, {name: name for name in EVENINGS})
 
 
 def test_differences_are_paired_and_so_are_their_standard_errors():
@@ -54,6 +59,8 @@ def test_nothing_brings_less_than_nothing():
 def test_a_tester_pays_from_what_a_tester_costs_on(adds, pays):
     """.25 at .0055 a unit is .001375, brought in every world alike."""
     table = table_of([[0.0] * 8, *np.zeros((2, 8)), [adds] * 8, [0.0] * 8])
+    dearer = table_of([[0.0] * 8, *np.zeros((2, 8)), [adds] * 8, [0.0] * 8], having=0.85)
+    assert not dearer.at["tester", "pays"]                        # with .85 in hand it must bring 1.28 times as much
     assert table.at["tester", "pays"] == pays and table.at["round", "pays"] and not table.at["pour", "pays"]
 
 
@@ -68,7 +75,7 @@ def test_the_first_to_buy_is_what_is_left_of_most_once_it_is_paid_for():
     """A tasting adds .0100 for 1.5, and at .0055 a unit keeps .0018; a tester adds .0060 for .25 and keeps .0046."""
     table = table_of([[0.0] * 8, *np.zeros((2, 8)), [0.006] * 8, [0.01] * 8])
     assert table["pays"].tolist() == [True, False, False, True, True] and TRIAL.cost.worth == 0.0055
-    assert _advice(table, 0.0055).startswith("Best beside the round as suggested: tester; tasting would pay too, each by itself.\n")
+    assert _advice(table, bargain()).startswith("Best beside the round as suggested: tester; tasting would pay too, each by itself.\n")
 
 
 def test_of_each_effort_the_best_way_is_taken():

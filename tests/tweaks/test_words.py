@@ -12,6 +12,7 @@ import labkit
 from labkit.rounds import round_from_factors
 from labkit.tweaks import words
 from labkit.tweaks.outlook import Outlook
+from labkit.tweaks.price import Bargain
 from labkit.tweaks.worth import Worth
 from labkit.wording import words_joined
 
@@ -148,16 +149,16 @@ class TestReasons:
 
 
 class TestAdvice:
-    @pytest.mark.parametrize("gain, stop, says", [
-        (0.05, False, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.050, "
-         "0.0063 a unit of cost; a unit must bring 0.005."),
-        (0.02, False, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
-         "0.0025 a unit of cost; a unit must bring 0.005. Alone it brings too little, but with everything known 0.300 could be "
-         "gained, more than two such rounds must bring: it may take both."),
-        (0.02, True, "Stop here. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
-         "0.0025 a unit of cost; a unit must bring 0.005. Settle.")])
-    def test_go_on_or_stop_with_the_numbers(self, gain, stop, says):
-        assert words._pay(gain, 8.0, 0.005, stop, 0.3, "Settle.") == says
+    @pytest.mark.parametrize("gain, having, says", [
+        (0.05, 0.75, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.050, "
+         "0.0063 a unit of cost; with 0.75 of it in hand a unit must bring 0.005."),
+        (0.02, 0.45, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
+         "0.0025 a unit of cost; with 0.45 of it in hand a unit must bring 0.0018."),
+        (0.02, 0.60, "Stop here. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
+         "0.0025 a unit of cost; with 0.60 of it in hand a unit must bring 0.0032. Were everything known, 0.300 could be "
+         "gained. Settle.")])
+    def test_go_on_or_stop_with_the_numbers(self, gain, having, says):
+        assert words._pay(Bargain(gain=gain, cost=8.0, worth=0.005, having=having), 0.3, "Settle.") == says
 
     def test_what_was_poured_again_is_not_to_be_poured_again(self, demo):
         """The round of a confirmation, judged: it is asked how it came out, as long as one would settle on the same."""
