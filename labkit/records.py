@@ -13,7 +13,7 @@ from labkit.checks import meant, near_to
 from labkit.errors import LabkitError, TrialError
 from labkit.outgrown import told_outgrown
 from labkit.readings import last_readings, meant_method
-from labkit.rounds import EVENING, Cost
+from labkit.rounds import EVENING, HAVING, Cost
 from labkit.served import ballots_missing
 from labkit.trial import Trial, check_trial
 from labkit.wording import Report, line, plural, report, words_joined
@@ -137,7 +137,7 @@ def _told_unit(cost: Cost) -> list[str]:
     if cost.worth != Cost().worth or usual / FAR < must < usual * FAR:
         return []
     return [f"At [cost] an evening of 4 pours in 2 melts comes to {evening:g}, which must bring {must:.2g} of "
-            f"desirability (0 to 1) at {cost.worth:g} a unit: you are told to stop "
+            f"desirability (0 to 1) where you have {HAVING:g} of it, at {cost.worth:g} a unit: you are told to stop "
             f"{'early' if must > usual else 'late'}. If your unit is another, such as money, write what it must bring "
             f"into [cost], such as worth = {usual / evening:.2g}."]
 

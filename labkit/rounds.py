@@ -28,8 +28,8 @@ from labkit.wording import (
 ALLOWANCE = 0.10  # of the base drawn: beaker and pipette keep 3 to 8 % of a 20 g pour (common practice)
 PLAN_IDS = ("round", "melt", "pour", "order")
 UNPLANNED = "X-"  # names of pours and melts that no round planned begin so
-WORTH, HAVING = 0.0055, 0.75   # desirability that a unit of the usual costs must bring where one has so much of it:
-#                        .05 for an evening of 9 at .75.
+WORTH, HAVING = 0.0055, 0.8    # desirability that a unit of the usual costs must bring where one has so much of it:
+#                        .05 for an evening of 9 at .8.
 #                        About half of what is foretold, or more, comes true in the first rounds of rehearsals: .02
 #                        to .05 an evening, no less than the smallest difference that a panel of six can confirm
 EVENING = {"rounds": 1, "melts": 2, "pours": 4}
@@ -79,8 +79,8 @@ class Cost:
     """What a round, a melt and a pour cost, and one tester more in a round, and `worth`, what a unit must bring.
 
     The usual panel is part of what a round costs. That one more costs a quarter of a melt is our own figure: a
-    friend has to be asked, served and written down. worth : gain of desirability (0 to 1), stated where the unit is
-    another than in the usual costs, such as money.
+    friend has to be asked, served and written down. worth : gain of desirability (0 to 1) where one has HAVING of it,
+    stated where the unit is another than in the usual costs, such as money.
     """
 
     round: float = 5.0
@@ -91,7 +91,7 @@ class Cost:
 
     @property
     def evening_must_bring(self) -> float:
-        """Of desirability: an evening of 4 pours in 2 melts."""
+        """Of desirability, where one has HAVING: an evening of 4 pours in 2 melts."""
         return self.worth * self.of(**EVENING)
 
     def of(self, *, rounds: int, melts: int, pours: int, testers: int = 0) -> float:

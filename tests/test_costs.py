@@ -35,9 +35,9 @@ def test_what_a_unit_of_cost_must_bring_is_stated_where_it_is_another_unit():
 
 
 @pytest.mark.parametrize("cost, told", [
-    ("round = 60\nmelt = 8\npour = 3", "comes to 88, which must bring 0.48 of desirability (0 to 1) at 0.0055 a unit: you are "
+    ("round = 60\nmelt = 8\npour = 3", "comes to 88, which must bring 0.48 of desirability (0 to 1) where you have 0.8 of it, at 0.0055 a unit: you are "
      "told to stop early. If your unit is another, such as money, write what it must bring into [cost], such as worth = 0.00056."),
-    ("round = 1\nmelt = 0.4\npour = 0.2", "comes to 2.6, which must bring 0.014 of desirability (0 to 1) at 0.0055 a unit: you "
+    ("round = 1\nmelt = 0.4\npour = 0.2", "comes to 2.6, which must bring 0.014 of desirability (0 to 1) where you have 0.8 of it, at 0.0055 a unit: you "
      "are told to stop late. If your unit is another, such as money, write what it must bring into [cost], such as worth = 0.019."),
     ("round = 60\nmelt = 8\npour = 3\nworth = 0.0006", ""), ("round = 22", ""), ("round = 24", "comes to 28,"), ("round = 0", "")])
 def test_prices_in_another_unit_are_told_where_it_is_not_said_what_one_must_bring(cost, told):

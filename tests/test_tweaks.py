@@ -208,9 +208,9 @@ class TestStop:
         assert dear.expected_gain == free.expected_gain == tweak.expected_gain > 0
 
     def test_what_is_in_hand_is_what_is_predicted_of_the_formula(self, trial, tweak):
-        """It turns where a unit brings .0055 (D / .75)^2, D the desirability foretold where it would settle."""
+        """It turns where a unit brings .0055 D / .8, D the desirability foretold where it would settle."""
         having = tweak.predictions.set_index("attribute").at["desirability", "mean"]
-        turns = tweak.expected_gain / 9 / (having / 0.75) ** 2
+        turns = tweak.expected_gain / 9 * 0.8 / having
         for part, stop in ((0.99, False), (1.01, True)):
             found = labkit.suggest_next(trial, seed=2, worth=part * turns)
             assert found.stop is stop and "Whether to stop is close" in found.advice

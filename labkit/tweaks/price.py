@@ -1,23 +1,22 @@
 """What a round must bring: what [cost] says where one has HAVING, less where one has less, and more where one has more.
 
-    U(D) = -1 / D,  U'(D) ~ D^-2:  a unit of cost must bring  worth (D / HAVING)^AVERSION
+    U(D) = log D,  U'(D) = 1 / D:  a unit of cost must bring  worth D / HAVING
 
-Desirability D is worth the more the less one has of it (constant relative risk aversion: Pratt 1964, Econometrica
-32:122-136). So a poor formula is developed for longer than a good one.
+A gain is worth what it adds to what one has (Bernoulli 1738; in English 1954, Econometrica 22:23-36), so a poor
+formula is developed for longer than a good one.
 """
 
 from dataclasses import dataclass
 
 from labkit.rounds import HAVING
 
-AVERSION = 2.0         # from rehearsals: without it, what is poor is kept as soon as what is good
 LEAST = 0.25           # of what is stated: where nothing good is to be had one is told to stop all the same
 CLOSE = 0.1            # part of a gain by which other draws may find it larger or smaller
 
 
 def unit_must_bring(worth: float, having: float) -> float:
     """Desirability that a unit of cost must bring where `having` is expected of the formula settled on (0 to 1)."""
-    return worth * max((having / HAVING) ** AVERSION, LEAST)
+    return worth * max(having / HAVING, LEAST)
 
 
 @dataclass(frozen=True, kw_only=True)

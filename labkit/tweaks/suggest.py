@@ -41,7 +41,8 @@ def suggest_next(trial, pours: int | None = 4, melts: int | None = USUAL_MELTS, 
     and as plan_round does where there is nothing to go by (without [melt] in trial.toml every pour has its own pot, and
     a single pour has one melt in any case). hold : coordinate -> value kept in round and best. worth : desirability
     that one unit of cost must bring, or it says stop (None: what [cost] says, else 0.0055, .05 for an evening of 4
-    pours in 2 melts at the usual costs), where one has .75 of it; with less in hand less (`tweaks.price`).
+    pours in 2 melts at the usual costs) where one has .8 of it, and in proportion where one has less or more
+    (`tweaks.price`).
 
     The formula settled on has the highest posterior expected desirability, jointly over the attributes. The round has
     the largest expected improvement on it, E[max_j D(pour j) - D(settled)]+ over joint draws. Its gain, in

@@ -180,12 +180,12 @@ class TestDemo:
         assert efforts.table.at["repeat", "effort"] == f"{best} again in place of a new formula"
 
     def test_advice_says_each_in_one_unit(self, demo, efforts):
-        """And what a unit must bring is that of suggest_next: .0055 at .75, and with the square of what one has."""
+        """And what a unit must bring is that of suggest_next: .0055 at .8, in proportion to what one has."""
         demo_tweak = labkit.suggest_next(demo, pours=4, melts=2, seed=2)
         lines, table = efforts.advice.split("\n"), efforts.table
         assert len(lines) == 2 + 5
         having = demo_tweak.predictions.set_index("attribute").at["desirability", "mean"]
-        assert efforts.worth == pytest.approx(0.0055 * (having / 0.75) ** 2, rel=1e-9)
+        assert efforts.worth == pytest.approx(0.0055 * having / 0.8, rel=1e-9)
         assert lines[1] == (f"The round as suggested costs 9 and is expected to bring {table.at['round', 'gain']:.3f} of "
                             f"desirability (0 to 1), {table.at['round', 'per unit']:.4f} a unit of cost; with {having:.2f} of "
                             f"it in hand a unit must bring {efforts.worth:.2g}.")

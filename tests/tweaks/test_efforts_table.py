@@ -23,11 +23,11 @@ EVENINGS = {"round": evening(), "pour": evening(5), "melt": evening(melts=3), "t
             "tasting": evening(tastings=2)}
 
 
-def bargain(having=0.75):
+def bargain(having=0.8):
     return Bargain(gain=0.06, cost=9.0, worth=TRIAL.cost.worth, having=having)
 
 
-def table_of(paid, usual=6.0, having=0.75):
+def table_of(paid, usual=6.0, having=0.8):
     return _table(TRIAL, EVENINGS, bargain(having), np.array(paid), usual, {name: name for name in EVENINGS})
 
 
@@ -59,8 +59,8 @@ def test_nothing_brings_less_than_nothing():
 def test_a_tester_pays_from_what_a_tester_costs_on(adds, pays):
     """.25 at .0055 a unit is .001375, brought in every world alike."""
     table = table_of([[0.0] * 8, *np.zeros((2, 8)), [adds] * 8, [0.0] * 8])
-    dearer = table_of([[0.0] * 8, *np.zeros((2, 8)), [adds] * 8, [0.0] * 8], having=0.85)
-    assert not dearer.at["tester", "pays"]                        # with .85 in hand it must bring 1.28 times as much
+    dearer = table_of([[0.0] * 8, *np.zeros((2, 8)), [adds] * 8, [0.0] * 8], having=0.9)
+    assert not dearer.at["tester", "pays"]                        # with .9 in hand it must bring an eighth more
     assert table.at["tester", "pays"] == pays and table.at["round", "pays"] and not table.at["pour", "pays"]
 
 

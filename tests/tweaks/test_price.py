@@ -1,5 +1,6 @@
-"""What a round must bring, from the utility it follows from: U(D) = -1 / D, whose relative risk aversion is 2."""
+"""What a round must bring, from the utility it follows from: U(D) = log D."""
 
+import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
@@ -8,29 +9,29 @@ from labkit.tweaks.price import LEAST, Bargain, unit_must_bring
 
 
 def utility(desired):
-    return -1.0 / desired[0]
+    return np.log(desired[0])
 
 
-@pytest.mark.parametrize("having", [0.4, 0.6, 0.75, 0.9, 1.0])
+@pytest.mark.parametrize("having", [0.3, 0.6, 0.8, 0.9, 1.0])
 def test_a_unit_buys_as_much_utility_wherever_one_is(having):
     """worth U'(HAVING) = unit U'(having), the slopes of U found numerically."""
     here, there = (approx_fprime([at], utility, 1e-7)[0] for at in (having, HAVING))
     assert unit_must_bring(WORTH, having) == pytest.approx(WORTH * there / here, rel=1e-5)
 
 
-@pytest.mark.parametrize("having", [0.0, 0.1, 0.37])
+@pytest.mark.parametrize("having", [0.0, 0.1, 0.19])
 def test_with_little_in_hand_a_quarter_of_what_is_stated_is_due(having):
-    """(.375 / .75)^2 is a quarter: below that nobody pours for ever."""
+    """.2 is a quarter of .8: below that nobody pours for ever."""
     assert unit_must_bring(0.02, having) == 0.02 * LEAST == 0.005
-    assert unit_must_bring(0.02, 0.38) > 0.005
+    assert unit_must_bring(0.02, 0.21) > 0.005
 
 
 @pytest.mark.parametrize("gain, having, pays, close", [
-    (0.060, 0.75, True, False), (0.053, 0.75, True, True), (0.050, 0.75, True, True), (0.047, 0.75, False, True),
-    (0.040, 0.75, False, False), (0.040, 0.60, True, False), (0.030, 0.60, False, True), (0.060, 0.90, False, False),
-    (0.070, 0.90, False, True), (0.080, 0.90, True, False)])
+    (0.060, 0.80, True, False), (0.053, 0.80, True, True), (0.051, 0.80, True, True), (0.047, 0.80, False, True),
+    (0.040, 0.80, False, False), (0.042, 0.60, True, False), (0.036, 0.60, False, True), (0.048, 0.96, False, False),
+    (0.056, 0.96, False, True), (0.070, 0.96, True, False)])
 def test_whether_a_round_pays_and_whether_that_is_close(gain, having, pays, close):
-    """An evening of 10 at .005 a unit: .05 at .75, .032 at .60, .072 at .90; close where a tenth of the gain turns it."""
+    """An evening of 10 at .005 a unit: .05 at .80, .0375 at .60, .06 at .96; close where a tenth of the gain turns it."""
     bargain = Bargain(gain=gain, cost=10.0, worth=0.005, having=having)
     assert (bargain.pays, bargain.close) == (pays, close)
 

@@ -150,12 +150,12 @@ class TestReasons:
 
 class TestAdvice:
     @pytest.mark.parametrize("gain, having, says", [
-        (0.05, 0.75, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.050, "
-         "0.0063 a unit of cost; with 0.75 of it in hand a unit must bring 0.005."),
-        (0.02, 0.45, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
-         "0.0025 a unit of cost; with 0.45 of it in hand a unit must bring 0.0018."),
-        (0.02, 0.60, "Stop here. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
-         "0.0025 a unit of cost; with 0.60 of it in hand a unit must bring 0.0032. Were everything known, 0.300 could be "
+        (0.05, 0.80, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.050, "
+         "0.0063 a unit of cost; with 0.80 of it in hand a unit must bring 0.005."),
+        (0.02, 0.38, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
+         "0.0025 a unit of cost; with 0.38 of it in hand a unit must bring 0.0024."),
+        (0.02, 0.62, "Stop here. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
+         "0.0025 a unit of cost; with 0.62 of it in hand a unit must bring 0.0039. Were everything known, 0.300 could be "
          "gained. Settle.")])
     def test_go_on_or_stop_with_the_numbers(self, gain, having, says):
         assert words._pay(Bargain(gain=gain, cost=8.0, worth=0.005, having=having), 0.3, "Settle.") == says
