@@ -95,5 +95,6 @@ def flag_of(name: str) -> str:
 
 
 def role_of(name: str) -> str:
-    """The role of a known ingredient, or an empty text."""
-    return PANTRY[name].role if name in PANTRY else ""
+    """The role of a known ingredient in capital or small letters, or an empty text."""
+    known = known_as(name)
+    return known.role if known else ""
