@@ -128,7 +128,8 @@ def forbid_beside(ax, across) -> None:
 
 
 def _mark_means(ax, surface: Surface, off: pd.Series, name: str) -> None:
-    """Adjusted means with their intervals, as long as those of the panel; those near the line last and darkest."""
+    """Adjusted means with their intervals, as long as those of a panel with the weak prior; those near the line last
+    and darkest."""
     trial, scores = surface.reading.ground.trial, surface.scores
     across, reach = trial.made.loc[scores.index, name], unsure_multiple(unsure_of(surface.tasting))
     for pour in off.sort_values(ascending=False, kind="stable").index:
