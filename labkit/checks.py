@@ -36,15 +36,14 @@ def is_blank(cell: object) -> bool:
     return cell is None or cell is pd.NaT or cell is pd.NA or (isinstance(cell, float) and math.isnan(cell))
 
 
-def parse_number(cell: object, *, where: str, error: type[LabkitError] = LabkitError, blank: float = math.nan,
-                 or_blank: str = "") -> float:
-    """The number in a cell, with a decimal comma or a decimal point; a blank cell gives `blank`.
+def parse_number(cell: object, *, where: str, error: type[LabkitError] = LabkitError, or_blank: str = "") -> float:
+    """The number in a cell, with a decimal comma or a decimal point; a blank cell gives NaN.
 
     Nothing is guessed: a unit behind the number, a thousands mark, NaN and infinity are refused. `or_blank` : advice
     for a word that stands for no number, where a blank cell would do.
     """
     if is_blank(cell):
-        return blank
+        return math.nan
     text = cell.strip() if isinstance(cell, str) else repr(cell.item() if isinstance(cell, np.generic) else cell)
     if isinstance(cell, bool) or not _NUMBER.fullmatch(text):
         if or_blank and text.casefold() in NO_NUMBER:
@@ -116,9 +115,9 @@ def meant(name: str, more: str = "") -> str:
     return f"Did you mean {name!r}{more}?"
 
 
-def meant_or(name: object, known: Iterable[str], otherwise: str, *, cutoff: float = 0.6) -> str:
+def meant_or(name: object, known: Iterable[str], otherwise: str) -> str:
     """Advice about a name that is not known: the one that is close to it, or `otherwise`."""
-    near = near_to(name, known, cutoff=cutoff)
+    near = near_to(name, known)
     return meant(near) if near else otherwise
 
 

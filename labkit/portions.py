@@ -66,5 +66,5 @@ def _what_would_do(small: list[_Portion], batch: Batch) -> str:
 
 
 def _strength(enough: Fraction) -> int:
-    """The strongest premix that is still weighable [%], in whole steps of 5."""
+    """The strongest premix that is still weighable [%], in whole steps of 5, or of 1 where it is weaker than that."""
     return 5 * math.floor(20 * enough) or max(math.floor(100 * enough), 1)

@@ -1,6 +1,7 @@
 """What was served and said: servings, and scores with their corrections."""
 
 from collections.abc import Iterable, Mapping
+from operator import itemgetter
 
 import pandas as pd
 
@@ -21,6 +22,7 @@ from labkit.wording import words_joined
 
 SERVING_COLUMNS = ("session", "date", "tester", "position", "code", "pour")
 SCORE_KEY = ("pour", "tester", "session", "position", "attribute")
+score_key = itemgetter(*SCORE_KEY)                      # of a row: what tells its score from every other
 SCORE_COLUMNS = (*SCORE_KEY, "score", *CORRECTION)
 FILE = "scores.csv"  # rows of it are recorded already
 REALLY_CLOSE = 0.85  # of 1: a slip of a letter or two, and no other word
@@ -142,17 +144,17 @@ def typed_scores(
     said: dict[tuple, list] = {}
     again, rows = FedAgain(recorded.to_dict("records"), SCORE_KEY), []
     for row in recorded.to_dict("records"):
-        said.setdefault(_key(row), []).append(row["score"])
+        said.setdefault(score_key(row), []).append(row["score"])
     beside = Beside(servings, recorded)
     for label, cells in texts(frame, SCORE_COLUMNS).iterrows():
         row, where = _typed_score(cells, attributes, f"{table} row {label}", pours), f"{table} row {label}"
         if again.holds(row):
             continue
-        if whole and _key(row) not in said and not row["corrects"]:
+        if whole and score_key(row) not in said and not row["corrects"]:
             row |= {"position": beside.position_of(row)}
-            if _key(row) not in said:
+            if score_key(row) not in said:
                 beside.check(row, where)
-        before = said.setdefault(_key(row), [])
+        before = said.setdefault(score_key(row), [])
         if _is_news(row, before, where, whole=whole):
             rows.append(row)
             before.append(row["score"])
@@ -195,7 +197,7 @@ class Beside:
         if blank:
             said = [f"position {position}" if position else "no position" for position in (blank[0], row["position"])]
             raise ScoreError(
-                f"{where}: {_key_words(row | {'position': ''})} is recorded already with {said[0]}, and this row has "
+                f"{where}: {score_words(row | {'position': ''})} is recorded already with {said[0]}, and this row has "
                 f"{said[1]}. Give both the same position if they are one score, or each its own if it was judged twice."
             )
 
@@ -209,7 +211,7 @@ class Beside:
         if others and is_served_once(row, self.served):
             said = [f"session {session}" if session else "no session" for session in (others[0], row["session"])]
             raise ScoreError(
-                f"{where}: {_key_words(row | {'session': '', 'position': ''})} is recorded already with {said[0]}, "
+                f"{where}: {score_words(row | {'session': '', 'position': ''})} is recorded already with {said[0]}, "
                 f"this row has {said[1]}, and servings.csv serves {row['tester']} {row['pour']} once. Give both the "
                 "same session if they are one score, or each its own if it was judged twice."
             )
@@ -236,7 +238,7 @@ def doubts_on_what_was_said(
     for _, part in standing.groupby([k for k in SCORE_KEY if k != "position"], sort=False):
         if len(part) > 1 and (part["position"] == "").any():
             row = part.iloc[0].to_dict() | {"position": ""}
-            found.append(f"scores.csv: {_key_words(row)} stands with a position and without one. Take one back with "
+            found.append(f"scores.csv: {score_words(row)} stands with a position and without one. Take one back with "
                          "correct_scores and an empty score if they are one score.")
     found += _beside_servings(standing, served_positions(servings))
     days = servings.drop_duplicates(["session", "date"])
@@ -253,7 +255,7 @@ def _beside_servings(standing: pd.DataFrame, served: Mapping[tuple[str, str, str
     for _, part in standing.groupby(["pour", "tester", "attribute"], sort=False):
         sessions, row = sorted(set(part["session"])), part.iloc[0].to_dict() | {"session": "", "position": ""}
         if len(sessions) > 1 and not sessions[0] and is_served_once(row, served):
-            found.append(f"scores.csv: {_key_words(row)} stands with session {sessions[1]} and without one, and "
+            found.append(f"scores.csv: {score_words(row)} stands with session {sessions[1]} and without one, and "
                          f"servings.csv serves {row['tester']} {row['pour']} once. Give the row without one its own if "
                          "it was judged twice, or delete that row if both are one score.")
     return found
@@ -322,16 +324,12 @@ def nothing_scored(attributes: Mapping[str, Attribute], what: str) -> str:
             "append_readings, or add to trial.toml an attribute that testers score.")
 
 
-def _key(row: Mapping) -> tuple[str, ...]:
-    return tuple(row[k] for k in SCORE_KEY)
-
-
 def _is_news(row: Mapping, before: list[float], where: str, *, whole: bool) -> bool:
     """Whether a row adds something to what was said under its key before, in order; the last of that stands."""
     stands = before[-1] if before else None
     if row["corrects"]:
         known = not all(is_blank(score) for score in before)
-        check_correction(row, f"the score of {_key_words(row)}", where, ScoreError, known=known)
+        check_correction(row, f"the score of {score_words(row)}", where, ScoreError, known=known)
         return True
     if is_blank(row["score"]):
         return not before
@@ -339,10 +337,11 @@ def _is_news(row: Mapping, before: list[float], where: str, *, whole: bool) -> b
         advice = ("Use correct_scores if it was wrong, or give a repeat its own session or position." if whole
                   else f"Give a repeat its own session or position, {BY_HAND}.")
         raise ScoreError(
-            f"{where}: {_key_words(row)} is recorded already as {stands:g}, and {row['score']:g} differs. {advice}")
+            f"{where}: {score_words(row)} is recorded already as {stands:g}, and {row['score']:g} differs. {advice}")
     return row["score"] not in before
 
 
-def _key_words(row: Mapping) -> str:
+def score_words(row: Mapping) -> str:
+    """Which score it is, in words."""
     where = "".join(f", {k} {row[k]}" for k in ("session", "position") if row[k])
     return f"{row['attribute']} of {row['pour']} by {row['tester']}{where}"

@@ -80,7 +80,10 @@ class Limit:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Shelf:
-    """What is on the shelf: starting masses (fractions), what is made of what, and which things go into the pot."""
+    """What is on the shelf: starting masses (fractions), what is made of what, which things go into the pot.
+
+    slack : the thing that is "to 100", or nothing.
+    """
 
     starting: Mapping[str, float]
     made_of: Mapping[str, Mapping[str, float]]

@@ -205,3 +205,21 @@ def test_a_reading_that_was_saved_elsewhere_stays(poured):
     form.button.click()
     assert said(form) == "Corrected 1 reading."
     assert sorted(read_trial(poured).standing_readings["value"]) == [6.0, 7.0]
+
+
+@pytest.mark.parametrize("typed, reason, told", [
+    ("P01", "misread", "Corrected 1 score."), ("P01", "", "Nothing was saved. Give a reason for what differs from what is "
+                                                         "saved, or put it back."), ("P02", "", "Saved 1 score.")])
+def test_scores_of_an_attribute_that_came_after_the_form_are_left_alone(poured, typed, reason, told):
+    """It has no box there: an empty one would have taken its scores back."""
+    append_scores(poured, pd.DataFrame([score("P01", 5)]))
+    form = of_one(poured)
+    with (poured / "trial.toml").open("a") as definition:
+        definition.write("\n[attributes.shine]\n")
+    append_scores(poured, pd.DataFrame([score("P01", 7, attribute="shine")]))
+    type_in(form, "scores", typed, payoff="6")
+    form.reason.value = reason
+    form.button.click()
+    assert said(form) == told
+    stands = read_trial(poured).standing_scores
+    assert stands.loc[stands["attribute"] == "shine", "score"].tolist() == [7.0]

@@ -95,6 +95,17 @@ def test_carrier_oil_of_a_paste_is_not_the_oil_of_the_pot():
     ) == pytest.approx(0.2)
 
 
+@pytest.mark.parametrize("oil", ["castor oil", "Castor oil", "CASTOR OIL"])
+def test_carrier_oil_is_not_the_oil_beside_it_without_a_pot_either_whatever_its_letters(oil):
+    """By hand: 70 of 100 are the oil itself; the paste holds 5 more, which came with the colour."""
+    trial = Trial.from_toml(f"""
+        formula = {{ beeswax = 20, "{oil}" = 70, "red paste" = 10 }}
+        made_of = {{ "red paste" = {{ "red iron oxide" = 0.5, "{oil}" = 0.5 }} }}
+        factors = {{ oil = {{ of = ["{oil}"], low = 0.6, high = 0.8 }} }}
+    """)
+    assert trial.recipe.starting_factors["oil"].item() == pytest.approx(0.7)
+
+
 def test_powder_and_paste_of_one_pigment_are_one_constituent():
     text = TERRACOTTA.replace('"red paste" = 4', '"red paste" = 2\n"red iron oxide" = 1')
     trial = Trial.from_toml(text)

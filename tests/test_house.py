@@ -49,6 +49,11 @@ ONE_DOOR = {                                   # outside thing -> the rooms that
 KNOWS_STORE = {"forms", "__main__"}            # the rooms to its right work in memory
 HEAVY = ("statsmodels", "matplotlib", "seaborn", "ipywidgets", "IPython", "jinja2", "openpyxl", "scipy.optimize",
          "scipy.stats", "scipy.spatial", "scipy.interpolate")
+ONLY_CHECKED = {                               # closed forms that other functions are checked against
+    "labkit.core.agreement.friedman", "labkit.core.canonical.ridge_point",
+    "labkit.core.improvement.knowledge_gradient_of_two",
+}
+BY_KIND = {f"labkit.core.desirability.{kind}" for kind in ("rising", "falling", "peak")}     # called by its name as text
 LONGEST = 350                                  # lines of a file
 PLACE = {room: (row, seat) for row, rooms in enumerate(HOUSE) for seat, room in enumerate(rooms)}
 FILES = sorted(path for path in (ROOT / "labkit").rglob("*.py") if path != ROOT / "labkit" / "__init__.py")
@@ -117,6 +122,43 @@ class TestFile:
             assert "print" not in called
         if room_of(path) not in ONE_DOOR["os"]:
             assert "open" not in called
+
+
+def module_of(path):
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+
+
+def names_used(path):
+    """Every `module.name` of labkit that a file refers to; a name of its own, outside what defines it."""
+    tree, found, here = ast.parse(path.read_text(encoding="utf-8")), {}, module_of(path)
+    own = {node.name for node in tree.body if isinstance(node, ast.FunctionDef | ast.ClassDef)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and str(node.module).startswith("labkit"):
+            found |= {alias.asname or alias.name: f"{node.module}.{alias.name}" for alias in node.names}
+    if path.name != "__init__.py":
+        yield from found.values()
+    for part in tree.body:
+        for node in ast.walk(part):
+            if isinstance(node, ast.Name) and node.id in own - {getattr(part, "name", "")}:
+                yield f"{here}.{node.id}"
+            elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in found:
+                yield f"{found[node.value.id]}.{node.attr}"
+
+
+def test_every_public_function_and_class_is_asked_for_by_labkit():
+    """What nobody but a test calls is public by `labkit.__init__`, a closed form, or not there."""
+    rooms = {f"labkit.{room}" for room in labkit._ROOMS}
+    passed_on = {f"{module_of(path)}.{name}": f"{node.module}.{name}"
+                 for path in FILES if path.name == "__init__.py"
+                 for node in ast.parse(path.read_text(encoding="utf-8")).body if isinstance(node, ast.ImportFrom)
+                 for name in (alias.name for alias in node.names)}
+    used = {passed_on.get(name, name) for path in FILES for name in names_used(path)}
+    used |= {passed_on.get(f"{room}.{name}", f"{room}.{name}") for room in rooms for name in labkit.__all__}
+    defined = {f"{module_of(path)}.{node.name}" for path in FILES
+               for node in ast.parse(path.read_text(encoding="utf-8")).body
+               if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")}
+    left = defined - used - BY_KIND - {"labkit.checks.checked_call"}         # of `labkit.__getattr__`
+    assert left == ONLY_CHECKED
 
 
 def test_no_file_is_longer_than_350_lines():

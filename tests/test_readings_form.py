@@ -163,3 +163,14 @@ def test_an_untouched_form_before_anything_was_saved_does_not_say_that_it_was(fo
     before = files(folder)
     form.button.click()
     assert said(form) == "Nothing to save: the boxes are empty." and files(folder) == before
+
+
+def test_what_is_read_under_another_name_by_now_is_said(folder):
+    form, definition = readings_form(folder), folder / "trial.toml"
+    definition.write_text(definition.read_text().replace("[attributes.softness]", "[attributes.give]"))
+    type_in(form, "P01", softness_1="6")
+    before = files(folder)
+    form.button.click()
+    assert said(form) == ("Nothing was saved. no instrument reads softness in trial.toml any more. Run the cell again for a "
+                          "form of what is read now.")
+    assert files(folder) == before

@@ -118,7 +118,8 @@ def friedman(table):
     """Friedman's chi-square with correction for ties, k pours ranked by n testers.
 
     T = (k-1) sum_i (R_i - n(k+1)/2)^2 / (sum of squared ranks - n k (k+1)^2 / 4)
-    Source: Conover (1999), Practical Nonparametric Statistics, section 5.8. All ties: statistic 0, p 1.
+    Source: Conover (1999), Practical Nonparametric Statistics, section 5.8. All ties: statistic 0, p 1. A panel is told
+    it by way of `kendalls_w`, whose chi-square it is; by itself it is what the other rank tests are checked against.
     """
     k, n = table.shape
     ranks = ranks_within(table)

@@ -54,7 +54,7 @@ def _signed(vectors: np.ndarray) -> np.ndarray:
 
 
 def ridge_point(b: np.ndarray, curved: np.ndarray, mu: float) -> np.ndarray:
-    """(B - mu I) x = -b / 2."""
+    """x with (B - mu I) x = -b / 2: the equation as printed, against which `ridge_path` is checked."""
     return np.linalg.solve(curved - mu * np.eye(len(b)), -0.5 * np.asarray(b, dtype=float))
 
 

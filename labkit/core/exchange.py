@@ -37,12 +37,6 @@ class Pool:
         object.__setattr__(self, "table", frozen(table, dtype=int))
         object.__setattr__(self, "members", tuple(members))
 
-    @classmethod
-    def of_own_pots(cls, rows) -> "Pool":
-        """Candidates each with a pot of its own, for rounds without melts."""
-        places = np.zeros(len(rows), dtype=int)
-        return cls(rows=rows, pot=places, stirred=np.arange(len(rows)))
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Task:

@@ -170,7 +170,7 @@ def noise_by_reml(cells):
     return Noise(tester=float(np.sqrt(ratio * v)), score=float(np.sqrt(v)), stays=stays)
 
 
-def normal_multiple(unsure, *, level=0.9):
+def unsure_multiple(unsure, *, level=0.9):
     """How many standard deviations hold `level` when the log of the standard deviation is itself unsure.
 
     c with P(|Z| exp(unsure U) < c) = level, Z and U standard normal, by Gauss-Hermite sums; at 0 it is 1.645.

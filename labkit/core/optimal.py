@@ -71,31 +71,6 @@ def is_regular(precision) -> bool:
     return np.linalg.eigvalsh(precision / np.outer(size, size))[0] > 1e-11 * len(size)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Efficiencies:
-    """The classical figures of n independent pours in p terms, V = I (NIST/SEMATECH e-Handbook 5.5.2.1).
-
-    d = |F'F|^(1/p) / n; a = n tr (F'F)^-1 / p; g = (p / largest n f'(F'F)^-1 f)^(1/2) over the candidates;
-    i = mean of n f'(F'F)^-1 f over the measure.
-    """
-
-    d: float
-    a: float
-    g: float
-    i: float
-
-
-def efficiencies(rows, *, candidates, moments) -> Efficiencies:
-    """D, A, G and I of a design (n, p) over candidates (N, p), with the moment matrix (p, p) of a measure."""
-    rows, candidates = np.asarray(rows, dtype=float), np.asarray(candidates, dtype=float)
-    n, p = rows.shape
-    inverse = n * np.linalg.inv(rows.T @ rows)
-    spread = np.sum(candidates @ inverse * candidates, axis=1)
-    return Efficiencies(
-        d=float(np.exp(np.linalg.slogdet(rows.T @ rows)[1] / p) / n), a=float(np.trace(inverse) / p),
-        g=float(np.sqrt(p / spread.max())), i=float(np.sum(inverse * moments)))
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ContinuousOptimum:
     """Weights (N,) on the candidates, log det of the precision they give, and the certified gap.

@@ -83,10 +83,10 @@ def excess(orders: list[tuple[int, ...]], layout: Layout) -> float:
 def even_orders(layout: Layout, *, seed: int) -> list[tuple[int, ...]]:
     """Orders, one a row of the layout, of distinct items; a subject meets every item as often, or once more.
 
-    With one sitting the start is cyclic: Williams orders, or rows and all their shifts, so that places are even from
-    the outset. The second start is greedy. Single exchanges follow, worse ones ever more seldom (Kirkpatrick et al.
-    1983, Science 220:671-680), until the bound is reached or the steps are used up. The best that was seen is returned,
-    items and subjects shuffled. Same seed, same orders.
+    With one sitting of all items, or before as many subjects as items, the first start is cyclic: Williams orders, or
+    rows and all their shifts, so that places are even from the outset. The other is greedy. Single exchanges follow,
+    worse ones ever more seldom (Kirkpatrick et al. 1983, Science 220:671-680), until the bound is reached or the steps
+    are used up. The best that was seen is returned, items and subjects shuffled. Same seed, same orders.
     """
     rng, steps = np.random.default_rng(seed), max(STEPS, STEPS_A_SERVING * sum(layout.length))
     best, least = None, np.inf
@@ -257,7 +257,8 @@ def _rows_by_subject(layout: Layout) -> list[list[int]]:
 
 
 def _change(rows: list[list[int]], layout: Layout, own: list[list[int]], chance: list[float]) -> dict[int, list[int]]:
-    """New contents of one or two rows: two places of a row, two sittings of a subject, or an item that it lacks."""
+    """New contents of one or two rows: two places of a row exchanged, items of two sittings of a subject or of two
+    subjects, or an item that is put where a subject has had another more often. Nothing, where that is no change."""
     pick = chance[0] * len(rows)
     k, kind = int(pick), pick % 1
     row, mine = rows[k], own[layout.subject[k]]

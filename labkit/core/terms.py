@@ -232,13 +232,6 @@ def _linear_rows(first, free, *, keep) -> list:
     return start + [(place,) for place in free if keep]
 
 
-def crossed(one, other) -> Terms:
-    """Every term of one model times every term of another in the same columns (blend x factor crossings)."""
-    exponents = (one.exponents[:, None] + other.exponents[None]).reshape(-1, len(one.columns))
-    kept = np.sort(np.unique(exponents, axis=0, return_index=True)[1])
-    return Terms(columns=one.columns, exponents=exponents[kept], blends=one.blends or other.blends)
-
-
 def term_name(columns, exponents) -> str:
     """'constant', 'wax', 'wax x load', 'wax^2': a term in words."""
     powers = [name if power == 1 else f"{name}^{power}" for name, power in zip(columns, exponents) if power]
@@ -274,21 +267,6 @@ def indistinct_columns(matrix, names) -> dict:
         else:
             found[name] = tuple(names[i] for i, weight in zip(kept, weights) if abs(weight) > 1e-6)
     return found
-
-
-def missing_parents(terms, sample) -> tuple:
-    """Names of lower terms that hierarchy asks for (x, y beside x y) and the model's span does not hold."""
-    matrix, columns = terms.evaluate(sample), terms.columns
-    known = closed(as_rows(sample), terms.blends)
-    parents = {tuple(row - unit) for row in terms.exponents for unit in np.eye(len(columns), dtype=int)
-               if (row - unit).min() >= 0}
-    missing = []
-    for parent in sorted(parents, key=lambda row: (sum(row), tuple(-power for power in row))):
-        column = monomials(known, np.array([parent]))
-        rest = column - matrix @ np.linalg.lstsq(matrix, column, rcond=None)[0]
-        if root_mean_square(rest).max() > RANK_TOLERANCE * root_mean_square(column).max():
-            missing.append(term_name(columns, parent))
-    return tuple(missing)
 
 
 def product_moments(terms) -> np.ndarray:

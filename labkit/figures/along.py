@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from labkit.core.levels import normal_multiple
+from labkit.core.levels import unsure_multiple
 from labkit.errors import SurfaceError
 from labkit.figures.axes import (
     FAILED,
@@ -128,9 +128,10 @@ def forbid_beside(ax, across) -> None:
 
 
 def _mark_means(ax, surface: Surface, off: pd.Series, name: str) -> None:
-    """Adjusted means with their intervals, as long as those of the panel; those near the line last and darkest."""
+    """Adjusted means with their intervals, as long as those of a panel with the weak prior; those near the line last
+    and darkest."""
     trial, scores = surface.reading.ground.trial, surface.scores
-    across, reach = trial.made.loc[scores.index, name], normal_multiple(unsure_of(surface.tasting))
+    across, reach = trial.made.loc[scores.index, name], unsure_multiple(unsure_of(surface.tasting))
     for pour in off.sort_values(ascending=False, kind="stable").index:
         far = min(off[pour] / FAR, 1.0)
         ax.errorbar(across[pour], scores.at[pour, "score"], yerr=reach * scores.at[pour, "score_se"], color=EDGE,

@@ -68,9 +68,9 @@ def legend_below(figure, marks: list) -> None:
                   fontsize=9)
 
 
-def check_surface(surface: object, *, name: str = "surface") -> None:
+def check_surface(surface: object) -> None:
     """One surface, and not all that were fitted or the name of one."""
-    check_type(surface, Surface, name=name, advice="Give one of those that fit_surfaces(trial) returned, such as "
+    check_type(surface, Surface, name="surface", advice="Give one of those that fit_surfaces(trial) returned, such as "
                "surfaces['payoff'].", error=SurfaceError)
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.checks import check_type, parse_number
-from labkit.errors import LabkitError, SurfaceError
+from labkit.errors import SurfaceError
 from labkit.formula import Recipe
 from labkit.trial import Trial
 from labkit.wording import plural, short_text, words_joined
@@ -41,8 +41,7 @@ class Slice:
         return np.reshape(np.asarray(values, dtype=float), self.x.shape)
 
 
-def given_row(trial: Trial, pours: Sequence[str], at: pd.DataFrame | None, *,
-              error: type[LabkitError] = SurfaceError) -> pd.Series:
+def given_row(trial: Trial, pours: Sequence[str], at: pd.DataFrame | None) -> pd.Series:
     """The coordinates of the one row of `at`; without it, the middle of some pours.
 
     What is pinned is at its value there, and what a balance step carried over a low or a high of `at` is set back.
@@ -51,17 +50,18 @@ def given_row(trial: Trial, pours: Sequence[str], at: pd.DataFrame | None, *,
     if at is None:
         return _set_back(trial, trial.made.loc[list(pours), names].mean(), np.inf)
     check_type(at, pd.DataFrame, name="`at`", advice="Give one row with every coordinate, such as tweak.best.",
-               error=error)
+               error=SurfaceError)
     missing = [name for name in names if name not in at.columns]
     if missing:
-        raise error(f"`at` has {plural(len(at), 'row')} and lacks {words_joined(missing)}. Give one row with "
-                    "every coordinate, such as tweak.best.")
+        raise SurfaceError(f"`at` has {plural(len(at), 'row')} and lacks {words_joined(missing)}. Give one row with "
+                           "every coordinate, such as tweak.best.")
     if len(at) != 1:
-        raise error(f"`at` has {plural(len(at), 'row')}. Give one row, such as tweak.best.")
+        raise SurfaceError(f"`at` has {plural(len(at), 'row')}. Give one row, such as tweak.best.")
     cells = at[names].iloc[0]
-    given = pd.Series({name: parse_number(cells[name], where=f"{name} of `at`", error=error) for name in names})
+    given = pd.Series({name: parse_number(cells[name], where=f"{name} of `at`", error=SurfaceError) for name in names})
     if given.isna().any():
-        raise error(f"`at` has no {given.isna().idxmax()}. Give one row with every coordinate, such as tweak.best.")
+        raise SurfaceError(f"`at` has no {given.isna().idxmax()}. Give one row with every coordinate, such as "
+                           "tweak.best.")
     return _set_back(trial, given, trial.batch.balance_step_g / trial.batch.pour_g)
 
 
@@ -194,6 +194,6 @@ def room_for(trial: Trial, name: str, slice_: Slice) -> tuple[float, float]:
     return seen.min() - room * width, seen.max() + room * width
 
 
-def check_some_allowed(slice_: Slice, held: str, *, error: type[LabkitError] = SurfaceError) -> None:
+def check_some_allowed(slice_: Slice, held: str) -> None:
     if not slice_.allowed.any():
-        raise error(f"nothing may be poured at {held or 'any point of the grid'}. Give `at` another row.")
+        raise SurfaceError(f"nothing may be poured at {held or 'any point of the grid'}. Give `at` another row.")

@@ -1,19 +1,21 @@
 """The form for what instruments read of the pours of a round."""
 
 from collections.abc import Iterable
+from functools import partial
 
 import pandas as pd
 
 from labkit.attributes import Attribute
 from labkit.checks import is_blank
-from labkit.errors import LabkitError, PourError
-from labkit.forms.grid import Column, Form, Grid, as_typed, form_around, grid_of_boxes, nothing_done
+from labkit.errors import PourError
+from labkit.forms.changes import Writing, save_changes, texts_of
+from labkit.forms.grid import Column, Form, form_around, grid_of_boxes
 from labkit.forms.said import pours_asked
 from labkit.readings import READING_KEY
 from labkit.sheets import PLACES
 from labkit.store import append_readings, correct_readings, read_trial
 from labkit.trial import Trial
-from labkit.wording import plural, unit_text, words_joined
+from labkit.wording import unit_text
 
 _HELP = ("As on the bench sheet: the first reading of a pour under 1, a second under 2. A comma or a point, as you "
          "like. An empty box was not read. To take back what is saved, empty its box and give a reason.")
@@ -35,7 +37,7 @@ def readings_form(folder, *, pours: list[str] | None = None) -> Form:
     names = pours_asked(trial, pours, verb="read", error=PourError)
     known = _known(trial, names)
     columns = [column for a in trial.read_attributes.values() for column in _columns(a, known)]
-    grid = grid_of_boxes(dict.fromkeys(names, ""), columns, meant={}, texts=_texts(known), name="reading")
+    grid = grid_of_boxes(dict.fromkeys(names, ""), columns, meant={}, texts=texts_of(_numbers(known)), name="reading")
     return form_around({"readings": grid}, title=f"{trial.name}: readings", help_=_HELP, caution=_CAUTION,
                        with_date=False, save=lambda form: _save(form, folder, names))
 
@@ -68,48 +70,16 @@ def _known(trial: Trial, pours: Iterable[str]) -> dict[tuple[str, str], dict]:
     return found
 
 
-def _texts(known: dict) -> dict:
-    return {cell: as_typed(row["value"]) for cell, row in known.items() if row["value"] is not None}
+def _numbers(known: dict) -> dict[tuple[str, str], float | None]:
+    return {cell: row["value"] for cell, row in known.items()}
 
 
 def _save(form: Form, folder, pours: list[str]) -> str:
-    """Append what is new and correct what was changed for a reason; all boxes are read first."""
-    grid, reason, trial = form.grids["readings"], form.reason.value.strip(), read_trial(folder)
+    trial = read_trial(folder)
     known = _known(trial, pours)
-    grid.follow(_texts(known))
-    entries = grid.entries()
-    if entries is None:
-        raise LabkitError("Mend the boxes that have a message.")
-    changed = [cell for cell in known if cell in grid.boxes and entries.get(cell) != known[cell]["value"]]
-    new = [cell for cell in entries if cell not in known]
-    _check_changed(grid, changed, known, reason)
-    if new:
-        trial.with_readings(_rows(new, entries, known, trial))      # what is refused leaves corrections unwritten too
-    if changed:
-        correct_readings(folder, _rows(changed, entries, known, trial), reason=reason)
-    if new:
-        try:
-            append_readings(folder, _rows(new, entries, known, trial))
-        except LabkitError as problem:
-            if not changed:
-                raise
-            return f"{_done(0, len(changed))} The rest was not saved. {problem}"
-    form.reason.value = ""
-    grid.settle()
-    return _done(len(new), len(changed)) if new or changed else nothing_done(entries)
-
-
-def _check_changed(grid: Grid, changed: list, known: dict, reason: str) -> None:
-    """What is saved stays, or is corrected or taken back (an empty box) for a reason."""
-    if changed and not reason:
-        for pour, column in changed:
-            grid.mark((pour, column), f"{_saved(pour, column, known)} To change it, give a reason below.")
-        raise LabkitError("Give a reason for what differs from what is saved, or put it back.")
-
-
-def _saved(pour: str, column: str, known: dict) -> str:
-    value = known[pour, column]["value"]
-    return f"{pour}: {column} " + ("was taken back." if value is None else f"is saved as {value:g}.")
+    writing = Writing(thing="reading", rows=partial(_rows, known=known, trial=trial), check=trial.with_readings,
+                      append=partial(append_readings, folder), correct=partial(correct_readings, folder))
+    return save_changes(form, "readings", _numbers(known), writing)
 
 
 def _rows(cells: list, entries: dict, known: dict, trial: Trial) -> pd.DataFrame:
@@ -117,14 +87,11 @@ def _rows(cells: list, entries: dict, known: dict, trial: Trial) -> pd.DataFrame
     rows = []
     for pour, column in cells:
         name, place = column.rsplit(" ", 1)
+        if name not in trial.read_attributes:
+            raise PourError(f"no instrument reads {name} in trial.toml any more. Run the cell again for a form of what "
+                            "is read now.")
         attribute = trial.read_attributes[name]
         repeat = known[pour, column]["repeat"] if (pour, column) in known else place
         rows.append({"pour": pour, "method": attribute.reading, "direction": "up", "unit": attribute.unit,
                      "value": entries.get((pour, column)), "repeat": repeat})
     return pd.DataFrame(rows)
-
-
-def _done(new: int, changed: int) -> str:
-    said = words_joined([f"saved {plural(new, 'reading')}"] * bool(new)
-                        + [f"corrected {plural(changed, 'reading')}"] * bool(changed))
-    return f"{said[0].upper()}{said[1:]}."

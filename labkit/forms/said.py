@@ -1,6 +1,7 @@
 """The form for one tester's scores in one sitting."""
 
 from collections.abc import Iterable
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -8,11 +9,12 @@ import pandas as pd
 from labkit.cautions import CAUTIONS
 from labkit.checks import is_blank, parse_id
 from labkit.errors import LabkitError, ScoreError
-from labkit.forms.grid import Column, Form, as_typed, form_around, grid_of_boxes, nothing_done
+from labkit.forms.changes import Writing, save_changes, texts_of
+from labkit.forms.grid import Column, Form, form_around, grid_of_boxes
 from labkit.scores import SCORE_KEY, check_spelling, known_ids, latest, nothing_scored
 from labkit.store import append_scores, correct_scores, read_trial
 from labkit.trial import Trial
-from labkit.wording import plural, words_joined
+from labkit.wording import words_joined
 
 _HELP = "A comma or a point, as you like. An empty box was not judged."
 
@@ -34,7 +36,7 @@ def scores_form(folder, *, tester: str, session: str, pours: list[str] | None = 
     served = _served(trial, **who, pours=pours)
     columns = [Column(name=a.name, low=a.low, high=a.high, under=_ends(a)) for a in trial.scored_attributes.values()]
     grid = grid_of_boxes({label: "" for label in served.index}, columns, meant={}, name="score",
-                         texts=_texts(_known(trial, served)))
+                         texts=texts_of(_known(trial, served)))
     title, caution = f"{trial.name}: tester {tester}, session {session}", f"Testers: {CAUTIONS['Testers']}"
     help_ = _HELP + _not_served(trial, served, **who)
     return form_around({"scores": grid}, title=title, help_=help_, caution=caution, with_date=False,
@@ -106,52 +108,14 @@ def _known(trial: Trial, served: pd.DataFrame) -> dict:
     return {cell: None if is_blank(last[key]) else last[key] for cell, key in keys.items() if key in said}
 
 
-def _texts(known: dict) -> dict:
-    return {cell: as_typed(value) for cell, value in known.items() if value is not None}
-
-
 def _save(form: Form, folder, served: pd.DataFrame) -> str:
-    """Append what is new and correct what was changed for a reason; all boxes are read first."""
-    grid, reason, trial = form.grids["scores"], form.reason.value.strip(), read_trial(folder)
-    known = _known(trial, served)
-    grid.follow(_texts(known))
-    entries = grid.entries()
-    if entries is None:
-        raise LabkitError("Mend the boxes that have a message.")
-    changed = [cell for cell in known if entries.get(cell) != known[cell]]
-    new = [cell for cell in entries if cell not in known]
-    if changed and not reason:
-        for cell in changed:
-            grid.mark(cell, f"{_saved(cell, known)} To change it, give a reason below.")
-        raise LabkitError("Give a reason for what differs from what is saved, or put it back.")
-    if new:
-        trial.with_scores(_rows(new, entries, served))      # what is refused leaves corrections unwritten too
-    if changed:
-        correct_scores(folder, _rows(changed, entries, served), reason=reason)
-    if new:
-        try:
-            append_scores(folder, _rows(new, entries, served))
-        except LabkitError as problem:
-            if not changed:
-                raise
-            return f"{_done(0, len(changed))} The rest was not saved. {problem}"
-    form.reason.value = ""
-    grid.settle()
-    return _done(len(new), len(changed)) if new or changed else nothing_done(entries)
-
-
-def _saved(cell: tuple[str, str], known: dict) -> str:
-    value = known[cell]
-    return f"{cell[0]}: {cell[1]} " + ("was taken back." if value is None else f"is saved as {value:g}.")
+    trial = read_trial(folder)
+    writing = Writing(thing="score", rows=partial(_rows, served=served), check=trial.with_scores,
+                      append=partial(append_scores, folder), correct=partial(correct_scores, folder))
+    return save_changes(form, "scores", _known(trial, served), writing)
 
 
 def _rows(cells: list, entries: dict, served: pd.DataFrame) -> pd.DataFrame:
     rows = [{**served.loc[label], "attribute": name, "score": entries.get((label, name), float("nan"))}
             for label, name in cells]
     return pd.DataFrame(rows, columns=[*SCORE_KEY, "score"])
-
-
-def _done(new: int, changed: int) -> str:
-    parts = [f"saved {plural(new, 'score')}"] * bool(new) + [f"corrected {plural(changed, 'score')}"] * bool(changed)
-    said = words_joined(parts)
-    return f"{said[0].upper()}{said[1:]}."

@@ -75,7 +75,7 @@ class Reading:
     def multiple(self) -> float:
         """How many standard errors an interval reaches to either side."""
         if self.prior == "weak":
-            return levels.normal_multiple(self.noise.unsure_score, level=LEVEL)
+            return levels.unsure_multiple(self.noise.unsure_score, level=LEVEL)
         return float(stdtrit(self.cells.df, 0.5 + LEVEL / 2))
 
     @property

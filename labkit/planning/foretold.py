@@ -72,8 +72,8 @@ class Prospect:
 
 def _model_blocks(models: pd.DataFrame, terms: pd.DataFrame) -> list:
     blocks = []
-    for row in models.itertuples():
-        news = f": {row._5}" if row._5 else ""
+    for row, fresh in zip(models.itertuples(), models["newly estimable"], strict=True):
+        news = f": {fresh}" if fresh else ""
         blocks.append(
             line(
                 f"{row.model.capitalize()} model: the pours alone can estimate {row.before} of its {row.terms} terms "

@@ -101,9 +101,9 @@ def _method(trial: Trial, wish: Wish, plan: Plan) -> str:
         prior = f"weak prior (root mean square of all linear functions together {WEAK[1]:g} of the scale{curved})"
     shared = ""
     if plan.region.recipe.pot:
-        judged = "read once" if only_read(trial.attributes) else f"scored by {about(noise.testers, 'tester')}"
-        judged += ", not by all for everything" * any(part != 1 for part in scoring_parts(trial).values())
-        shared = f" A melt's variance is {noise.melt_ratio:.2f} of that of a pour {judged} ([noise])."
+        tasted = "read once" if only_read(trial.attributes) else f"scored by {about(noise.testers, 'tester')}"
+        tasted += ", not by all for everything" * any(part != 1 for part in scoring_parts(trial).values())
+        shared = f" A melt's variance is {noise.melt_ratio:.2f} of that of a pour {tasted} ([noise])."
     return f"Planned by the {wish.criterion}-criterion for the {wish.model} model, {prior}.{shared}"
 
 

@@ -76,7 +76,7 @@ def plan_round(
         repeats=repeats,
         hold=hold,
     )
-    task = _brief(trial, wish)
+    task = brief_of(trial, wish)
     pours, melts, sized = _size(task)
     plan = task.plan(layout_of(pours, melts, repeats=wish.repeats, control=task.control is not None))
     drafts = _searched(plan, wish.seed)
@@ -116,7 +116,7 @@ class Brief:
         return replace(self, wish=wish, question=question, known=known_before(question, self.past.pours))
 
 
-def _brief(trial: Trial, wish: Wish) -> Brief:
+def brief_of(trial: Trial, wish: Wish) -> Brief:
     """Everything that the search needs but the size of the round."""
     _check_own_pots(trial, wish)
     held = held_region(trial, wish.hold)

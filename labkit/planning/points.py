@@ -241,9 +241,9 @@ def _pots(region: Region) -> Points:
     return found.take(spread_out(scaled(found.pot_keys()), most=MOST_POTS, first=len(pots)))
 
 
-def crossed(region: Region, pots: Points, parts: Points, *, pairs=None, tolerance: float = 1e-9) -> Offer:
-    """Every pot with every stirred-in part (or the stated pairs of places), as far as that lies inside."""
-    pot, part = np.indices((len(pots), len(parts))).reshape(2, -1) if pairs is None else pairs
+def crossed(region: Region, pots: Points, parts: Points, *, tolerance: float = 1e-9) -> Offer:
+    """Every pot with every stirred-in part, as far as that lies inside."""
+    pot, part = np.indices((len(pots), len(parts))).reshape(2, -1)
     points = parts.take(part).with_pots_of(pots.take(pot))
     found = Offer(points=points, pot=pot, part=part, pots=pots, parts=parts)
     return found.kept(points.inside(region, tolerance))

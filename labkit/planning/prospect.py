@@ -16,7 +16,7 @@ from labkit.planning.draft import drafted, refined
 from labkit.planning.foretold import POWER, SIZE, Prospect
 from labkit.planning.given import round_of
 from labkit.planning.layout import layout_of
-from labkit.planning.plan import Brief, _brief
+from labkit.planning.plan import Brief, brief_of
 from labkit.planning.question import (
     Known,
     Noise,
@@ -270,7 +270,7 @@ def _changes(trial: Trial, round_: Round, noise: Noise, scoring: Mapping[str, fl
     says otherwise found too little.
     """
     pours, melts, own = len(round_.pours), len(round_.melts), not trial.recipe.pot
-    brief = _brief(trial, Wish(pours=pours, melts=melts))
+    brief = brief_of(trial, Wish(pours=pours, melts=melts))
     planned = _error(trial, brief, noise, round_.to_frame())
     usual, rows = _searched_error(brief, pours, melts), [("as planned", planned, 0.0)]
     for step, word in ((1, "one more"), (-1, "one fewer")):

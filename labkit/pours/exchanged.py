@@ -78,7 +78,7 @@ def _columns(row: Mapping, recipe: Recipe) -> tuple[str, ...]:
 
 def _is_in_place_of(row: Mapping, there: str, planned: Mapping, columns: Iterable[str], recipe: Recipe,
                     batch: Batch) -> bool:
-    own, other = planned[row["pour" if "pour" in row else "melt"]], planned[there]
+    own, other = planned[row[_kind(row)]], planned[there]
     if any(is_blank(row[c]) and (own[c] > 0 or other[c] > 0) for c in columns):
         return False
     return (_follows(row, other, columns, recipe, batch, times=1)

@@ -17,7 +17,7 @@ _DAY = re.compile(r"\d{4}-\d\d-\d\d([ T]\d\d:\d\d.*)?")
 
 
 def texts(frame: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
-    """All columns of a table in order, those that are absent blank, every cell as trimmed text or as it was."""
+    """All columns of a table in order, those that are absent blank; a cell stays what it was, text or number."""
     return frame.reindex(columns=list(columns)).astype(object)
 
 
@@ -60,7 +60,7 @@ def is_news(row: Mapping, rows: list[dict], kind: str, where: str, *, whole: boo
     same = [r for r in rows if r[kind] == name]
     if row["corrects"]:
         check_correction(row, f"{kind} {name}", where, PourError, known=bool(same))
-        return not _equal(row, same[-1], CORRECTION[:0])
+        return not _equal(row, same[-1], ())
     if any(_equal(row, r, CORRECTION) for r in same):
         return False
     if same:

@@ -29,6 +29,7 @@ def _decimals(setting: Setting) -> int:
 
 
 def weighed(trial, round_: Round, rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows for melts.csv and pours.csv: each weight and setting as a hand comes near to what was planned."""
     recipe, step = trial.recipe, trial.batch.balance_step_g
     melts = round_.melt_sheet() if recipe.pot else pd.DataFrame({"melt": []})
     pot = [grams_column(i) for i in recipe.pot if recipe.pot and len(melts)]

@@ -9,7 +9,17 @@ import pandas as pd
 
 from labkit.checks import is_blank
 from labkit.errors import ScoreError
-from labkit.scores import SCORE_KEY, known_ids, not_scored, not_served, other_spelling, spelled_twice, unknown_attribute
+from labkit.scores import (
+    SCORE_KEY,
+    known_ids,
+    not_scored,
+    not_served,
+    other_spelling,
+    score_key,
+    score_words,
+    spelled_twice,
+    unknown_attribute,
+)
 from labkit.served import told_no_person
 from labkit.store.columns import WARM_UP, Left, Said, Words
 from labkit.store.people import People
@@ -53,10 +63,10 @@ class Reader:
         recorded = self._recorded()
         rows, contrary = _without_contradictions(rows, recorded)
         for row in rows:
-            before = recorded.get(_key(row), [])
+            before = recorded.get(score_key(row), [])
             if row["score"] in before and is_blank(before[-1]):
-                self.notes.append(f"{_words(row)} was taken back, and {row['score']:g} once more does not bring it "
-                                  "back. Use correct_scores if it is to count.")
+                self.notes.append(f"{score_words(row)} was taken back, and {row['score']:g} once more does not bring "
+                                  "it back. Use correct_scores if it is to count.")
         return rows, left + contrary
 
     def _values(self, said: list[Said]) -> tuple[dict[Said, tuple[str, float]], list[Left]]:
@@ -166,7 +176,7 @@ class Reader:
         """By key the scores in order; blank where one was not given, or taken back."""
         recorded: dict[tuple, list[float]] = {}
         for row in self.trial.scores.to_dict("records"):
-            recorded.setdefault(_key(row), []).append(row["score"])
+            recorded.setdefault(score_key(row), []).append(row["score"])
         return recorded
 
 
@@ -175,15 +185,15 @@ def _without_contradictions(rows: list[dict], recorded: Mapping[tuple, list[floa
     first: dict[tuple, dict] = {}
     contrary: dict[tuple, list[dict]] = {}
     for row in rows:
-        other = first.setdefault(_key(row), row)
+        other = first.setdefault(score_key(row), row)
         if other["score"] != row["score"]:
-            contrary.setdefault(_key(row), [other]).append(row)
+            contrary.setdefault(score_key(row), [other]).append(row)
     left = [_contrary(row, group[1] if row is group[0] else group[0]) for group in contrary.values() for row in group]
     kept = []
     for key, row in first.items():
         before = recorded.get(key, [])
         if before and not is_blank(before[-1]) and row["score"] not in before and key not in contrary:
-            left.append(_left(row, f"{_words(row)} is recorded already as {before[-1]:g}, and {row['score']:g} "
+            left.append(_left(row, f"{score_words(row)} is recorded already as {before[-1]:g}, and {row['score']:g} "
                                    "differs. Use correct_scores if it was wrong, or give a repeat its own session."))
         elif key not in contrary:
             kept.append(row)
@@ -192,21 +202,12 @@ def _without_contradictions(rows: list[dict], recorded: Mapping[tuple, list[floa
 
 def _contrary(row: Mapping, other: Mapping) -> Left:
     place = f"row {other['row']}" + (f", column {other['column']!r}" if other["column"] != row["column"] else "")
-    return _left(row, f"{_words(row)} is {row['cell']} here and {other['cell']} in {place}. "
+    return _left(row, f"{score_words(row)} is {row['cell']} here and {other['cell']} in {place}. "
                       "Keep the right one, or give a repeat its own session.")
 
 
 def _left(row: Mapping, why: str) -> Left:
     return Left(row=row["row"], column=row["column"], cell=row["cell"], why=why)
-
-
-def _key(row: Mapping) -> tuple:
-    return tuple(row[key] for key in SCORE_KEY)
-
-
-def _words(row: Mapping) -> str:
-    where = "".join(f", {key} {row[key]}" for key in ("session", "position") if row[key])
-    return f"{row['attribute']} of {row['pour']} by {row['tester']}{where}"
 
 
 def _all_served(servings: list[Mapping[str, str]]) -> str:

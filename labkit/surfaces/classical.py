@@ -2,7 +2,8 @@
 
     y = X b + e,   cov(e) = s2 V / v0,   V = S + round^2 R + melt^2 M + pour^2 I,   v0 = mean of V's diagonal
 
-S is the covariance of the adjusted means; the other variances are the medians that the hierarchical reading found.
+S is the covariance of the adjusted means, stretched as the hierarchical reading found it; the other variances are the
+medians that it found.
 Only the RATIOS in V are used as long as residual degrees of freedom are left: s2, the variance of an average pour, is
 then estimated from the residuals as in ordinary least squares, to which everything reduces when all pours are alike
 (one tester, own pots). Without residual degrees of freedom, or where the fit is exact, s2 is v0. A round or melt that

@@ -14,12 +14,17 @@ def grid(levels, d):
     return np.array(list(itertools.product(levels, repeat=d)), dtype=float)
 
 
+def without_pots(rows):
+    """As without [melt]: a single pot with nothing in it, and all that tells candidates apart is stirred in."""
+    return Pool(rows=rows, pot=np.zeros(len(rows), dtype=int), stirred=np.arange(len(rows)))
+
+
 def own_pots(d, pours, kind="D"):
     """The full quadratic on three levels, every pour with its own pot, flat prior."""
     rows = polynomial_terms([f"x{i}" for i in range(d)]).evaluate(grid((-1, 0, 1), d))
     p = rows.shape[1]
     criterion = Criterion(kind=kind, moments=sample_moments(rows))
-    return Task(pool=Pool.of_own_pots(rows), melts=np.arange(pours), known=np.zeros((p, p)), criterion=criterion)
+    return Task(pool=without_pots(rows), melts=np.arange(pours), known=np.zeros((p, p)), criterion=criterion)
 
 
 def split_plot(pots, stirred, melts, *, kind="D", model="quadratic", ratio=1.0, prior=0.0, **more):
@@ -96,7 +101,7 @@ class TestOwnPots:
         rows = polynomial_terms([f"p{i}" for i in range(6)], blends=[tuple(range(6))]).evaluate(points)
         best = d_optimum(rows)
         criterion = Criterion(kind="D", moments=sample_moments(rows))
-        task = Task(pool=Pool.of_own_pots(rows), melts=np.arange(26), known=np.zeros((21, 21)), criterion=criterion)
+        task = Task(pool=without_pots(rows), melts=np.arange(26), known=np.zeros((21, 21)), criterion=criterion)
         found = search(task, starts=12)
         assert best.gap <= 1e-4
         assert np.exp((-found.loss - best.log_det) / 21) / 26 >= 0.9330
@@ -213,6 +218,6 @@ class TestSearch:
         """The second half of a round is chosen as well as the whole by exhaustion, given the first half."""
         rows = polynomial_terms(["x", "y"]).evaluate(grid((-1, 0, 1), 2))
         first = rows[[0, 2, 6, 8]]
-        task = Task(pool=Pool.of_own_pots(rows), melts=np.arange(4), known=information(first),
+        task = Task(pool=without_pots(rows), melts=np.arange(4), known=information(first),
                     criterion=Criterion(kind="D", moments=sample_moments(rows)))
         assert search(task).loss == pytest.approx(best_by_exhaustion(task, 4, 1), abs=1e-9)

@@ -206,8 +206,8 @@ class TestSimulated:
 
 
 @pytest.mark.parametrize("unsure", [0.0, 0.2, 0.7])
-def test_normal_multiple_is_the_integral(unsure):
-    found = lv.normal_multiple(unsure)
+def test_unsure_multiple_is_the_integral(unsure):
+    found = lv.unsure_multiple(unsure)
     held = quad(lambda u: (2 * norm.cdf(found * np.exp(-unsure * u)) - 1) * norm.pdf(u), -8, 8)[0]
     assert held == pytest.approx(0.9, abs=1e-4)
 

@@ -6,7 +6,7 @@ import pathlib
 import numpy as np
 import pytest
 
-from labkit.core.optimal import Criterion, d_optimum, efficiencies, information, is_regular, round_contrasts
+from labkit.core.optimal import Criterion, d_optimum, information, is_regular, round_contrasts
 from labkit.core.terms import polynomial_terms, product_moments, sample_moments
 
 PUBLISHED = pathlib.Path(__file__).resolve().parent.parent / "published"
@@ -35,14 +35,20 @@ class TestHandbookDesign:
     runs = np.loadtxt(PUBLISHED / "nist_doptimal_12run.csv", delimiter=",", skiprows=1)
     candidates = np.array(list(itertools.product((-1, -0.5, 0, 0.5, 1), (-1, 1), (-1, 1))))
 
-    def test_efficiencies_as_printed(self):
-        measure = self.terms.evaluate(self.candidates)
-        found = efficiencies(self.terms.evaluate(self.runs), candidates=measure, moments=sample_moments(measure))
-        assert len(self.candidates) == 20
-        assert found.d == pytest.approx(0.6825575, abs=5e-8)
-        assert found.a == pytest.approx(2.2, abs=1e-12)
-        assert found.g == pytest.approx(1, abs=1e-12)
-        assert found.i == pytest.approx(4.6625, abs=1e-12)
+    def test_a_is_the_mean_variance_of_terms_that_count_alike(self):
+        precision = information(self.terms.evaluate(self.runs))
+        assert 12 / 5 * Criterion(kind="I", moments=np.eye(5)).value(precision) == pytest.approx(2.2, abs=1e-12)
+
+    def test_over_the_candidates_the_mean_variance_is_exact(self):
+        """4.6625: from the 20 candidates by hand (identity)."""
+        measure, precision = self.terms.evaluate(self.candidates), information(self.terms.evaluate(self.runs))
+        found = Criterion(kind="I", moments=sample_moments(measure)).value(precision)
+        assert len(measure) == 20 and 12 * found == pytest.approx(4.6625, abs=1e-12)
+
+    def test_as_g_is_one_no_weights_on_the_candidates_have_a_larger_d(self):
+        """The equivalence theorem (Kiefer & Wolfowitz 1960)."""
+        found = d_optimum(self.terms.evaluate(self.candidates), gap=1e-8)
+        assert np.exp(found.log_det / 5) == pytest.approx(0.6825575, abs=5e-8)
 
     def test_over_the_box_the_mean_variance_is_exact(self):
         """n x .2556 = 3.067: recomputed from the moments of the box, 1/3 and 1/5 (identity)."""

@@ -5,11 +5,9 @@ import pytest
 
 from labkit.core.terms import (
     basis_of_terms,
-    crossed,
     degree_basis,
     graded_exponents,
     indistinct_terms,
-    missing_parents,
     narrowed_functions,
     polynomial_terms,
     product_moments,
@@ -149,7 +147,6 @@ class TestPolynomialTerms:
         matrix = terms.evaluate(values)
         assert matrix.shape[1] == np.linalg.matrix_rank(matrix) == degree_basis(values, degree).size
         assert indistinct_terms(terms, values) == {}
-        assert missing_parents(terms, values) == ()
 
     def test_rounded_shares_are_divided_by_their_sum(self):
         """A trap (DEVELOPERS.md): else the constant leaves the span and R squared becomes the uncentred one."""
@@ -158,16 +155,6 @@ class TestPolynomialTerms:
         matrix = terms.evaluate(rounded)
         assert np.allclose(matrix[:, :3].sum(axis=1), 1, atol=1e-15)
         assert np.allclose(matrix[0], [1 / 3] * 3 + [1 / 9] * 3, atol=1e-15)
-
-    def test_crossing_a_blend_with_a_factor_is_every_product(self):
-        columns = ["a", "b", "z"]
-        blend = polynomial_terms(columns, blends=[(0, 1)]).subset(["a", "b", "a x b"])
-        factor = polynomial_terms(columns, model="linear").subset(["constant", "z"])
-        assert crossed(blend, factor).names == ("a", "a x z", "b", "b x z", "a x b", "a x b x z")
-
-    def test_missing_parents_are_named(self):
-        terms = polynomial_terms(["a", "b"]).subset(["constant", "a", "a x b", "b^2"])
-        assert missing_parents(terms, cube(d=2)) == ("b",)
 
 
 class TestIndistinctTerms:
