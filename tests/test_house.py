@@ -161,6 +161,11 @@ def test_every_public_function_and_class_is_asked_for_by_labkit():
     assert left == ONLY_CHECKED
 
 
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_what_a_neighbour_uses_has_a_public_name(path):
+    assert [name for name, _ in imports(path) if name.startswith("labkit.") and name.split(".")[-1].startswith("_")] == []
+
+
 def test_no_file_is_longer_than_350_lines():
     """Of labkit and of tests, benchmarks among them."""
     found = {path.relative_to(ROOT).as_posix(): len(path.read_text(encoding="utf-8").splitlines())

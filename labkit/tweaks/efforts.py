@@ -17,14 +17,14 @@ from labkit.tweaks.standing import Standing, standing_of
 from labkit.tweaks.suggest import (
     FINE,
     WIDE,
-    _best_round,
-    _checked,
-    _looked,
-    _targets,
+    asked_of,
     bargain_of,
+    best_round,
     is_single,
+    looked_over,
     of_use,
     shown_worth,
+    targets_of,
 )
 from labkit.tweaks.trying import Evening, paid_by_evenings
 from labkit.tweaks.weighing import in_grams, weighed_round
@@ -138,19 +138,19 @@ class Compared:
 
 def compared_evenings(trial, pours: int | None, melts: int | None, *, seed: int, hold=None) -> Compared:
     """The suggested round as an evening, and of each addition the one that brings most."""
-    asked = _checked(trial, pours, melts, seed, hold, None)
+    asked = asked_of(trial, pours, melts, seed, hold, None)
     standing, seed = standing_of(trial, seed=seed, hold=hold), asked.seed
     bench, points = Bench(trial=trial, outlook=standing.known, hold=standing.hold), standing.points
     asked, jury = replace(asked, fixed=standing.hold), jury_of(standing.surfaces)
-    looked = _looked(asked, bench, points)
-    round_ = weighed_round(asked, _best_round(asked, bench, jury, points, looked))
+    looked = looked_over(asked, bench, points)
+    round_ = weighed_round(asked, best_round(asked, bench, jury, points, looked))
     wide = standing.outlook(WIDE)
     worth = shown_worth(asked, wide, jury, round_, standing.settled, points)
     around = Around.of(bench, round_, standing.settled, points, looked, seed, asked.hold)
     bargain = bargain_of(asked, round_, gain=worth.gain, having=wide.mean(standing.settled)[0])
     plain = Compared(standing=standing, round=round_, bargain=bargain, best="".join(around.best.index[:1]),
                      usual=usual_testers(trial) if len(trial.standing_scores) else 0,
-                     targets=pd.concat([standing.settled, _targets(points, seed)], ignore_index=True), evenings={})
+                     targets=pd.concat([standing.settled, targets_of(points, seed)], ignore_index=True), evenings={})
     chosen = _chosen(_offered(around, plain.usual), lambda e: plain.paid(e, 512, 3, ROUGH).mean(axis=1))
     return replace(plain, evenings=chosen)
 

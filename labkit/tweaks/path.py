@@ -9,7 +9,7 @@ from labkit.errors import TweakError
 from labkit.pours import day_of, standing_pours
 from labkit.trial import check_trial
 from labkit.tweaks.standing import Standing, standing_of
-from labkit.tweaks.suggest import _scored_pours as scored_pours
+from labkit.tweaks.suggest import scored_pours
 
 PREDICTED = ("desirability", "low", "high")
 TODAY = ("today", "today low", "today high")

@@ -12,7 +12,7 @@ from labkit.handing import hands_out_copies
 from labkit.rounds import grams_column
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import poured_well
-from labkit.tweaks.suggest import WIDE, _checked, _scored_pours, searched
+from labkit.tweaks.suggest import WIDE, asked_of, scored_pours, searched
 from labkit.tweaks.weighing import weighed_best
 from labkit.wording import words_joined
 
@@ -58,7 +58,7 @@ def standing_of(trial, formula: pd.DataFrame | None = None, *, seed: int = 0, su
 
     formula : one row with the coordinates, such as suggest_next(trial).best. surfaces : what fit_surfaces(trial) gave.
     """
-    asked = _checked(trial, 1, 1, seed, hold, None)
+    asked = asked_of(trial, 1, 1, seed, hold, None)
     if surfaces is not None:
         check_surfaces(trial, surfaces)
     found = None if formula is None else checked_formula(trial, formula)
@@ -99,7 +99,7 @@ def _same_said(one, other) -> bool:
 def _wanted_surfaces(trial, surfaces) -> dict[str, object]:
     from labkit.surfaces import fit_surfaces
 
-    if surfaces is None and _scored_pours(trial) >= 2:
+    if surfaces is None and scored_pours(trial) >= 2:
         surfaces = fit_surfaces(trial)
     found = {name: s for name, s in (surfaces or {}).items() if trial.attributes[name].wanted is not None}
     if not found:

@@ -48,8 +48,8 @@ def suggest_next(trial, pours: int | None = 4, melts: int | None = USUAL_MELTS, 
     the largest expected improvement on it, E[max_j D(pour j) - D(settled)]+ over joint draws. Its gain, in
     `expected_gain`, is what settling anew on the simulated scores would bring (`core.improvement.value_of_seeing`).
     """
-    asked = _checked(trial, pours, melts, seed, hold, worth)
-    if _scored_pours(trial) < 2:
+    asked = asked_of(trial, pours, melts, seed, hold, worth)
+    if scored_pours(trial) < 2:
         return _first_round(asked)
     from labkit.surfaces import fit_surfaces
 
@@ -80,7 +80,8 @@ class Asked:
         return list(self.trial.recipe.coordinates)
 
 
-def _checked(trial, pours, melts, seed, hold, worth) -> Asked:
+def asked_of(trial, pours, melts, seed, hold, worth) -> Asked:
+    """What `suggest_next` was asked, checked, with the sizes of the rounds that are to be compared."""
     check_trial(trial, error=TweakError)
     seed = check_whole(seed, name="seed", low=0, high=2**32 - 1, error=TweakError)
     check_wanted(trial, error=TweakError)
@@ -106,7 +107,8 @@ def _sizes(trial, pours: int | None, melts: int | None) -> tuple[tuple[int, int]
     return tuple(dict.fromkeys(found))
 
 
-def _scored_pours(trial) -> int:
+def scored_pours(trial) -> int:
+    """How many pours were judged for something that is wanted."""
     judged = trial.judged
     wanted = [name for name, a in trial.attributes.items() if a.wanted is not None]
     return judged.loc[judged["attribute"].isin(wanted), "pour"].nunique()
@@ -121,7 +123,7 @@ def _first_round(asked: Asked) -> Tweak:
     failed = words.failing(fit_failing(trial) if any_failed(trial) else None, best[asked.names])
     return Tweak(round=round_, best=best, stop=False, expected_gain=math.nan, gain_if_known=math.nan,
                  reasons=words.teaching(trial, round_),
-                 advice="\n".join([words.first_advice(trial, _scored_pours(trial), asked.hold), *failed]),
+                 advice="\n".join([words.first_advice(trial, scored_pours(trial), asked.hold), *failed]),
                  predictions=pd.DataFrame(columns=["attribute", "mean", "low", "high"]))
 
 
@@ -138,7 +140,7 @@ def _next_round(asked: Asked, surfaces: Mapping[str, object]) -> Tweak:
     points, values, asked = searched(asked, outlook)
     bench = Bench(trial=trial, outlook=outlook, hold=asked.fixed)
     jury = jury_of(surfaces)
-    found = _best_round(asked, bench, jury, points, _looked(asked, bench, points))
+    found = best_round(asked, bench, jury, points, looked_over(asked, bench, points))
     round_ = weighed_round(asked, found)
     round_ = replace(round_, notes=(*_spare_melts(round_, points), *round_.notes))
     best = weighed_best(asked, points.iloc[[0]])
@@ -217,13 +219,14 @@ def _held_start(asked: Asked, points: pd.DataFrame) -> pd.DataFrame:
     return held[asked.trial.region.includes(held)].drop_duplicates(ignore_index=True)
 
 
-def _targets(points: pd.DataFrame, seed: int) -> pd.DataFrame:
+def targets_of(points: pd.DataFrame, seed: int) -> pd.DataFrame:
     """What one might settle on after the round: the best points, and others from all over."""
     rest = np.random.default_rng([seed, 53]).permutation(np.arange(min(50, len(points)), len(points)))
     return pd.concat([points.iloc[:50], points.iloc[rest[:TARGETS - 50]]], ignore_index=True)
 
 
-def _looked(asked: Asked, bench: Bench, points: pd.DataFrame) -> Looked:
+def looked_over(asked: Asked, bench: Bench, points: pd.DataFrame) -> Looked:
+    """The pours among which a round is chosen; points : coordinates looked at, best first."""
     return candidates(bench, points, size=8, seed=asked.seed, kept=_yardstick(asked, bench.outlook))
 
 
@@ -246,12 +249,12 @@ def _yardstick(asked: Asked, outlook: Outlook) -> pd.DataFrame:
     return start.iloc[:0] if out else start
 
 
-def _best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, looked: Looked) -> Looked:
+def best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, looked: Looked) -> Looked:
     """The round with the largest gain per cost among the sizes, with a repeat where that is clearly worth more; with
     the starting formula where `_yardstick` asks for it."""
     settled = bench.outlook.draws(points.iloc[[0]])[:, 0]
     wide = bench.outlook.with_draws(WIDE // 2, asked.seed + 1)
-    targets = cache(lambda: wide.known(_targets(points, asked.seed)))
+    targets = cache(lambda: wide.known(targets_of(points, asked.seed)))
 
     def gain(round_: Looked) -> float:
         return worth_of(wide, jury, round_.points, round_.pots, targets()).gain
@@ -297,7 +300,7 @@ def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.D
 
 def shown_worth(asked: Asked, wide: Outlook, jury, round_: Round, settled: pd.DataFrame, points: pd.DataFrame) -> Worth:
     """What a weighed round is worth, computed finely."""
-    targets = wide.known(pd.concat([settled, _targets(points, asked.seed)], ignore_index=True))
+    targets = wide.known(pd.concat([settled, targets_of(points, asked.seed)], ignore_index=True))
     melts = pd.factorize(round_.frame["melt"])[0]
     return worth_of(wide, jury, round_.frame[asked.names], melts, targets, **FINE)
 

@@ -55,7 +55,7 @@ def flat():
 class TestWhatIsHeld:
     def test_what_changes_a_score_and_not_what_is_wanted_is_told_as_such(self, flat):
         trial, surfaces = flat
-        asked = replace(suggest._checked(trial, 4, 2, 0, None, None), fixed={"wax": 0.16, "red_share": 0.5})
+        asked = replace(suggest.asked_of(trial, 4, 2, 0, None, None), fixed={"wax": 0.16, "red_share": 0.5})
         settled = trial.recipe.starting_factors.assign(wax=0.1606, red_share=0.51)
         wax, red = words._held(trial, asked, Outlook.of(trial, surfaces), settled)
         effect = surfaces["hardness"].effects.at["wax", "effect"]
@@ -72,7 +72,7 @@ class TestWhatIsHeld:
         trial = scored(poured(TERRACOTTA, rounds=4, seed=3), lambda c: np.column_stack(
             [5 + 3 * c[:, 2], 5 + 2.5 * c[:, 0], 5 - 2 * c[:, 2], 9 - 4 * c[:, 1] ** 2]), noise={"tester_pour": 0.3})
         surfaces = labkit.fit_surfaces(trial)
-        asked = replace(suggest._checked(trial, 4, 2, 0, None, None), fixed={"red_share": 0.5})
+        asked = replace(suggest.asked_of(trial, 4, 2, 0, None, None), fixed={"red_share": 0.5})
         settled = trial.recipe.starting_factors.assign(red_share=0.5)
         told, = words._held(trial, asked, Outlook.of(trial, surfaces), settled)
         effect, bend = surfaces["shade"].effects.loc["red_share"], telling_of.told_bends(surfaces["shade"]).loc["red_share"]
@@ -88,7 +88,7 @@ class TestWhatIsHeld:
         """Of nine pours nothing could be told of a setting, at whose end .31 of .72 was expected: `choose it by eye`."""
         outlook = types.SimpleNamespace(surfaces={}, mean=lambda points: (
             0.72 - lost * np.clip(points["red_share"] / 0.3 - 0.5 / 0.3, 0, 1).to_numpy()))
-        asked = replace(suggest._checked(demo, 4, 2, 0, None, None), fixed={"red_share": 0.5})
+        asked = replace(suggest.asked_of(demo, 4, 2, 0, None, None), fixed={"red_share": 0.5})
         told, = words._held(demo, asked, outlook, demo.recipe.starting_factors.assign(red_share=0.5))
         assert told == ("Nothing you score (payoff, hardness, sheerness and shade) can be told to depend on red_share, and "
                         f"finding out would bring little: it is held at 0.5, as in the best pour. {says}")

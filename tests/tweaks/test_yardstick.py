@@ -11,7 +11,7 @@ import labkit
 from labkit.core import improvement
 from labkit.rehearsal import play_round
 from labkit.tweaks.looking import ALIKE, Looked, refined
-from labkit.tweaks.suggest import _checked, _yardstick
+from labkit.tweaks.suggest import _yardstick, asked_of
 
 WHY = "the starting formula, never poured so far: whatever is settled on has to beat it"
 
@@ -51,7 +51,7 @@ def second(once):
 
 
 def test_four_factors_and_four_pours_leave_it_to_the_second_round(once, second):
-    assert len(once.made) == 4 and _yardstick(_checked(once, 4, 2, 0, None, None), SOUND).to_numpy() == pytest.approx(
+    assert len(once.made) == 4 and _yardstick(asked_of(once, 4, 2, 0, None, None), SOUND).to_numpy() == pytest.approx(
         once.recipe.starting_factors[list(once.recipe.coordinates)].to_numpy())
     there = at_start(once, second.round)
     assert there.sum() == 1 and second.reasons["why"].to_numpy()[there].tolist() == [WHY]
@@ -62,11 +62,11 @@ def test_four_factors_and_four_pours_leave_it_to_the_second_round(once, second):
 
 def test_it_is_poured_once(once, second):
     twice = played(once, second.round)
-    assert not len(_yardstick(_checked(twice, 4, 2, 0, None, None), SOUND))
+    assert not len(_yardstick(asked_of(twice, 4, 2, 0, None, None), SOUND))
     third = labkit.suggest_next(twice, pours=4, melts=2, seed=1)
     assert WHY not in set(third.reasons["why"])
     waiting = once.with_round(second.round)                                  # planned is as good as poured
-    assert not len(_yardstick(_checked(waiting, 4, 2, 0, None, None), SOUND))
+    assert not len(_yardstick(asked_of(waiting, 4, 2, 0, None, None), SOUND))
 
 
 def test_a_third_round_knows_whether_it_is_worth_a_pour(once):
@@ -74,20 +74,20 @@ def test_a_third_round_knows_whether_it_is_worth_a_pour(once):
     few = labkit.suggest_next(once, pours=2, melts=1, seed=1)
     twice = played(once, few.round)
     assert not at_start(twice, few.round).any() and twice.next_round == 3
-    assert not len(_yardstick(_checked(twice, 4, 2, 0, None, None), SOUND))
+    assert not len(_yardstick(asked_of(twice, 4, 2, 0, None, None), SOUND))
 
 
 def test_a_first_round_that_has_it_leaves_nothing_to_the_second():
     trial = labkit.Trial.from_toml(TERRACOTTA)
     round_ = labkit.plan_round(trial, pours=6, melts=2, seed=1)
     assert at_start(trial, round_).sum() == 1
-    assert not len(_yardstick(_checked(trial.with_round(round_), 4, 2, 0, None, None), SOUND))
+    assert not len(_yardstick(asked_of(trial.with_round(round_), 4, 2, 0, None, None), SOUND))
 
 
 @pytest.mark.parametrize("asked", [{"pours": 2}, {"pours": 1, "melts": 1}, {"hold": {"wax": 0.2}}])
 def test_it_is_left_out_where_few_pours_or_something_else_is_asked_for(once, asked):
     asked = {"pours": 4, "melts": 2, "seed": 0, "hold": None, "worth": None} | asked
-    assert not len(_yardstick(_checked(once, **asked), SOUND))
+    assert not len(_yardstick(asked_of(once, **asked), SOUND))
     tweak = labkit.suggest_next(once, **{key: asked[key] for key in ("pours", "melts", "seed", "hold")})
     assert WHY not in set(tweak.reasons["why"])
 
@@ -97,14 +97,14 @@ def test_it_is_left_out_where_few_pours_or_something_else_is_asked_for(once, ask
     ('"vitamin E" = 1', '"vitamin E" = 0.04')])                                     # .008 g on a balance of .01 g
 def test_it_is_left_out_where_it_may_not_or_cannot_be_poured(old, new):
     trial = labkit.Trial.from_toml(TERRACOTTA.replace(old, new))
-    assert not len(_yardstick(_checked(trial, 4, 2, 0, None, None), SOUND))
+    assert not len(_yardstick(asked_of(trial, 4, 2, 0, None, None), SOUND))
 
 
 @pytest.mark.parametrize("chance, kept", [(0.19, True), (0.2, False)])
 def test_it_is_left_out_where_it_is_likely_to_fail(once, chance, kept):
     failing = types.SimpleNamespace(predict=lambda points: pd.DataFrame({"chance": [chance] * len(points)}))
     outlook = types.SimpleNamespace(failing=failing)
-    assert bool(len(_yardstick(_checked(once, 4, 2, 0, None, None), outlook))) == kept
+    assert bool(len(_yardstick(asked_of(once, 4, 2, 0, None, None), outlook))) == kept
 
 
 def test_what_else_to_buy_is_beside_the_same_round(once, second):
