@@ -195,20 +195,26 @@ def _aligned(header: tuple[str, ...], rows: tuple[tuple[str, ...], ...], width: 
     widths = [max(map(len, column)) for column in columns]
     right = [_is_numeric(column[1:]) for column in columns]
     lines = []
-    for places in _folds(header, widths, width):
+    for places in _folds(_names_of_rows(header, rows), widths, width):
         for cells in (header, *rows):
             shown = [cells[k].rjust(widths[k]) if right[k] else cells[k].ljust(widths[k]) for k in places]
             lines.append("  " + "  ".join(shown).rstrip())
     return lines
 
 
-def _folds(header: tuple[str, ...], widths: list[int], width: int) -> list[list[int]]:
-    """Columns side by side within `width`; every further fold begins with the column that names the rows."""
-    lead = header.index("pour") if "pour" in header else 0
+def _names_of_rows(header: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> list[int]:
+    """The column that names the rows; the first two where one alone leaves some alike, such as session and tester."""
+    if "pour" in header:
+        return [header.index("pour")]
+    return [0, 1] if len({row[0] for row in rows}) < len({row[:2] for row in rows}) == len(rows) else [0]
+
+
+def _folds(lead: list[int], widths: list[int], width: int) -> list[list[int]]:
+    """Columns side by side within `width`; every further fold begins with what names the rows."""
     folds: list[list[int]] = [[]]
-    for k in range(len(header)):
+    for k in range(len(widths)):
         if folds[-1] and sum(widths[j] + 2 for j in (*folds[-1], k)) > width:
-            folds.append([lead])
+            folds.append(list(lead))
         folds[-1].append(k)
     return folds
 
