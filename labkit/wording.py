@@ -183,10 +183,15 @@ def _block_text(block: Block, width: int) -> str:
     if block.kind == "heading":
         return f"\n{block.text}\n{'-' * len(block.text)}"
     if block.kind == "line":
-        text = _PERCENT.sub("\u00a0%", block.text)                     # a number and its sign stay on one line
+        text = _kept_together(block.text)
         return textwrap.fill(text, width, break_long_words=False, break_on_hyphens=False).replace("\u00a0", " ")
     title = f"{block.text}\n" if block.text else ""
     return title + "\n".join(_aligned(block.header, block.rows, width))
+
+
+def _kept_together(text: str) -> str:
+    """A number and its percent sign stay on one line."""
+    return _PERCENT.sub("\u00a0%", text)
 
 
 def _aligned(header: tuple[str, ...], rows: tuple[tuple[str, ...], ...], width: int) -> list[str]:
@@ -228,7 +233,7 @@ def _block_html(block: Block) -> str:
     if block.kind == "heading":
         return f"<h4>{html.escape(block.text)}</h4>"
     if block.kind == "line":
-        return f"<p>{html.escape(block.text)}</p>"
+        return f"<p>{html.escape(_kept_together(block.text))}</p>"
     right = [_is_numeric(column) for column in zip(*block.rows, strict=True)] or [False] * len(block.header)
     style = ['style="text-align:right"' if r else 'style="text-align:left"' for r in right]
     head = "".join(f"<th {s}>{html.escape(c)}</th>" for c, s in zip(block.header, style, strict=True))

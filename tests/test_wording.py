@@ -79,6 +79,7 @@ def test_rows_that_two_columns_name_keep_both_where_the_grid_goes_on_below():
 def test_a_number_and_its_percent_sign_stay_on_one_line():
     told = report(line("x" * 90 + " about 90 % of it")).as_text()
     assert told == "x" * 90 + " about\n90 % of it" and len(told.splitlines()[0]) <= 100
+    assert report(line("weigh a premix of 30 %.")).as_html() == "<p>weigh a premix of 30\u00a0%.</p>"
 
 
 def test_short_numbers_know_no_powers_of_ten_above_a_thousand():
