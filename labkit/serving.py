@@ -63,7 +63,7 @@ class Serving:
                      "What is marked for it is not kept.")] if self.warm_up else []
         return report(
             heading(f"Serving plan: {self.trial_name}"),
-            *warm, grid([*keys, *places], rows, title="Code and pour by position (not for testers' eyes)"),
+            *warm, grid([*keys, *places], rows, title="Code and pour by position (testers see codes, no tube labels)"),
             heading("How even is it?"), line(self._even_sentence()), _balance_grid(self.balance),
             *(line(note) for note in self.notes),
         )

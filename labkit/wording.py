@@ -183,10 +183,15 @@ def _block_text(block: Block, width: int) -> str:
     if block.kind == "heading":
         return f"\n{block.text}\n{'-' * len(block.text)}"
     if block.kind == "line":
-        text = _PERCENT.sub("\u00a0%", block.text)                     # a number and its sign stay on one line
+        text = _kept_together(block.text)
         return textwrap.fill(text, width, break_long_words=False, break_on_hyphens=False).replace("\u00a0", " ")
     title = f"{block.text}\n" if block.text else ""
     return title + "\n".join(_aligned(block.header, block.rows, width))
+
+
+def _kept_together(text: str) -> str:
+    """A number and its percent sign stay on one line."""
+    return _PERCENT.sub("\u00a0%", text)
 
 
 def _aligned(header: tuple[str, ...], rows: tuple[tuple[str, ...], ...], width: int) -> list[str]:
@@ -195,20 +200,26 @@ def _aligned(header: tuple[str, ...], rows: tuple[tuple[str, ...], ...], width: 
     widths = [max(map(len, column)) for column in columns]
     right = [_is_numeric(column[1:]) for column in columns]
     lines = []
-    for places in _folds(header, widths, width):
+    for places in _folds(_names_of_rows(header, rows), widths, width):
         for cells in (header, *rows):
             shown = [cells[k].rjust(widths[k]) if right[k] else cells[k].ljust(widths[k]) for k in places]
             lines.append("  " + "  ".join(shown).rstrip())
     return lines
 
 
-def _folds(header: tuple[str, ...], widths: list[int], width: int) -> list[list[int]]:
-    """Columns side by side within `width`; every further fold begins with the column that names the rows."""
-    lead = header.index("pour") if "pour" in header else 0
+def _names_of_rows(header: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> list[int]:
+    """The column that names the rows; the first two where one alone leaves some alike, such as session and tester."""
+    if "pour" in header:
+        return [header.index("pour")]
+    return [0, 1] if len({row[0] for row in rows}) < len({row[:2] for row in rows}) == len(rows) else [0]
+
+
+def _folds(lead: list[int], widths: list[int], width: int) -> list[list[int]]:
+    """Columns side by side within `width`; every further fold begins with what names the rows."""
     folds: list[list[int]] = [[]]
-    for k in range(len(header)):
+    for k in range(len(widths)):
         if folds[-1] and sum(widths[j] + 2 for j in (*folds[-1], k)) > width:
-            folds.append([lead])
+            folds.append(list(lead))
         folds[-1].append(k)
     return folds
 
@@ -222,7 +233,7 @@ def _block_html(block: Block) -> str:
     if block.kind == "heading":
         return f"<h4>{html.escape(block.text)}</h4>"
     if block.kind == "line":
-        return f"<p>{html.escape(block.text)}</p>"
+        return f"<p>{html.escape(_kept_together(block.text))}</p>"
     right = [_is_numeric(column) for column in zip(*block.rows, strict=True)] or [False] * len(block.header)
     style = ['style="text-align:right"' if r else 'style="text-align:left"' for r in right]
     head = "".join(f"<th {s}>{html.escape(c)}</th>" for c, s in zip(block.header, style, strict=True))

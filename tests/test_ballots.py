@@ -160,15 +160,42 @@ def test_refusals(trial, serving):
                                  "Add [attributes.payoff] to trial.toml.")
 
 
+def test_each_code_names_the_sitting_and_the_tester_so_that_a_loose_second_page_is_nobody_elses(trial):
+    serving = labkit.plan_serving(trial, pours=list(trial.pours["pour"]), testers=["T01", "T02"], code_for="pour")
+    for tester in ("T01", "T02"):
+        page = labkit.ballots(trial, serving)[f"ballot-1-{tester}"]
+        assert page.count(f'<span class="who">session 1, tester {tester}</span>') == len(codes_on(page)) == 4
+
+
+LONG = TERRACOTTA.replace("Terracotta stick", "Sheer everyday lip crayon for dry winter lips").replace(
+    "[attributes.payoff]", "[attributes.colour_payoff_on_first_stroke]").replace(
+    "no colour comes off", "no colour at all comes off, even with several strokes").replace(
+    "full colour in one pass", "full colour in the very first pass over the lip").replace(
+    "[attributes.shade]", "[attributes.likeness_to_the_shade_card]")
+
+
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+def test_long_words_stand_closer_so_that_four_pours_fit_one_page(paper, tmp_path):
+    trial = poured(LONG, rounds=1)
+    serving = labkit.plan_serving(trial, pours=list(trial.pours["pour"]), testers=["Maximiliane of the second floor"])
+    page, = labkit.ballots(trial, serving).values()
+    assert pages_of(page, paper, tmp_path) == 1
+
+
 @pytest.mark.parametrize("paper", ["A4", "letter"])
 def test_four_pours_and_a_warm_up_on_four_attributes_fit_one_page(trial, paper, tmp_path):
+    serving = labkit.plan_serving(trial, pours=list(trial.pours["pour"]), testers=["T01"], warm_up=True)
+    page, = labkit.ballots(trial, serving).values()
+    assert pages_of(page, paper, tmp_path) == 1
+
+
+def pages_of(page, paper, tmp_path):
+    """On how many pages Chromium prints it."""
     browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
     if not browser and not os.environ.get("CI"):
         pytest.skip("no Chromium to print with")
-    serving = labkit.plan_serving(trial, pours=list(trial.pours["pour"]), testers=["T01"], warm_up=True)
-    page, = labkit.ballots(trial, serving).values()
     (tmp_path / "ballot.html").write_text(page.replace("@page { ", f"@page {{ size: {paper}; "), encoding="utf-8")
     subprocess.run([browser, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path}/profile",
                     "--no-pdf-header-footer", f"--print-to-pdf={tmp_path}/ballot.pdf", tmp_path / "ballot.html"],
                    check=True, capture_output=True, timeout=60)
-    assert len(re.findall(rb"/Type\s*/Page\b", (tmp_path / "ballot.pdf").read_bytes())) == 1
+    return len(re.findall(rb"/Type\s*/Page\b", (tmp_path / "ballot.pdf").read_bytes()))

@@ -217,6 +217,8 @@ class TestBesideScores:
         seen = labkit.appraise_round(both, round_).differences.set_index(["attribute", "between"])["seen from"]
         times = 1.959964 + 0.841621            # z of .975 and of .80
         assert seen["softness", "two pours of one melt"] == pytest.approx(times * np.sqrt(2 * (0.6**2 + 0.6**2)), rel=1e-5)
+        table = str(labkit.appraise_round(both, round_)).split("a difference of at least, between")[1].splitlines()[0]
+        assert "  softness [mm]" in table and "payoff [" not in table               # 4.1 of what?
         fewer = labkit.appraise_round(both, round_, testers=3).differences.set_index(["attribute", "between"])["seen from"]
         assert fewer["softness", "two pours of one melt"] == seen["softness", "two pours of one melt"]
 

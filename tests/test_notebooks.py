@@ -132,6 +132,10 @@ def test_what_the_notebooks_say_of_the_demo_is_true(demo):
     spread = demo.standing_scores.query("attribute == 'payoff'").groupby("pour")["score"].agg(lambda s: s.max() - s.min())
     narrow = panel.pours.query("attribute == 'payoff'").eval("high - low")
     assert spread.median() > 2 * narrow.median()                                        # 3: means are known better
+    means = panel.pours.query("attribute == 'payoff'").set_index("pour")
+    apart = {(a, b) for a in means.index for b in means.index if means.at[a, "high"] < means.at[b, "low"]}
+    differ = {tuple(pair) for pair in panel.pairs("payoff").query("differ")[["pour", "other"]].to_numpy()}
+    assert all({pair, pair[::-1]} & apart for pair in differ) and len(differ) < len(apart)    # 3: fewer than lie apart
     fewer = demo.standing_scores.query("tester != 'T03'")
     change = fewer.query("attribute == 'payoff'").groupby("pour")["score"].mean() - panel.means("payoff")[0]
     assert (change - change.mean()).abs().max() < 0.75                                  # 3: a fraction of a point

@@ -52,6 +52,11 @@ class TestOwnTrial:
         assert code.count(LINE) == 1 and code.count("terracotta-stick") == 1
         assert '`folder = "../trials/my-stick"`' in "".join(cell.source for cell in read(name).cells[:2])
 
+    def test_it_says_that_observations_are_of_the_demo(self, name):
+        """ "Here two have to be heated" stood over a round in three melts, "the upper right corner is missing" nowhere."""
+        told = "".join(cell.source for cell in read(name).cells[:2])
+        assert "is said of the demo's" in told or "Everything else works on `demo`" in told
+
     def test_nothing_is_written_into_it(self, name, own, monkeypatch):
         before = fingerprint(own)
         run_all(name, own, monkeypatch)

@@ -114,6 +114,7 @@ class TestPlan:
         assert repr(four) == "<Serving: 24 servings, 6 testers, 1 sitting>"
         assert "Every count is as even as whole numbers allow." in str(four)
         assert "Every count is as even as whole numbers allow." in four._repr_html_()
+        assert "\nCode and pour by position (testers see codes, no tube labels)\n" in str(four)
 
 
 class TestCodes:

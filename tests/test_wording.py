@@ -68,9 +68,18 @@ def test_a_grid_wider_than_the_page_goes_on_below_under_the_names_of_its_rows():
     assert " ".join(lines).count("ingredient number") == 6
 
 
+def test_rows_that_two_columns_name_keep_both_where_the_grid_goes_on_below():
+    """A serving plan went on below with the session alone: nobody could tell whose codes these were."""
+    cells = [["9", tester, *[f"{k}{tester}" for k in range(6)]] for tester in ("Ada", "Ben")]
+    told = report(grid(["session", "tester", *[f"position number {k}" for k in range(6)]], cells)).as_text(width=80)
+    assert [line.split()[:2] for line in told.splitlines()[::3]] == [["session", "tester"]] * 2
+    assert [line.split()[1] for line in told.splitlines()] == ["tester", "Ada", "Ben"] * 2 and "5Ben" in told
+
+
 def test_a_number_and_its_percent_sign_stay_on_one_line():
     told = report(line("x" * 90 + " about 90 % of it")).as_text()
     assert told == "x" * 90 + " about\n90 % of it" and len(told.splitlines()[0]) <= 100
+    assert report(line("weigh a premix of 30 %.")).as_html() == "<p>weigh a premix of 30\u00a0%.</p>"
 
 
 def test_short_numbers_know_no_powers_of_ten_above_a_thousand():

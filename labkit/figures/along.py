@@ -9,6 +9,7 @@ from labkit.figures.axes import (
     FAILED,
     FORBIDDEN,
     axes_or_new,
+    called,
     check_surface,
     check_varies,
     title_and_marks,
@@ -54,7 +55,7 @@ def draw_along(surface: Surface, name: str, at: pd.DataFrame | None = None, ax=N
     _mark_means(ax, surface, off_line(surface, name, given), name)
     if at is not None:
         ax.axvline(given[name], color="black", linewidth=0.8, linestyle=":", zorder=2)
-    title = title_at(f"{scale.name}: mean {scale.measure}", held)
+    title = title_at(f"{called(scale)}: mean {scale.measure}", held)
     title_and_marks(ax, title, _marks(trial, scale, given=at is not None))
     _name_all(ax, surface, name)
     return ax
@@ -104,7 +105,7 @@ def wanted_range(scale) -> tuple[float, float, float]:
 def _frame(ax, trial: Trial, name: str, scale, slice_: Slice) -> None:
     ax.set(xlim=room_for(trial, name, slice_),
            ylim=(scale.low - 0.03 * scale.width, scale.high + 0.03 * scale.width),
-           xlabel=words_of(trial.recipe, name), ylabel=f"{scale.name} [{scale.shown_unit or 'score'}]")
+           xlabel=words_of(trial.recipe, name), ylabel=f"{called(scale)} [{scale.shown_unit or 'score'}]")
 
 
 def _draw_line(ax, surface: Surface, slice_: Slice) -> None:

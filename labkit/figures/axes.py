@@ -6,6 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import Attribute
 from labkit.checks import check_type
 from labkit.errors import LabkitError, PanelError, SurfaceError
 from labkit.formula import Recipe
@@ -104,6 +105,11 @@ def check_varies(recipe: Recipe, name: str, *, error: type[LabkitError]) -> None
         free = [repr(c) for c, row in recipe.bounds.iterrows() if row["low"] < row["high"]]
         raise error(f"{name} is {low:g} throughout, so there is nothing to see along it. "
                     f"Choose {words_joined(free, last='or')}.")
+
+
+def called(attribute: Attribute) -> str:
+    """An attribute as it is printed: words, as on ballots."""
+    return attribute.name.replace("_", " ")
 
 
 def words_of(recipe: Recipe, coordinate: str, *, width: int = 64) -> str:

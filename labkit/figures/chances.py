@@ -12,6 +12,7 @@ from labkit.figures.axes import (
     SMALL,
     SMALL_CROSS,
     SMALL_TITLE,
+    called,
     label_outside,
     legend_below,
     sheet,
@@ -28,13 +29,19 @@ DESIRED = {"color": "black", "linewidth": 1.4, "linestyle": (0, (3, 1.5)), "zord
 GIVEN = {"color": "black", "linewidth": 0.8, "linestyle": ":", "zorder": 2}
 
 
+def wanted_title(attribute: Attribute) -> str:
+    """Over a small picture: the attribute, its unit where an instrument reads it, and what is wanted of it."""
+    unit = f" [{attribute.shown_unit}]" if attribute.shown_unit else ""
+    return wrapped(f"{called(attribute)}{unit}: {wanted_words(attribute)}", SMALL_TITLE)
+
+
 def wanted_words(attribute: Attribute) -> str:
-    """What is wanted as a range and its best."""
-    points = attribute.wanted.points
+    """What is wanted as a range and its best; no line ends between a word and its number."""
+    points, best = attribute.wanted.points, f"best\u00a0{attribute.wanted.best:g}"
     if attribute.wanted.kind == "peak":
-        return f"{points[0]:g} to {points[2]:g}, best {points[1]:g}"
-    return f"above {points[0]:g}, best {points[1]:g}" if attribute.wanted.kind == "rising" else (
-        f"below {points[1]:g}, best {points[0]:g}")
+        return f"{points[0]:g}\u00a0to\u00a0{points[2]:g}, {best}"
+    return f"above\u00a0{points[0]:g}, {best}" if attribute.wanted.kind == "rising" else (
+        f"below\u00a0{points[1]:g}, {best}")
 
 
 def chance_of_all(outlook: Outlook, points: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
@@ -84,8 +91,7 @@ def _draw_score(ax, trial: Trial, name: str, surface: Surface, across: np.ndarra
     ax.plot(made[surface.scores.index], surface.scores["score"], linestyle="none", zorder=5, **POURED | SMALL)
     failed = made[~trial.made["ok"]]
     ax.plot(failed, np.full(len(failed), scale.low), linestyle="none", zorder=5, **FAILED | SMALL_CROSS)
-    unit = f" [{scale.shown_unit}]" if scale.shown_unit else ""
-    ax.set_title(wrapped(f"{scale.name}{unit}: {wanted_words(scale)}", SMALL_TITLE), fontsize=10)
+    ax.set_title(wanted_title(scale), fontsize=10)
 
 
 def _draw_chance(ax, across: np.ndarray, chance: np.ndarray, desired: np.ndarray) -> None:

@@ -17,7 +17,6 @@ from labkit.figures.axes import (
     POURED,
     SMALL,
     SMALL_CROSS,
-    SMALL_TITLE,
     check_along,
     label_outside,
     legend_below,
@@ -25,9 +24,8 @@ from labkit.figures.axes import (
     sheet,
     title_sheet,
     words_of,
-    wrapped,
 )
-from labkit.figures.chances import chance_of_all, outlook_along, wanted_words
+from labkit.figures.chances import chance_of_all, outlook_along, wanted_title
 from labkit.figures.names import settle
 from labkit.figures.shades import DOUBT, UNKNOWN, levels_of, paint_doubt, paint_forbidden, paint_lines
 from labkit.figures.slices import Slice, check_some_allowed, given_row, held_words, pair_slice
@@ -51,8 +49,9 @@ def draw_outlook(trial: Trial, surfaces: Mapping[str, Surface], along: Sequence[
     at : as in `draw_surface`, such as `tweak.best`. Each attribute: lines of its mean, grey where that mean is not
     wanted at all, a heavy line where it is wanted most; dots and hatches as in `draw_surface`. The last: shades of the
     chance that every attribute is wanted at all (desirability above 0) and, once a pour has failed, that the pour
-    holds; lines of the expected overall desirability. All from the same joint draws. Along one coordinate
-    alone they are lines, see `outlook_along`. Returns the array of Axes.
+    holds; lines of the expected overall desirability. All from the same joint draws, which count what is held of the
+    starting formula: where little is known, a mean may differ from that of `draw_surface`, which is of the scores
+    alone. Along one coordinate alone they are lines, see `outlook_along`. Returns the array of Axes.
     """
     check_trial(trial, error=TweakError)
     check_surfaces(trial, surfaces)
@@ -108,7 +107,7 @@ def _draw_attribute(ax, slice_: Slice, draws: np.ndarray, attribute: Attribute) 
               if attribute.low < v < attribute.high and not np.isclose(v, best)]
     doubt = slice_.shaped(high - low - DOUBT * attribute.width)
     paint_doubt(ax, slice_, doubt)
-    ax.set_title(wrapped(f"{attribute.name}: {wanted_words(attribute)}", SMALL_TITLE), fontsize=10)
+    ax.set_title(wanted_title(attribute), fontsize=10)
     inside = slice_.allowed
     return Picture(lines=paint_lines(ax, slice_, mean, others, colors="0.3"),
                    ideal=paint_lines(ax, slice_, mean, [best], linewidths=IDEAL["linewidth"]),

@@ -2,11 +2,12 @@
 
 import numpy as np
 
-from labkit.figures.axes import axes_or_new, check_panel, title_and_marks
+from labkit.figures.axes import axes_or_new, called, check_panel, title_and_marks, wrapped
 from labkit.panel import Panel
 
 RAW = {"marker": "o", "color": "0.55", "markersize": 4, "markerfacecolor": "none", "markeredgewidth": 0.9}
 RINGS = {"marker": "o", "s": 16, "facecolor": "none", "edgecolor": "0.55", "linewidth": 0.9}
+END_WORDS = 24              # letters under an end of the scale: two of them fit beside each other
 MEAN = {"marker": "D", "color": "black", "markersize": 6}
 
 
@@ -30,7 +31,7 @@ def draw_panel(panel: Panel, attribute: str, ax=None):
     ax.plot(means["mean"], range(len(means)), linestyle="none", zorder=4, **MEAN)
     ax.set_yticks(range(len(means)), means.index)
     _label(ax, scale, rows=len(means))
-    title_and_marks(ax, f"{panel.trial_name}: {scale.name}", _marks())
+    title_and_marks(ax, f"{panel.trial_name}: {called(scale)}", _marks())
     return ax
 
 
@@ -42,11 +43,11 @@ def _offsets(testers: tuple[str, ...]) -> dict[str, float]:
 
 def _label(ax, scale, *, rows: int) -> None:
     """The scale with the words at its ends."""
-    ends = [f"\n{end}" if end else "" for end in scale.ends]
+    ends = [f"\n{wrapped(end, END_WORDS)}" if end else "" for end in scale.ends]
     ax.set_xticks([scale.low, (scale.low + scale.high) / 2, scale.high],
                   [f"{scale.low:g}{ends[0]}", f"{(scale.low + scale.high) / 2:g}", f"{scale.high:g}{ends[1]}"])
     ax.set(xlim=(scale.low - 0.03 * scale.width, scale.high + 0.03 * scale.width), ylim=(-0.7, rows - 0.3),
-           xlabel=f"{scale.name} [score]", ylabel="pour")
+           xlabel=f"{called(scale)} [score]", ylabel="pour")
     ax.grid(axis="y", color="0.9", linewidth=0.8, zorder=0)
 
 

@@ -10,7 +10,7 @@ from labkit.checks import check_type, parse_number
 from labkit.errors import SurfaceError
 from labkit.formula import Recipe
 from labkit.trial import Trial
-from labkit.wording import plural, short_text, words_joined
+from labkit.wording import plural, short_text, unit_text, words_joined
 
 STEPS = 41                  # points across and up
 NARROW = 0.5                # of a range: less than this is looked at closely
@@ -84,14 +84,16 @@ def held_words(recipe: Recipe, given: pd.Series, along: Sequence[str]) -> str:
     varied = [columns for columns in recipe.blends.values() if set(columns) & set(along)]
     free = [[c for c in columns if c not in along and c in recipe.varying] for columns in varied]
     moving = {*along, *(c for columns in varied for c in columns if c in recipe.varying)}
-    words = value_words(given.drop(list(moving)))
+    words = value_words(recipe, given.drop(list(moving)))
     words += [_ratio_words(given[columns]) for columns in free if len(columns) > 1]
     return words_joined(words) if words else ""
 
 
-def value_words(given: pd.Series) -> list[str]:
-    """ "wax 0.15" and so on; a part of a blend goes by its own name."""
-    return [f"{name.split(': ')[-1].replace('_', ' ')} {short_text(value)}" for name, value in given.items()]
+def value_words(recipe: Recipe, given: pd.Series) -> list[str]:
+    """ "wax 0.15", "pour temperature 74 °C" and so on; a part of a blend goes by its own name."""
+    units = {setting.name: f"\u00a0{unit_text(setting.unit)}" for setting in recipe.setting_list if setting.unit}
+    return [f"{name.split(': ')[-1].replace('_', ' ')} {short_text(value)}{units.get(name, '')}"
+            for name, value in given.items()]
 
 
 def _ratio_words(shares: pd.Series) -> str:
@@ -196,4 +198,5 @@ def room_for(trial: Trial, name: str, slice_: Slice) -> tuple[float, float]:
 
 def check_some_allowed(slice_: Slice, held: str) -> None:
     if not slice_.allowed.any():
-        raise SurfaceError(f"nothing may be poured at {held or 'any point of the grid'}. Give `at` another row.")
+        where = held.replace("\u00a0", " ") or "any point of the grid"
+        raise SurfaceError(f"nothing may be poured at {where}. Give `at` another row.")

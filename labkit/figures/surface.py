@@ -9,6 +9,7 @@ from labkit.figures.along import draw_along
 from labkit.figures.axes import (
     GIVEN,
     axes_or_new,
+    called,
     check_along,
     check_surface,
     mark_made,
@@ -49,7 +50,7 @@ def draw_surface(surface: Surface, along: Sequence[str] | str, at: pd.DataFrame 
     mark_made(ax, trial, trial.made[along[0]], trial.made[along[1]])
     if at is not None:
         ax.plot(*given[list(along)], linestyle="none", zorder=7, **GIVEN)
-    title = title_at(f"{scale.name}: mean {scale.measure}", held)
+    title = title_at(f"{called(scale)}: mean {scale.measure}", held)
     title_and_marks(ax, title, marks_of(trial, slice_, doubt, scale, given=at is not None))
     settle(ax)
     label_values(ax, slice_, [lines], told["mean"])

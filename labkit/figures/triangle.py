@@ -7,7 +7,17 @@ import numpy as np
 import pandas as pd
 
 from labkit.errors import SurfaceError
-from labkit.figures.axes import GIVEN, axes_or_new, check_surface, mark_made, title_and_marks, title_at, words_of
+from labkit.figures.axes import (
+    GIVEN,
+    axes_or_new,
+    called,
+    check_surface,
+    mark_made,
+    title_and_marks,
+    title_at,
+    words_of,
+    wrapped,
+)
 from labkit.figures.names import label_points, settle
 from labkit.figures.shades import doubt_of, marks_of, paint, told_on
 from labkit.figures.slices import (
@@ -31,6 +41,7 @@ OUTWARD = np.array([[1.0, 0.0], [-0.5, HEIGHT], [-0.5, -HEIGHT]])   # where the 
 ROOM = 0.06                 # of the triangle beyond what is allowed
 TICKS = np.array([0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2])
 INK = "0.35"
+CORNER_NAME = 16            # letters in a line of the name of a lower corner: more run into the words between the two
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -74,7 +85,7 @@ def draw_triangle(surface: Surface, blend: str | None = None, at: pd.DataFrame |
     columns = _three_parts(trial.recipe, blend, parts)
     given = given_row(trial, surface.scores.index, at)
     triangle, slice_ = _zoomed(trial, columns, given)
-    others = value_words(given.drop(list(columns)))
+    others = value_words(trial.recipe, given.drop(list(columns)))
     held = words_joined(others) if others else ""
     check_some_allowed(slice_, held)
     told = told_on(surface, slice_)
@@ -85,7 +96,7 @@ def draw_triangle(surface: Surface, blend: str | None = None, at: pd.DataFrame |
     places = _mark_pours(ax, trial, triangle)
     if at is not None:
         ax.plot(*triangle.places(given[list(columns)].to_numpy()[None])[0], linestyle="none", zorder=7, **GIVEN)
-    title = title_at(f"{scale.name}: mean {scale.measure}", held)
+    title = title_at(f"{called(scale)}: mean {scale.measure}", held)
     title_and_marks(ax, title, marks_of(trial, slice_, doubt, scale, given=at is not None))
     settle(ax)
     label_values(ax, slice_, [lines], told["mean"])
@@ -210,8 +221,8 @@ def _name_corner(ax, triangle: Triangle, recipe: Recipe, part: int) -> None:
     """The part whose share is highest at this corner, and words along its scale."""
     name = triangle.columns[part].split(": ", 1)[1]
     across, up = CORNERS[part]
-    ax.text(across, up + (0.045 if part == 0 else -0.075), name, fontsize=10, fontweight="bold", zorder=4,
-            ha="center", va="bottom" if part == 0 else "top")
+    ax.text(across, up + (0.045 if part == 0 else -0.075), name if part == 0 else wrapped(name, CORNER_NAME),
+            fontsize=10, fontweight="bold", zorder=4, ha="center", va="bottom" if part == 0 else "top")
     middle = (CORNERS[part] + CORNERS[(part + 2) % 3]) / 2
     ax.text(*(middle + 0.115 * _normal(part)), words_of(recipe, triangle.columns[part]), fontsize=9, zorder=4,
             rotation=(-60, 60, 0)[part], rotation_mode="anchor", ha="center", va="center")

@@ -95,8 +95,9 @@ def _difference_blocks(differences: pd.DataFrame, sources: str, scales: Mapping[
     table = table.loc[differences["between"].unique(), differences["attribute"].unique()]
     places = dict(zip(table.columns, digits_of(table.columns, scales, 1), strict=True))
     shown = table.apply(lambda column: [_seen_text(v, places[column.name], scales.get(column.name)) for v in column])
+    units = {name: f"{name} [{scale.shown_unit}]" for name, scale in scales.items() if scale.is_read}
     return [
-        grid_of(shown, index="a difference of at least, between"),
+        grid_of(shown.rename(columns=units), index="a difference of at least, between"),
         line(f"Seen with {POWER:.0%} power at the two-sided {SIZE:.0%} level, each for itself: to tell all pairs of "
              f"pours apart together takes more. {sources}".replace("%", " %")),
     ]

@@ -1,6 +1,7 @@
 """Ballots: what one tester fills in at one sitting. Codes and scales; no formula, no pour, no order of merit."""
 
 import re
+import textwrap
 from collections.abc import Mapping
 
 import pandas as pd
@@ -18,6 +19,8 @@ from labkit.wording import words_joined
 SCALES = ("boxes", "line")
 MOST_BOXES = 11
 MANY_LINES = 24                # from here on the lines stand closer, so that a sitting stays on one page
+NAME, END, TITLE, BEFORE = 15, 18, 58, 115    # letters in a row of a name, an end word, the title, of what comes first
+USUAL_BEFORE = 2               # rows of what comes first about allergies, where there is little to tell
 # What a flag of an ingredient says to the maker alone; anything else is said to testers as well.
 BENCH_NOTES = ("needs heat", "grains", "blooms", "oxidises", "dust", "fades", "US:", "EU:", "UK:")
 # Common practice in tastings of lip products.
@@ -104,10 +107,26 @@ def _codes(part: pd.DataFrame) -> list[str]:
 def _page(trial: Trial, sittings: list[dict], scale_as: str) -> str:
     check_choice(scale_as, SCALES, name="scale_as", error=ScoreError)
     lines = [_line(attribute, scale_as) for attribute in trial.scored_attributes.values()]
-    most = max((len(s["codes"]) + s["warm_up"] for s in sittings), default=0) * (len(lines) + 1)
-    return page("ballot.html", title=f"{trial.name}: ballot", product=trial.name, sittings=sittings, lines=lines,
-                tight=most > MANY_LINES, allergens=allergen_statement(trial), hygiene=HYGIENE, consent=CONSENT,
+    allergens, each = allergen_statement(trial), sum(map(_height, lines)) + 1
+    most = max(((len(s["codes"]) + s["warm_up"]) * each + _rows(_title(trial.name, s), TITLE) - 1 for s in sittings),
+               default=0) + _rows(f"{' '.join(allergens)} {ALLERGIES}", BEFORE) - USUAL_BEFORE
+    return page("ballot.html", title=f"{trial.name}: ballot", sittings=[{**s, "title": _title(trial.name, s)} for s in
+                sittings], lines=lines, tight=most > MANY_LINES, allergens=allergens, hygiene=HYGIENE, consent=CONSENT,
                 allergies=ALLERGIES, how=_how(lines))
+
+
+def _title(product: str, sitting: dict) -> str:
+    return f"{product}: session {sitting['session']}, tester {sitting['tester']}"
+
+
+def _height(line: dict) -> float:
+    """How many usual lines an attribute takes: more where its words do not fit beside one row of boxes."""
+    return max(1.0, 0.2 + 0.5 * max(_rows(end, END) for end in line["ends"]), 0.2 + 0.65 * _rows(line["name"], NAME))
+
+
+def _rows(text: str, letters: int) -> int:
+    """In how many rows words stand where so many letters fit into one."""
+    return len(textwrap.wrap(text, letters))
 
 
 def _how(lines: list[dict]) -> str:

@@ -207,7 +207,7 @@ def _beside(row, due: float):
 
 def _words(evenings: Mapping[str, Evening], best: str) -> dict[str, str]:
     words = {"round": "the round as suggested", "pour": "one pour more", "melt": "one melt more",
-             "tester": "one tester more", "tasting": "the same pours tasted twice"}
+             "tester": "one tester more", "tasting": "a second tasting of the same pours"}
     if "repeat" in evenings:
         words["repeat"] = f"{best} again in place of a new formula"
     return words

@@ -8,7 +8,7 @@ import pandas as pd
 from labkit.attributes import Attribute, digits_of
 from labkit.handing import fixed, hands_out_copies
 from labkit.rounds import Round
-from labkit.wording import Block, Report, grid_of, heading, line, plural, report
+from labkit.wording import Block, Report, digits_of_range, grid_of, heading, line, plural, report
 
 DIGITS = 3
 NUMBERS = ("Expected desirability of each pour, its 90 % interval, its standard deviation before and after the round, "
@@ -56,8 +56,11 @@ class Tweak:
         return report(*blocks)
 
     def _places(self) -> list[int]:
-        """Decimals of each value of `best`: grams as the balance shows them, settings as a hand sets them."""
-        return [self.round.digits.get(name, DIGITS) for name in self.best.columns]
+        """Decimals of each value of `best`: grams as the balance shows them, settings as a hand sets them, shares to a
+        hundredth of their range."""
+        ends = self.round.recipe.bounds.itertuples()
+        shares = {name: max(DIGITS, digits_of_range(low, high)) for name, low, high in ends if low < high}
+        return [(shares | self.round.digits).get(name, DIGITS) for name in self.best.columns]
 
     def __str__(self) -> str:
         return self._report().as_text()

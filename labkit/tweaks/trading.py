@@ -56,7 +56,8 @@ class Tradeoffs:
         blocks += [line(says) for says in self.table["says"]] or [line("Only one want, so nothing is traded.")]
         known = self.table[self.table["conflict"]]
         if len(known):
-            blocks.append(grid_of(known.drop(columns=["conflict", "says"]), digits=_places(known, self.scales),
+            shown = known.drop(columns=["conflict", "says"]).astype({"low": object, "high": object})
+            blocks.append(grid_of(shown.replace([np.inf, -np.inf], "no limit"), digits=_places(known, self.scales),
                                   title="Cost of a point (90 % interval)"))
         return report(*blocks)
 

@@ -82,10 +82,14 @@ def test_long_names_stay_within_their_pictures():
 
 def test_a_setting_over_a_thousand_is_no_power_of_ten():
     """A stirrer at 1240 turns a minute was held "at stirring 1.24e+03", and so said `labkit next`."""
+    from definitions import TERRACOTTA
+
     from labkit.__main__ import _settled
     from labkit.figures.slices import value_words
-    assert value_words(pd.Series({"stirring": 1240.0, "base: oil": 0.5})) == ["stirring 1240", "oil 0.5"]
-    from definitions import TERRACOTTA
+    given = pd.Series({"pour_temperature": 1240.0, "base: oil": 0.5})
+    assert value_words(Trial.from_toml(TERRACOTTA).recipe, given) == ["pour temperature 1240\u00a0°C", "oil 0.5"]
+    without = Trial.from_toml(TERRACOTTA.replace('unit = "degC"', ""))
+    assert value_words(without.recipe, given.iloc[:1]) == ["pour temperature 1240"]
     trial = Trial.from_toml(TERRACOTTA.replace("low = 68\nhigh = 80", "low = 1200\nhigh = 1300"))
     tweak = suggest_next(trial, pours=2, melts=1, seed=1)
     assert any("pour_temperature 1250 °C." in str(block.text) for block in _settled(trial, tweak))

@@ -55,7 +55,7 @@ def test_a_surface_is_drawn_along_it(tint):
 def test_what_is_wanted_and_the_chance_of_all_of_it(tint):
     trial, surfaces = tint
     axes = draw_outlook(trial, surfaces, along="load", at=trial.recipe.starting_factors)
-    assert [ax.get_title() for ax in axes] == ["stain: 3 to 9, best 6", "slip: above 3, best 8",
+    assert [ax.get_title() for ax in axes] == ["stain: 3\u00a0to\u00a09, best\u00a06", "slip: above\u00a03, best\u00a08",
                                                "everything: chance; dashed: desirability"]
     across = np.asarray(longest(axes[0]).get_xdata())
     points = trial.made.iloc[[0] * len(across)].assign(load=across)

@@ -3,8 +3,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from invented import poured
 from looking import lines_of
+from test_instrument_surfaces import ONLY, with_read
 
+import labkit
 from labkit.errors import TweakError
 from labkit.figures import draw_outlook
 from labkit.figures.outlook import chance_of_all
@@ -44,12 +47,12 @@ class TestOutlook:
     def test_a_picture_an_attribute_and_the_chance_as_the_last(self, demo, surfaces):
         axes = draw_outlook(demo, surfaces, along=("wax", "load"), at=demo.recipe.starting_factors)
         assert [ax.get_title().split(":")[0] for ax in axes] == [*surfaces, "everything; lines"]
-        assert axes[1].get_title() == "hardness: 4 to 8, best 6"
-        assert axes[0].get_title() == "payoff: above 4, best 8"
+        assert axes[1].get_title() == "hardness: 4\u00a0to\u00a08, best\u00a06"
+        assert axes[0].get_title() == "payoff: above\u00a04, best\u00a08"
         legend = [text.get_text() for text in axes[0].figure.legends[0].get_texts()]
         assert {"mean not wanted", "mean wanted most", "poured", "failed", "this formula"} <= set(legend)
         assert axes[0].figure.get_suptitle() == (
-            "Terracotta stick: what is wanted\nat red share 0.5 and pour temperature 74")
+            "Terracotta stick: what is wanted\nat red share 0.5 and pour temperature 74\u00a0°C")
 
     def test_the_heavy_line_is_where_the_mean_is_wanted_most(self, demo, surfaces):
         at = demo.recipe.starting_factors
@@ -60,8 +63,14 @@ class TestOutlook:
 
     def test_a_blend_with_one_attribute(self, hazel, hazel_surfaces):
         axes = draw_outlook(hazel, hazel_surfaces, along=("base: sunflower wax", "base: castor oil"))
-        assert [ax.get_title() for ax in axes] == ["hardness: below 7, best 3", "everything; lines: desirability"]
+        assert [ax.get_title() for ax in axes] == ["hardness: below\u00a07, best\u00a03", "everything; lines: desirability"]
         assert axes[0].get_xlabel() == "sunflower wax [g/g of base]"
+
+    def test_what_an_instrument_reads_has_its_unit(self):
+        """Along one coordinate it stood in the title, over two it did not."""
+        trial = with_read(poured(ONLY, rounds=1))
+        axes = draw_outlook(trial, labkit.fit_surfaces(trial), along=("wax", "load"))
+        assert axes[0].get_title().startswith("softness [mm]: ")
 
     def test_the_same_seed_draws_the_same(self, hazel, hazel_surfaces):
         def lines(seed):

@@ -28,6 +28,18 @@ class TestPanel:
             draw_panel(panel, "shine")
         assert str(caught.value) == ("attribute is 'shine'. Choose 'payoff', 'hardness', 'sheerness' or 'shade'.")
 
+    def test_long_words_at_the_ends_of_a_scale_stand_beside_each_other_and_an_attribute_has_its_words(self):
+        """They ran into each other and squeezed the axes; an attribute stood with its underscores, a factor without."""
+        text = HAZEL.replace("[attributes.hardness]\n", '[attributes.hardness_of_the_stick]\nends = ["bends, melts or '
+                             'smears in a warm hand at once", "scratches and drags as soon as it is on the lip"]\n')
+        panel = labkit.appraise_panel(scored(poured(text, rounds=1), lambda coded: 5 + 2 * coded[:, :1]))
+        ax = draw_panel(panel, "hardness_of_the_stick")
+        ax.figure.draw_without_rendering()
+        low, _, high = (label.get_window_extent() for label in ax.get_xticklabels())
+        assert low.x1 < high.x0
+        assert ax.get_xlabel() == "hardness of the stick [score]" and ax.get_title().endswith(": hardness of the stick")
+        ax = draw_testers(panel, "hardness_of_the_stick")
+        assert "hardness of the stick" in ax.get_title() and "of hardness of the stick above" in ax.get_xlabel()
 
 
 class TestTesters:

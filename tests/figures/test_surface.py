@@ -24,7 +24,7 @@ class TestSurface:
     def test_says_where_the_others_are_held_and_what_is_forbidden(self, demo, surfaces):
         at = demo.recipe.starting_factors.assign(pour_temperature=70.0)
         ax = draw_surface(surfaces["shade"], along=("red_share", "load"), at=at)
-        assert ax.get_title().startswith("shade: mean score\nat wax ") and "pour temperature 70" in ax.get_title()
+        assert ax.get_title().startswith("shade: mean score\nat wax ") and "pour temperature 70\u00a0°C" in ax.get_title()
         assert "not allowed" in marks(ax) and "poured" in marks(ax)
 
     def test_shades_keep_their_order_in_grey(self):
@@ -54,7 +54,7 @@ class TestSurface:
         at = demo.recipe.starting_factors.assign(load=0.5)
         with pytest.raises(SurfaceError) as caught:
             draw_surface(surfaces["shade"], along=("wax", "red_share"), at=at)
-        assert str(caught.value) == ("nothing may be poured at load 0.5 and pour temperature 74. Give `at` another row.")
+        assert str(caught.value) == ("nothing may be poured at load 0.5 and pour temperature 74 °C. Give `at` another row.")
 
     def test_the_settled_formula_may_hold_the_others(self, demo, surfaces):
         best = demo.plan.iloc[[0]].drop(columns=["round", "melt", "pour", "order"])

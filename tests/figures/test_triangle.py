@@ -121,6 +121,14 @@ class TestTriangle:
         assert {"poured", "failed", "not allowed"} <= set(marks(ax))
         assert ax.get_title().startswith("hardness: mean score\nat load ")
 
+    def test_long_names_at_the_lower_corners_do_not_run_into_the_words_between_them(self):
+        text = HAZEL.replace("cocoa butter", "unrefined cocoa butter from the fair").replace("castor oil", "cold pressed castor oil")
+        ax = draw_triangle(fitted(text))
+        ax.figure.draw_without_rendering()
+        left, right = (t.get_window_extent() for t in ax.texts if t.get_fontweight() == "bold" and t.get_position()[1] < 0)
+        between = next(t for t in ax.texts if t.get_text() == "cold pressed castor oil [g/g of base]").get_window_extent()
+        assert left.x1 < between.x0 and between.x1 < right.x0
+
     def test_a_blend_alone_is_held_at_no_thing(self):
         """Its title went on with "at nothing"."""
         load = HAZEL[HAZEL.index("[factors.load]"):HAZEL.index("[attributes")]

@@ -205,7 +205,7 @@ class TestDemo:
     def test_reports(self, efforts):
         text, page = str(efforts), efforts._repr_html_()
         assert max(map(len, text.splitlines())) <= 100
-        for part in ("What else to buy", "one tester more", "the same pours tasted twice"):
+        for part in ("What else to buy", "one tester more", "a second tasting of the same pours"):
             assert part in text and part in page
         assert repr(efforts).startswith("<Efforts: ") and "\n" not in repr(efforts)
 

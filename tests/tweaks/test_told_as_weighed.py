@@ -73,6 +73,7 @@ def test_the_formula_is_told_in_steps_of_the_balance_and_as_a_hand_sets_it(tweak
     best = tweak.best.iloc[0]
     assert told["beeswax [g]"] == f"{best['beeswax [g]']:.1f}" and told["castor oil [g]"] == f"{best['castor oil [g]']:.1f}"
     assert told["warmth [°C]"] == f"{best['warmth']:.1f}" and told["wax"] == f"{best['wax']:.3f}"
+    assert told["load"] == f"{best['load']:.4f}"                 # it runs from .02 to .10: a thousandth is an eightieth of that
 
 
 def test_what_is_read_has_its_unit(trial, tweak):

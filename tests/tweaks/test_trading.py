@@ -1,5 +1,6 @@
 """Trade-offs: against a quadratic whose Pareto set is known, and rates against their closed form."""
 import types
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -107,6 +108,8 @@ class TestQuadratic:
         text, page = str(quadratic), quadratic._repr_html_()
         assert "Around the formula with payoff 6.6 and hardness 7.4 expected:" in text and row["says"][:60] in page
         assert max(map(len, text.splitlines())) <= 100
+        endless = str(replace(quadratic, table=quadratic.table.assign(low=-np.inf, high=np.inf)))
+        assert endless.splitlines()[-1].split("  ")[-4:-2] == ["no limit", "no limit"] and "inf" not in endless
 
 
 class TestRates:
