@@ -207,14 +207,20 @@ class TestStop:
         assert free.stop is False and free.advice.startswith("Pour this round. This round would cost 9 and is expected ")
         assert dear.expected_gain == free.expected_gain == tweak.expected_gain > 0
 
-    def test_what_is_in_hand_is_what_is_predicted_of_the_formula(self, trial, tweak):
-        """It turns where a unit brings .0055 D / .8, D the desirability foretold where it would settle."""
+    @pytest.mark.parametrize("pours, cost, more", [(4, 9.0, False), (1, 6.5, True)])
+    def test_a_unit_must_bring_in_proportion_to_what_is_predicted_of_the_formula(self, trial, pours, cost, more):
+        """worth D / .8, D the desirability foretold where it would settle; half of it where all that is to be known is
+        worth three such rounds, as it is where a round is a single pour."""
+        tweak = labkit.suggest_next(trial, pours=pours, seed=2)
         having = tweak.predictions.set_index("attribute").at["desirability", "mean"]
-        turns = tweak.expected_gain / 9 * 0.8 / having
-        for part, stop in ((0.99, False), (1.01, True)):
-            found = labkit.suggest_next(trial, seed=2, worth=part * turns)
-            assert found.stop is stop and "Whether to stop is close" in found.advice
-            assert (f"Were everything known, {tweak.gain_if_known:.3f} could be gained." in found.advice) == stop
+        gain, known, unit = tweak.expected_gain, tweak.gain_if_known, cost * having / 0.8
+        assert (known > 3.15 * gain) == more                    # else this test shows nothing
+        tried = [(0.99 * gain, False, f"a unit must bring {0.99 * gain / cost:.2g}."), (2.05 * gain, True, "could be gained")]
+        tried += [(1.05 * gain, not more, "more than three such rounds must bring" if more else "could be gained")]
+        tried += [(1.05 * known / 3, True, f"Were everything known, {known:.3f} could be gained.")] if more else []
+        for due, stop, says in tried:
+            found = labkit.suggest_next(trial, pours=pours, seed=2, worth=due / unit)
+            assert found.stop is stop and says in found.advice and found.expected_gain == gain
 
     def test_what_knowing_would_gain_is_the_best_of_each_world_less_what_is_settled(self):
         """E max(0, Z) = 1 / sqrt(2 pi) where one other formula is better by a standard normal amount."""

@@ -20,12 +20,12 @@ NUMBERS = ("Expected desirability of each pour, its 90 % interval, its standard 
 class Tweak:
     """What to pour next, and what one would settle on today.
 
-    round : ready to pour. best : one row, coordinates and grams. stop : whether the round brings less than it must with
-    what one has (`tweaks.price`). expected_gain : what the round is expected
-    to add to the desirability of the formula settled on; gain_if_known : what knowing every surface would add (both nan
-    before there are scores). advice : plain words. predictions : a row an attribute, once a pour has failed one for the
-    chance that `best` holds, and one for desirability: mean, low, high (90 %) at `best`. reasons : a row a pour of the
-    round. scales : attribute -> what trial.toml says of it.
+    round : ready to pour. best : one row, coordinates and grams. stop : whether the round brings less than it must
+    with what one has, and than half of it where all that could still be learned is worth three (`tweaks.price`).
+    expected_gain : what the round is expected to add to the desirability of the formula settled on; gain_if_known :
+    what knowing every surface would add (both nan before there are scores). advice : plain words. predictions : a row
+    an attribute, once a pour has failed one for the chance that `best` holds, and one for desirability: mean, low,
+    high (90 %) at `best`. reasons : a row a pour of the round. scales : attribute -> what trial.toml says of it.
     """
 
     round: Round

@@ -172,10 +172,10 @@ def _spare_melts(round_: Round, points: pd.DataFrame) -> tuple[str, ...]:
     return (ONE_POT,) if np.ptp(keys.to_numpy(dtype=float), axis=0).max() < ALIKE else ()
 
 
-def bargain_of(asked: Asked, round_: Round, *, gain: float, having: float) -> Bargain:
+def bargain_of(asked: Asked, round_: Round, *, gain: float, having: float, known: float = 0.0) -> Bargain:
     """What a round costs and brings, at what is asked of a unit of cost."""
     cost = asked.trial.cost.of(rounds=1, melts=len(round_.melts), pours=len(round_.pours))
-    return Bargain(gain=float(gain), cost=cost, worth=asked.worth, having=float(having))
+    return Bargain(gain=float(gain), cost=cost, worth=asked.worth, having=float(having), known=float(known))
 
 
 def _nothing_found(asked: Asked, tweak: Tweak, outlook: Outlook) -> Tweak:
@@ -290,9 +290,9 @@ def _handed_over(asked: Asked, outlook: Outlook, jury, round_: Round, best: pd.D
     known = gain_if_known(outlook.with_draws(WIDE // 2, asked.seed + 1), settled, points)       # draws that are at hand
     worth = shown_worth(asked, wide, jury, round_, settled, points)
     predictions = _predictions(wide, settled)
-    bargain = bargain_of(asked, round_, gain=worth.gain, having=predictions["mean"].iloc[-1])
+    bargain = bargain_of(asked, round_, gain=worth.gain, having=predictions["mean"].iloc[-1], known=known)
     reasons = words.reasons(trial, round_, wide, settled, worth)
-    advice = words.advice(trial, asked, wide, settled, bargain, known)
+    advice = words.advice(trial, asked, wide, settled, bargain)
     advice = "\n".join([advice, *words.failing(wide.failing, settled)])
     return Tweak(round=round_, best=best, stop=not bargain.pays, expected_gain=worth.gain, gain_if_known=known,
                  advice=advice, predictions=predictions, reasons=reasons, scales=asked.trial.attributes)

@@ -119,9 +119,9 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
             "the limits, or what is wanted.")
 
 
-def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, bargain: Bargain, known: float) -> str:
+def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, bargain: Bargain) -> str:
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
-    pay = _pay(bargain, known, "" if bargain.pays else _settling(trial, outlook, settled, tuple(asked.hold)))
+    pay = _pay(bargain, "" if bargain.pays else _settling(trial, outlook, settled, tuple(asked.hold)))
     pay += " Whether to stop is close: computed with another seed it may turn." * bargain.close
     left = [] if bargain.pays else [*_little(outlook, settled), *_unvaried(trial, asked.hold)]
     sentences = [pay, *left, *_held(trial, asked, outlook, settled), *missing(trial, outlook.surfaces)]
@@ -189,13 +189,16 @@ def _settling(trial, outlook: Outlook, settled: pd.DataFrame, hold: tuple[str, .
             f"({percent(chance)} sure). Pour it again to confirm it.")
 
 
-def _pay(bargain: Bargain, known: float, settling: str = "") -> str:
-    """Whether the round pays; where it does not, what is left and what to settle on. known : gain if all were known."""
+def _pay(bargain: Bargain, settling: str = "") -> str:
+    """Whether the round pays; where it does not alone, what is left, and what to settle on."""
     numbers = (f"This round would cost {bargain.cost:g} and is expected to raise desirability (0 to 1) by "
                f"{bargain.gain:.3f}, {bargain.told()}.")
-    if bargain.pays:
+    if bargain.alone:
         return f"Pour this round. {numbers}"
-    return f"Stop here. {numbers} Were everything known, {known:.3f} could be gained. {settling}"
+    if bargain.pays:
+        return (f"Pour this round. {numbers} Alone it brings too little, but with everything known {bargain.known:.3f} "
+                "could be gained, more than three such rounds must bring: it may take them.")
+    return f"Stop here. {numbers} Were everything known, {bargain.known:.3f} could be gained. {settling}"
 
 
 def failing(surface, settled: pd.DataFrame) -> list[str]:

@@ -26,14 +26,19 @@ def test_with_little_in_hand_a_quarter_of_what_is_stated_is_due(having):
     assert unit_must_bring(0.02, 0.21) > 0.005
 
 
-@pytest.mark.parametrize("gain, having, pays, close", [
-    (0.060, 0.80, True, False), (0.053, 0.80, True, True), (0.051, 0.80, True, True), (0.047, 0.80, False, True),
-    (0.040, 0.80, False, False), (0.042, 0.60, True, False), (0.036, 0.60, False, True), (0.048, 0.96, False, False),
-    (0.056, 0.96, False, True), (0.070, 0.96, True, False)])
-def test_whether_a_round_pays_and_whether_that_is_close(gain, having, pays, close):
-    """An evening of 10 at .005 a unit: .05 at .80, .0375 at .60, .06 at .96; close where a tenth of the gain turns it."""
-    bargain = Bargain(gain=gain, cost=10.0, worth=0.005, having=having)
+@pytest.mark.parametrize("gain, having, known, pays, close", [
+    (0.060, 0.80, 0.0, True, False), (0.053, 0.80, 0.0, True, True), (0.047, 0.80, 0.0, False, True),
+    (0.040, 0.80, 0.0, False, False), (0.042, 0.60, 0.0, True, False), (0.036, 0.60, 0.0, False, True),
+    (0.048, 0.96, 0.0, False, False), (0.056, 0.96, 0.0, False, True), (0.070, 0.96, 0.0, True, False),
+    (0.040, 0.80, 0.13, False, False), (0.040, 0.80, 0.14, False, True), (0.040, 0.80, 0.16, True, True),
+    (0.040, 0.80, 0.17, True, False), (0.026, 0.80, 0.3, True, True), (0.024, 0.80, 0.3, False, True),
+    (0.020, 0.80, 0.3, False, False), (0.020, 0.60, 0.12, True, True), (0.020, 0.60, 0.11, False, True)])
+def test_whether_a_round_pays_and_whether_that_is_close(gain, having, known, pays, close):
+    """An evening of 10 at .005 a unit: .05 at .80, .0375 at .60, .06 at .96; half of it where three of them could be gained
+    with everything known; close where a tenth of either gain turns it."""
+    bargain = Bargain(gain=gain, cost=10.0, worth=0.005, having=having, known=known)
     assert (bargain.pays, bargain.close) == (pays, close)
+    assert bargain.alone == (gain >= bargain.due)
 
 
 def test_free_evenings_always_pay():

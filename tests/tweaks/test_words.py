@@ -149,16 +149,20 @@ class TestReasons:
 
 
 class TestAdvice:
-    @pytest.mark.parametrize("gain, having, says", [
-        (0.05, 0.80, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.050, "
+    @pytest.mark.parametrize("gain, having, known, says", [
+        (0.05, 0.80, 0.3, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.050, "
          "0.0063 a unit of cost; with 0.80 of it in hand a unit must bring 0.005."),
-        (0.02, 0.38, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
+        (0.02, 0.38, 0.3, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
          "0.0025 a unit of cost; with 0.38 of it in hand a unit must bring 0.0024."),
-        (0.02, 0.62, "Stop here. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
-         "0.0025 a unit of cost; with 0.62 of it in hand a unit must bring 0.0039. Were everything known, 0.300 could be "
+        (0.02, 0.62, 0.3, "Pour this round. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
+         "0.0025 a unit of cost; with 0.62 of it in hand a unit must bring 0.0039. Alone it brings too little, but with "
+         "everything known 0.300 could be gained, more than three such rounds must bring: it may take them."),
+        (0.02, 0.62, 0.09, "Stop here. This round would cost 8 and is expected to raise desirability (0 to 1) by 0.020, "
+         "0.0025 a unit of cost; with 0.62 of it in hand a unit must bring 0.0039. Were everything known, 0.090 could be "
          "gained. Settle.")])
-    def test_go_on_or_stop_with_the_numbers(self, gain, having, says):
-        assert words._pay(Bargain(gain=gain, cost=8.0, worth=0.005, having=having), 0.3, "Settle.") == says
+    def test_go_on_or_stop_with_the_numbers(self, gain, having, known, says):
+        bargain = Bargain(gain=gain, cost=8.0, worth=0.005, having=having, known=known)
+        assert words._pay(bargain, "Settle.") == says
 
     def test_what_was_poured_again_is_not_to_be_poured_again(self, demo):
         """The round of a confirmation, judged: it is asked how it came out, as long as one would settle on the same."""
