@@ -39,6 +39,7 @@ from labkit.wording import about, words_joined
 
 GUESS = 0.5  # a place is still a guess while more than this part of its prior standard error is left
 FAR = 0.4  # coded: a place lies high or low in a factor beyond this
+STARTS = 3  # of a quick search: from one it may end at a melt more or fewer that would teach nothing
 
 
 def appraise_round(trial: Trial, round_: Round | int, testers: int | None = None) -> Prospect:
@@ -295,7 +296,8 @@ def _error(trial: Trial, brief: Brief, noise: Noise, pours: pd.DataFrame) -> flo
 
 
 def _searched_error(brief: Brief, pours: int, melts: int) -> float:
-    """The same of a round that is searched quickly; unrefined, one size would be further from its best than another."""
+    """The same of a round that is searched quickly; unrefined, or from one start, one size would be further from its
+    best than another."""
     plan = brief.plan(layout_of(pours, melts))
-    found = refined(plan, drafted(plan, seed=0, starts=1, kicks=0))
+    found = refined(plan, drafted(plan, seed=0, starts=STARTS, kicks=0))
     return float(np.sqrt(found.loss * plan.question.noise.pour))

@@ -70,6 +70,16 @@ def test_one_more_pour_moves_the_error_as_a_round_with_one_more_would():
         assert abs(expected) < 0.002 and changes.at[change, "moves by"] == pytest.approx(expected, abs=0.002)
 
 
+def test_one_melt_fewer_teaches_less_where_a_round_was_given_two_for_what_they_teach(demo):
+    """From a single start the quick search found nothing in it, beside a proposal of two melts "for what they teach"."""
+    two, one = (plan_round(demo, pours=4, melts=melts, seed=1) for melts in (2, 1))
+    by_melts = [appraise_round(demo, round_).changes.set_index("change") for round_ in (two, one)]
+    planned = [changes.at["as planned", "standard error"] for changes in by_melts]
+    assert planned[1] - planned[0] > 0.0015
+    assert by_melts[0].at["one fewer melt", "moves by"] == pytest.approx(planned[1] - planned[0], rel=0.2)
+    assert by_melts[1].at["one more melt", "moves by"] == pytest.approx(planned[0] - planned[1], rel=0.2)
+
+
 def test_of_each_term_the_part_of_its_variance_that_is_removed_is_told():
     """Coefficients of the polynomial by its values at six places; their covariance before and after, by dense algebra."""
     trial = Trial.from_toml(TWO_SETTINGS)
@@ -208,7 +218,7 @@ class TestWords:
 
     def test_terms_of_which_much_and_little_is_told(self):
         """The six of which most is told, highest first, none under a tenth; those under it apart."""
-        models = pd.DataFrame([("linear", 8, 3, 5, "")], columns=["model", "terms", "before", "after", "which news"])
+        models = pd.DataFrame([("linear", 8, 3, 5, "")], columns=["model", "terms", "before", "after", "newly estimable"])
         terms = pd.DataFrame({"term": list("abcdefgh"), "told": [0.1, 0.2, 0.9, 0.8, 0.5, 0.4, 0.3, 0.0999]})
         said = [block.text for block in _model_blocks(models, terms)]
         assert said == [
