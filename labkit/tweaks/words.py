@@ -160,6 +160,15 @@ def poured_alone(trial) -> pd.DataFrame:
     return points if alone and not outside_now(trial, points).any() else points.iloc[:0]
 
 
+def _planned_alone(trial, settled: pd.DataFrame) -> str:
+    """That the newest round is to confirm the formula, where it was planned at it alone and is not judged yet."""
+    newest = planned_round(trial, int(trial.plan["round"].max())) if len(trial.plan) else None
+    if newest is None or newest.number < 2 or set(newest.pours) & set(trial.judged["pour"]):
+        return ""
+    away = trial.recipe.apart(newest.frame[list(trial.recipe.coordinates)], settled[list(trial.recipe.coordinates)])
+    return f"confirm it by round {newest.number}, which is planned to pour it again" if away.max() < AGAIN else ""
+
+
 def newest_poured(trial) -> int:
     """The number of the newest planned round of which a pour is recorded, 0 where there is none."""
     plan = trial.plan
@@ -177,7 +186,8 @@ def _settling(trial, outlook: Outlook, settled: pd.DataFrame, hold: tuple[str, .
         alone = alone.iloc[:0]
     confirmed = f"appraise_confirmation(trial, {number}) says whether it did what was expected of it."
     if not len(alone):
-        return "Settle on the formula below, and pour it again to confirm it."
+        again = _planned_alone(trial, settled)
+        return f"Settle on the formula below, and {again or 'pour it again to confirm it'}."
     if trial.recipe.apart(alone, settled[list(alone)]).max() < AGAIN:
         return f"Settle on the formula below. Round {number} poured it again: {confirmed}"
     drawn = outlook.draws(pd.concat([settled[list(alone)], alone.iloc[[0]]], ignore_index=True))

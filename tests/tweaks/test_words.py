@@ -187,7 +187,10 @@ class TestAdvice:
             f"Settle on what round {number} poured ({words_joined(pours)}): the formula below is not expected to be better "
             f"by 0.005. {then}")
         anew = "Settle on the formula below, and pour it again to confirm it."
-        assert words._settling(demo, outlook, best) == anew
+        assert words._settling(demo, outlook, best) == words._settling(poured, outlook, near) == anew
+        for waits in (poured, demo.with_round(plan.round)):
+            assert words._settling(waits, outlook, best) == (
+                f"Settle on the formula below, and confirm it by round {number}, which is planned to pour it again.")
         assert words._settling(judged, outlook, near, ("load",)) == anew               # asked to hold another load
         assert words._settling(judged, outlook, near, ("wax",)) == words._settling(judged, outlook, near)
         assert labkit.appraise_confirmation(judged, number, seed=2).verdict == "not clear"         # three are not judged yet
