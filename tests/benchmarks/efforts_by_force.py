@@ -256,7 +256,7 @@ def judged(trial, world, plays: int, seed: int) -> list[dict]:
             more = gains[name] - gains["round"]
             row[source] = {"gain": float(gains["round"].mean()), "more": float(more.mean()),
                            "unit": float(unit.mean()), "unit se": float(unit.std() / np.sqrt(len(unit))),
-                           "pays": float(more.mean() - trial.cost.worth * extra),
+                           "pays": float(more.mean() - compared.bargain.unit * extra),
                            "pays se": float(more.std() / np.sqrt(len(more)))}
         row["force"]["paid"] = float((force[f"{name} paid"] - force["round paid"]).mean())
         row["force"]["round paid"] = float(force["round paid"].mean())
