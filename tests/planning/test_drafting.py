@@ -5,7 +5,7 @@ from wishes import trial_of
 
 from labkit.planning.draft import drafted, refined, weighable_points
 from labkit.planning.layout import layout_of
-from labkit.planning.plan import _brief
+from labkit.planning.plan import brief_of
 from labkit.planning.points import Points
 from labkit.planning.wish import Wish
 from labkit.rounds import Batch
@@ -13,7 +13,7 @@ from labkit.rounds import Batch
 
 def searched(trial, *, pours=4, melts=2, **wish):
     """The plan of a wish, a draft from few searches, and the same refined."""
-    task = _brief(trial, Wish(pours=pours, melts=melts, **wish))
+    task = brief_of(trial, Wish(pours=pours, melts=melts, **wish))
     plan = task.plan(layout_of(pours, melts, control=task.control is not None))
     draft = drafted(plan, seed=3, starts=2, kicks=1)
     return plan, draft, refined(plan, draft)
