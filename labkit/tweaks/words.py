@@ -8,9 +8,9 @@ import pandas as pd
 
 from labkit.aside import not_taken_back, without_aside
 from labkit.attributes import only_read
-from labkit.outgrown import outside_now
-from labkit.planning.given import formulas_of, planned_round
+from labkit.planning.wish import start_outside
 from labkit.rounds import Round
+from labkit.tweaks.alone import failed_alone, newest_poured, poured_alone
 from labkit.tweaks.outlook import LEAD, SAME, Outlook, wanted_part
 from labkit.tweaks.telling import LOSS, moved_along
 from labkit.tweaks.worth import Worth
@@ -46,6 +46,9 @@ def first_advice(trial, scored: int, hold: Mapping[str, float] = MappingProxyTyp
     so_far = (f"No pour has been {judged['or']} yet" if not scored
               else f"Only {plural(scored, 'pour')} has been {judged['or']} so far")
     known = f"{so_far}, so nothing is known about what to change."
+    if where := start_outside(trial):
+        starting += (f". It lies outside the limits ({where}), so no round has it: mend [formula] or the limits if "
+                     "whatever is settled on is to be compared with it")
     if first := first_of_all(trial):
         return f"{known} {first} Then ask again: this round comes too early. The formula below is {starting}."
     return (f"{known} This round is planned to teach the most about all {_kinds(trial)} at once; the formula below is "
@@ -149,24 +152,6 @@ def _unvaried(trial, hold: Mapping[str, float]) -> list[str]:
             "plan_round would tell before you settle."] * bool(same)
 
 
-def poured_alone(trial) -> pd.DataFrame:
-    """Coordinates by pour of the newest round that was poured, where it was planned at one formula and is judged, as a
-    confirmation is. A round that waits to be poured tells nothing of what was confirmed before it.
-
-    Without a row where it was not, where there is no round before it to confirm, or where the limits forbid it now.
-    """
-    newest = planned_round(trial, newest_poured(trial))
-    points = newest.frame.set_index("pour")[list(trial.recipe.coordinates)]
-    alone = newest.number > 1 and set(points.index) <= set(trial.judged["pour"]) and len(formulas_of(newest)) == 1
-    return points if alone and not outside_now(trial, points).any() else points.iloc[:0]
-
-
-def newest_poured(trial) -> int:
-    """The number of the newest planned round of which a pour is recorded, 0 where there is none."""
-    plan = trial.plan
-    return max(plan.loc[plan["pour"].isin(set(trial.pours["pour"])), "round"], default=0)
-
-
 def _settling(trial, outlook: Outlook, settled: pd.DataFrame, hold: tuple[str, ...] = ()) -> str:
     """What to settle on, and whether that was confirmed: what was poured alone, where it is as good.
 
@@ -177,6 +162,10 @@ def _settling(trial, outlook: Outlook, settled: pd.DataFrame, hold: tuple[str, .
     if np.abs(over(alone) - over(settled))[:, held].max(initial=0.0) > AGAIN:
         alone = alone.iloc[:0]
     confirmed = f"appraise_confirmation(trial, {number}) says whether it did what was expected of it."
+    failed = failed_alone(trial)
+    if len(failed) and trial.recipe.apart(failed, settled[list(failed)]).max() < AGAIN:
+        return (f"Find out why {words_joined(list(failed.index))} failed before you settle on the formula below: round "
+                f"{number} poured it again. Then pour it once more to confirm it.")
     if not len(alone):
         return "Settle on the formula below, and pour it again to confirm it."
     if trial.recipe.apart(alone, settled[list(alone)]).max() < AGAIN:

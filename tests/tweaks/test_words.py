@@ -1,4 +1,5 @@
 """The reason for each pour and the advice: whole sentences, and numbers against a surface whose draws are known."""
+import dataclasses
 import types
 
 import numpy as np
@@ -186,6 +187,25 @@ class TestAdvice:
         assert words._settling(judged, outlook, near, ("load",)) == anew               # asked to hold another load
         assert words._settling(judged, outlook, near, ("wax",)) == words._settling(judged, outlook, near)
         assert labkit.appraise_confirmation(judged, number, seed=2).verdict == "not clear"         # three are not judged yet
+
+    def test_where_what_was_poured_again_failed_that_comes_first(self, demo):
+        """Not where the pour is set aside, nor where one would settle elsewhere, nor where it was one of several formulas."""
+        plan = labkit.plan_confirmation(demo, demo.made.loc[["P10"], NAMES], pours=2, seed=2)
+        number, pours, best = plan.round.number, plan.round.pours, plan.round.frame[NAMES].iloc[[0]]
+        made = plan.round.as_poured().assign(outcome=["ok", "failed: broke"])
+        failed, outlook = demo.with_round(plan.round).with_pours(made), Outlook.of(demo, labkit.fit_surfaces(demo), seed=2)
+        assert words._settling(failed, outlook, best) == (
+            f"Find out why {pours[1]} failed before you settle on the formula below: round {number} poured it again. Then "
+            "pour it once more to confirm it.")
+        anew = "Settle on the formula below, and pour it again to confirm it."
+        assert words._settling(failed, outlook, best.assign(load=best["load"] - 0.02)) == anew
+        row = dict.fromkeys(failed.set_aside, "") | {"action": "set aside", "pour": pours[1], "reason": "dropped"}
+        aside = dataclasses.replace(failed, tables={**failed.tables, "set_aside": pd.DataFrame([row])})
+        assert words._settling(aside, outlook, best) == anew
+        other = labkit.plan_round(demo, pours=2, melts=1, seed=1)
+        made = other.as_poured().assign(outcome=["ok", "failed: broke"])
+        there = other.frame.set_index("pour").loc[[other.pours[1]], NAMES]
+        assert words._settling(demo.with_round(other).with_pours(made), outlook, there) == anew
 
     def test_a_better_formula_than_the_one_confirmed_is_to_be_confirmed_itself(self, demo):
         """The round was poured where P01 was; by how much the best is better and how surely: counted over the draws."""
