@@ -52,12 +52,19 @@ def _ingredient(blank: Trial, frames: Frames) -> LabkitError | None:
 
 
 def _called_otherwise(blank: Trial, frames: Frames, table: str, name: str) -> str:
-    """The ingredient that the table has to name and does not, while another table does; the nearest of several."""
-    recipe, beside = blank.recipe, {c for other, frame in frames.items() if other != table for c in frame}
+    """The ingredient that the table has to name and does not, while another table does; the nearest of several.
+
+    Two that some table names side by side are two. In pours.csv nothing of the pot need be named, but a blank column
+    of it may be.
+    """
+    recipe, beside = blank.recipe, [set(frame) for other, frame in frames.items() if other != table]
+    is_blank_there = not _filled(frames[table][grams_column(name)])
     of_table = {"plan": recipe.ingredients, "melts": recipe.pot,
-                "pours": [i for i in recipe.ingredients if i not in recipe.pot]}[table]
-    lacking = [i for i in of_table if grams_column(i) not in frames[table] and grams_column(i) in beside]
-    return "" if grams_column(name) in beside else near_to(name, lacking, cutoff=0)
+                "pours": [i for i in recipe.ingredients if i not in recipe.pot or is_blank_there]}[table]
+    lacking = [i for i in of_table if grams_column(i) not in frames[table]]
+    others = [i for i in lacking if any(grams_column(i) in columns for columns in beside)
+              and not any({grams_column(i), grams_column(name)} <= columns for columns in beside)]
+    return near_to(name, others, cutoff=0)
 
 
 def _not_in_the_pot(blank: Trial, frames: Frames, name: str, fact: str) -> LabkitError:

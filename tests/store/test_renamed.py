@@ -161,6 +161,26 @@ class TestIngredient:
             f"{table}.csv has a column '{otherwise} [g]', filled in {rows} rows, and none named '{ingredient} [g]'. If it is the "
             f"same, give it that name; only where it is another ingredient, name '{otherwise}' in [formula].")
 
+    @pytest.mark.parametrize(("done", "table", "rows"), [
+        (("plan",), "melts", 6), (("plan", "pours"), "melts", 6), (("melts",), "plan", 12), (("plan", "melts"), "pours", 0)])
+    def test_renamed_in_trial_toml_and_some_tables_it_is_asked_for_in_the_next(self, demo_copy, done, table, rows):
+        """It is no second ingredient with 0 percent: what one table still calls by the old name is what others hold."""
+        define(demo_copy, ("mango butter", "mango"))
+        for path in (demo_copy / f"{name}.csv" for name in done):
+            path.write_text(path.read_text(encoding="utf-8").replace("mango butter [g]", "mango [g]"), encoding="utf-8")
+        assert told(demo_copy) == (
+            f"{table}.csv has a column 'mango butter [g]', filled in {rows} rows, and none named 'mango [g]'. If it is the "
+            "same, give it that name; only where it is another ingredient, name 'mango butter' in [formula].")
+
+    def test_two_that_stand_side_by_side_in_a_table_are_two(self, demo_copy):
+        define(demo_copy, ('"red paste"', '"rose paste"'))
+        path = demo_copy / "pours.csv"
+        table = pd.read_csv(path, dtype=str, keep_default_na=False)
+        table.insert(9, "rose paste [g]", "")
+        table.to_csv(path, index=False)
+        assert told(demo_copy) == (
+            f"plan.csv has a column 'red paste [g]', filled in 12 rows, but 'red paste' is not in [formula]. {KEEP_OIL}")
+
     def test_no_pot_any_more(self, demo_copy):
         define(demo_copy, (r"\[melt\]\npot[^\n]*\n", ""))
         assert told(demo_copy) == (
