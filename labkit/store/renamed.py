@@ -39,6 +39,8 @@ def _ingredient(blank: Trial, frames: Frames) -> LabkitError | None:
     for table in [name for name in ("plan", "melts", "pours") if name in frames]:
         for column in [c for c in _strange(blank, frames, table) if c.endswith(" [g]") and c != BASE]:
             name, fact = column.removesuffix(" [g]"), _has(frames, table, column)
+            if table == "melts" and "pour" in frames[table]:
+                break                                   # the plan or the pours were saved in its place
             if table == "melts" and name in recipe.ingredients:
                 return _not_in_the_pot(blank, frames, name, fact)
             if other := _called_otherwise(blank, frames, table, name):

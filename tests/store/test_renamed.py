@@ -181,6 +181,14 @@ class TestIngredient:
         assert told(demo_copy) == (
             f"plan.csv has a column 'red paste [g]', filled in 12 rows, but 'red paste' is not in [formula]. {KEEP_OIL}")
 
+    @pytest.mark.parametrize(("table", "strange"), [("plan", "round"), ("pours", "pour")])
+    def test_another_table_saved_as_melts_says_nothing_of_the_pot(self, demo_copy, table, strange):
+        """Both hold the paste, which no pot does."""
+        (demo_copy / "melts.csv").write_bytes((demo_copy / f"{table}.csv").read_bytes())
+        assert told(demo_copy) == (
+            f"melts.csv has a column '{strange}' that is not known here. The columns are 'melt', 'date', 'candelilla wax [g]', "
+            "'mango butter [g]', 'jojoba oil [g]', 'vitamin E [g]', 'note', 'corrects' and 'reason'.")
+
     def test_no_pot_any_more(self, demo_copy):
         define(demo_copy, (r"\[melt\]\npot[^\n]*\n", ""))
         assert told(demo_copy) == (
