@@ -280,10 +280,22 @@ def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth
                      outlook.failing.predict(round_.frame[names])["chance"].to_numpy())
     itself, start = (trial.recipe.apart(round_.frame[names], one[names])[:, 0] < AGAIN
                      for one in (settled, trial.recipe.starting_factors))
+    rows = [row | {"stepped": stepped} for row, stepped in zip(
+        table.to_dict("records"), _stepped(trial, round_.frame[names], nearest), strict=True)]
     table["why"] = [(STARTING if first and row["distance"] >= AGAIN else
                      _why(row, "" if same else where, float(base.mean()), float(base.std(ddof=1)))) + _risk(row)
-                    for row, where, same, first in zip(table.to_dict("records"), moved, itself, start, strict=True)]
+                    for row, where, same, first in zip(rows, moved, itself, start, strict=True)]
     return table
+
+
+def _stepped(trial, points: pd.DataFrame, nearest: list[str]) -> list[str]:
+    """In words the settings of each point that are a step from the nearest pour, which is no difference; or nothing."""
+    recipe, made = trial.recipe, trial.made
+    if not len(made) or not recipe.settings:
+        return [""] * len(points)
+    gaps = np.abs(recipe.over_ranges(points) - recipe.over_ranges(made.loc[nearest]))
+    off = pd.DataFrame(gaps, columns=list(recipe.coordinates))[list(recipe.settings)] > AGAIN
+    return [f" but for a step of {words_joined(row.index[row])}" if row.any() else "" for _, row in off.iterrows()]
 
 
 def _risk(row: dict) -> str:
@@ -314,7 +326,8 @@ def _why(row: dict, where: str, settled: float, known: float) -> str:
     where : how it differs from the settled formula; empty where it is that one.
     """
     if row["distance"] < AGAIN:
-        return f"{row['nearest pour']} again, because one more pour of it tells more than a new formula"
+        again = f"{row['nearest pour']} again{row.get('stepped', '')}"
+        return f"{again}, because one more pour of it tells more than a new formula"
     if not where:
         return "the formula below itself, because a pour of it tells more than one of another"
     told = percent(row["chance of beating the best"])

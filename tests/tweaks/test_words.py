@@ -95,6 +95,21 @@ class TestReasons:
             "less wax and more red_share against the formula below, where less is known: the uncertainty of 0.50 (0.00 at the "
             "formula below) becomes 0.30"]
 
+    @pytest.mark.parametrize("at, says", [(73.0, " but for a step of pour_temperature"), (74.0, ""), (74.2, "")])
+    def test_a_step_of_a_setting_is_told_though_it_is_no_difference(self, at, says):
+        """1 of 12 degC, as it can be read: more than a fiftieth of the range, .2 degC is less."""
+        text = TERRACOTTA.replace("low = 68\nhigh = 80", "low = 68\nhigh = 80\nstep = 1")
+        trial = labkit.Trial.from_toml(text)
+        first = round_at(trial, POURED[:1], 1)
+        made = first.as_poured().assign(pour_temperature=at)
+        trial = trial.with_round(first).with_pours(made)
+        outlook = Outlook(attributes=trial.attributes, surfaces={"payoff": Known()}, seed=3, n=400)
+        again = round_at(trial, POURED[:1], 2)
+        worth = Worth(gain=0.0, before=np.array([0.1]), after=np.array([0.1]))
+        told = words.reasons(trial, again, outlook, again.frame[NAMES], worth)
+        assert list(told["why"]) == [f"P01 again{says}, because one more pour of it tells more than a new formula"]
+        assert "stepped" not in told
+
     def test_it_is_not_said_that_less_is_known_where_more_is(self):
         row = {"distance": 0.3, "nearest pour": "P01", "desirability": 0.4, "chance of beating the best": 0.04,
                "sd before": 0.03, "sd after": 0.02}
