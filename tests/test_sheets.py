@@ -108,6 +108,18 @@ def test_carnauba_wants_more_heat(name):
     assert f"to about 90\u00a0°C (common practice): {name} melts up to 86\u00a0°C." in page
 
 
+def test_what_is_set_for_a_whole_pot_stands_beside_it():
+    """It stood only in the table of pours, which is read when the pot is divided."""
+    text = STICK.replace("low = 68", "per_melt = true\nlow = 68") + "[settings.stirring]\nunit = \"min\"\nlow = 1\nhigh = 5\n"
+    trial = Trial.from_toml(text)
+    points = trial.region.corners().iloc[[0, 0, -1, -1]]
+    round_ = round_from_factors(trial.recipe, trial.batch, number=1, melts=["M01", "M01", "M02", "M02"], coordinates=points,
+                                pours=["P01", "P02", "P03", "P04"])
+    page = bench_sheet(trial, round_)
+    assert re.findall(r">for all of it: ([^<]*)<", page) == ["pour temperature 68.0\u00a0°C", "pour temperature 80.0\u00a0°C"]
+    assert "for all of it" not in bench_sheet(*planned())
+
+
 @pytest.mark.parametrize(("name", "told"), [
     ("carnauba", "90\u00a0°C (common practice): carnauba melts up to 86\u00a0°C."),
     ("Carnauba wax flakes", "90\u00a0°C (common practice): Carnauba wax flakes melts up to 86\u00a0°C."),

@@ -97,7 +97,15 @@ def _melts(round_: Round, allowance: float) -> list[dict]:
     sheet, made = round_.melt_sheet(allowance).set_index("melt").drop(columns="pours"), round_.to_frame()
     return [{"name": melt, "pours": list(made.loc[made["melt"] == melt, "pour"]),
              "rows": [(column.removesuffix(" [g]"), round_.batch.told(grams)) for column, grams in row.items()],
-             "total": round_.batch.told(row.sum())} for melt, row in sheet.iterrows()]
+             "total": round_.batch.told(row.sum()), "settings": _of_the_pot(round_, made[made["melt"] == melt].iloc[0])}
+            for melt, row in sheet.iterrows()]
+
+
+def _of_the_pot(round_: Round, pour: Mapping) -> list[str]:
+    """What is set for a pot as a whole, in words: it has to be known before the pot is divided."""
+    settings = [s for s in round_.recipe.setting_list if s.name in round_.recipe.per_melt]
+    return [f"{s.name.replace('_', ' ')} {number_text(pour[s.name], round_.digits[s.name])} {unit_text(s.unit)}".strip()
+            for s in settings]
 
 
 def _pours(round_: Round, recipe: Recipe) -> dict:
