@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import meant, near_to, parse_number
+from labkit.checks import meant, near_to, parse_number, rounded_to
 from labkit.equations import Statement
 from labkit.errors import LabkitError, PlanError, PourError, ScoreError
 from labkit.pours import BASE
@@ -186,9 +186,14 @@ def _redefined(blank: Trial, frames: Frames) -> LabkitError | None:
     grams = typed[[grams_column(i) for i in recipe.ingredients]].to_numpy(dtype=float)
     for s in stated:
         column, found = s.column, typed[s.column].to_numpy(dtype=float)
-        off = np.abs(said[column] - found) * (grams @ s.within_row) > blank.batch.balance_step_g / 2
+        room = np.array([rounded_to(cell) for cell in plan[column]])
+        off = (np.abs(said[column] - found) - room) * (grams @ s.within_row) > blank.batch.balance_step_g / 2
+        row, least = int(np.argmax(off)), np.array([rounded_to(cell, least=1) for cell in plan[column]])
+        if off.sum() > 1 and (np.abs(said[column] - found) <= least + 1e-9).all():
+            return PlanError(f"plan.csv has {column} in few decimals, such as {plan[column].iloc[row]} where its grams "
+                             f"say {found[row]:.4g} in row {plan.index[row]}. Take it back from a copy, or delete that "
+                             "column: it is read off the grams.")
         if off.sum() > 1 and off.mean() > 0.5:
-            row = int(np.argmax(off))
             blend = next((name for name, columns in recipe.blends.items() if column in columns), "")
             where = f"[blends.{blend}]" if blend else f"[factors.{column}]"
             return PlanError(

@@ -258,6 +258,41 @@ class TestFactor:
             "plan.csv row 2: load is 0.05025, but the grams say 0.03025. The grams rule: correct them, or the factor.")
 
 
+class TestRounded:
+    """A spreadsheet saves the decimals that it shows; what was planned is read off the grams in any case."""
+
+    @staticmethod
+    def shown(folder, decimals, mark="."):
+        path = folder / "plan.csv"
+        table = pd.read_csv(path, dtype=str, keep_default_na=False)
+        for column in ("wax", "red_share", "load"):
+            table[column] = [f"{float(cell):.{decimals}f}".replace(".", mark) for cell in table[column]]
+        table.to_csv(path, index=False)
+
+    @pytest.mark.parametrize(("decimals", "mark"), [(4, "."), (3, "."), (3, ",")])
+    def test_to_three_decimals_or_more(self, demo_copy, decimals, mark):
+        before = labkit.read_trial(demo_copy)
+        self.shown(demo_copy, decimals, mark)
+        pd.testing.assert_frame_equal(labkit.read_trial(demo_copy).plan, before.plan)
+
+    def test_to_fewer_it_is_no_other_definition_and_the_advice_works(self, demo_copy):
+        before = labkit.read_trial(demo_copy)
+        self.shown(demo_copy, 2)
+        for column, cell, grams in (("wax", "0.19", "0.1916"), ("load", "0.03", "0.03025")):
+            assert told(demo_copy) == (
+                f"plan.csv has {column} in few decimals, such as {cell} where its grams say {grams} in row 2. Take it back "
+                "from a copy, or delete that column: it is read off the grams.")
+            table = pd.read_csv(demo_copy / "plan.csv", dtype=str, keep_default_na=False)
+            table.drop(columns=column).to_csv(demo_copy / "plan.csv", index=False)
+        pd.testing.assert_frame_equal(labkit.read_trial(demo_copy).plan, before.plan)
+
+    def test_a_slip_beside_rounded_values_is_still_told_as_one(self, demo_copy):
+        self.shown(demo_copy, 3)
+        path = demo_copy / "plan.csv"
+        path.write_text(path.read_text().replace(",0.030,", ",0.050,", 1))
+        assert told(demo_copy) == "plan.csv row 2: load is 0.05, but the grams say 0.03025. The grams rule: correct them, or the factor."
+
+
 def test_a_column_whose_name_was_mistyped(demo_copy):
     path = demo_copy / "pours.csv"
     path.write_text(path.read_text().replace(",defects,", ",defect,", 1))
