@@ -127,9 +127,10 @@ def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, gain: float, c
     settling = _settling(trial, outlook, settled, tuple(asked.hold)) if stop else ""
     pay = _pay(gain, cost, asked.worth, stop, known, settling)
     pay += " Whether to stop is close: computed with another seed it may turn." * close
-    first = [f"{first_of_all(trial)} Then ask again: that may turn what is said now."] * bool(first_of_all(trial))
+    first = first_of_all(trial) if stop else ""
+    waits = [f"{first} Then ask again: that may turn what is said now."] * bool(first)
     left = [*_little(outlook, settled), *_unvaried(trial, asked.hold)] if stop else []
-    sentences = [*first * stop, pay, *left, *_held(trial, asked, outlook, settled), *missing(trial, outlook.surfaces)]
+    sentences = [*waits, pay, *left, *_held(trial, asked, outlook, settled), *missing(trial, outlook.surfaces)]
     return "\n".join(sentences)
 
 
