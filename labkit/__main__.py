@@ -162,7 +162,8 @@ def _row_of(tables, table: str, name: str) -> str:
 
 def _doubts(disk: OnDisk) -> list[Block]:
     """What stands in the tables and can hardly be so, or should stand there."""
-    return [line(f"In doubt: {why}") for why in (*doubts_on_files(disk.folder, disk.tables), *disk.trial.doubts)]
+    files = doubts_on_files(disk.folder, disk.tables, disk.trial)
+    return [line(f"In doubt: {why}") for why in (*files, *disk.trial.doubts)]
 
 
 def rehearsed(asked) -> Report:

@@ -36,6 +36,15 @@ def is_blank(cell: object) -> bool:
     return cell is None or cell is pd.NaT or cell is pd.NA or (isinstance(cell, float) and math.isnan(cell))
 
 
+def rounded_to(cell: object, *, least: int = 3) -> float:
+    """By how much rounding may have moved a number as it is written: half of its last place, from some decimals on.
+
+    A spreadsheet saves what it shows. Nothing of what is no text, and of one with fewer decimals.
+    """
+    decimals = re.fullmatch(r"\d*[.,](\d+)", cell.strip()) if isinstance(cell, str) else None
+    return 0.5 * 10.0 ** -len(decimals[1]) if decimals and len(decimals[1]) >= least else 0.0
+
+
 def parse_number(cell: object, *, where: str, error: type[LabkitError] = LabkitError, or_blank: str = "") -> float:
     """The number in a cell, with a decimal comma or a decimal point; a blank cell gives NaN.
 

@@ -1,9 +1,9 @@
 """Facts of what is on the shelf.
 
 Nothing asks for INCI names and densities yet: they are for ingredient lists and spoon measures to come. Densities are
-from memory. Of a trial's own `[pantry]` only the flag of an ingredient is read (what testers are told of allergies),
-which overrules the one here. Melting ranges of waxes: OCL (2022), article ocl210097, Table 1; the others are from
-memory.
+from memory. Of a trial's own `[pantry]` two facts of an ingredient are read, its flag (what testers are told of
+allergies) and its melting range; they overrule those here. Melting ranges of waxes: OCL (2022), article ocl210097,
+Table 1; the others are from memory.
 """
 
 import re
@@ -78,6 +78,9 @@ ALLERGENS = (
     (r"wheat", "wheat"), (r"milk", "milk"), (r"coconuts?", "coconut"), (r"carmine|cochineal", "carmine; insect"),
     (r"lanolin|wool wax", "lanolin"), (r"fragrances?|perfumes?|parfum|flavou?rs?|aromas?|essential oils?", "fragrance"),
 )
+# Words in a name that tell which wax is meant: "carnauba", "Beeswax, white", "organic candelilla wax".
+WAXES = ((r"bees'?s? ?wax", "beeswax"), (r"candelilla", "candelilla wax"), (r"carnauba", "carnauba wax"),
+         (r"rice(?: bran)? wax", "rice bran wax"), (r"sunflower(?: seed)? wax", "sunflower wax"))
 _BY_NAME = {name.casefold(): ingredient for name, ingredient in PANTRY.items()}
 
 
@@ -92,6 +95,15 @@ def flag_of(name: str) -> str:
         return known.flag
     words = name.replace("_", " ")
     return "; ".join(told for pattern, told in ALLERGENS if re.search(rf"\b(?:{pattern})\b", words, re.IGNORECASE))
+
+
+def melts_up_to(name: str) -> float | None:
+    """The upper end of a melting range [degC]: of an ingredient known here, or the hottest of the waxes in its name."""
+    if known := known_as(name):
+        return known.melting[1] if known.melting else None
+    words = name.replace("_", " ")
+    told = [PANTRY[wax].melting[1] for pattern, wax in WAXES if re.search(rf"\b(?:{pattern})\b", words, re.IGNORECASE)]
+    return max(told, default=None)
 
 
 def role_of(name: str) -> str:

@@ -16,6 +16,7 @@ DIRECTIONS = ("up", "down")
 WAYS = ("Write up where a higher value is more of what is read, as for every attribute of trial.toml, and down where "
         "it is less.")
 READING_KEY = ("pour", "method", "repeat")
+FIRST = "1"  # of the column repeat, as the form writes it; who writes one reading a pour leaves it empty
 SLIP = 0.85  # of 1: a slip of a letter or two in the name of a method
 _GAPS = re.compile(r"[\W_]+")
 READING_COLUMNS = ("pour", "method", "direction", "value", "unit", "repeat", *CORRECTION)
@@ -158,6 +159,16 @@ def _check_method(row: Mapping, attribute: Attribute | None, ways: Mapping[str, 
             f"{where}: {attribute.name} is {row['value']:g}; {method} runs from {attribute.low:g} to "
             f"{attribute.high:g} {attribute.unit}. Read again, or widen the scale in trial.toml if the value is true."
         )
+
+
+def doubts_on_what_was_read(readings: pd.DataFrame) -> list[str]:
+    """Fact and advice where one value stands as repeat 1 and without a number, so that one reading counts as two."""
+    standing = last_readings(readings)
+    standing = standing[standing["repeat"].isin(["", FIRST])]
+    twice = standing[standing.duplicated(["pour", "method", "value"], keep="first")]
+    return [f"readings.csv: {method} of {pour} stands as {value:g} with repeat {FIRST} and without a repeat. Take one "
+            "back with correct_readings and an empty value if they are one reading, or number both."
+            for pour, method, value in twice[["pour", "method", "value"]].itertuples(index=False)]
 
 
 def last_readings(readings: pd.DataFrame) -> pd.DataFrame:

@@ -183,8 +183,20 @@ def told_unjudged(trial: Trial) -> list[str]:
     told = [f"Poured and not scored yet: {words_joined(bare)}."] * bool(bare and trial.scored_attributes)
     none = [name for name in trial.scored_attributes if scored and name not in set(said["attribute"])]
     told += [f"Not scored by anybody yet: {words_joined(none)}."] * bool(none)
+    told += _half_scored(trial, made.loc[made.index.isin(scored)])
     for name in trial.read_attributes:
         there = set(readings.loc[readings["attribute"] == name, "pour"])
         bare = [pour for pour in made.index[made["ok"]] if pour not in there]
         told += [f"Poured and {name} not read yet: {words_joined(bare)}."] * bool(bare)
+    return told
+
+
+def _half_scored(trial: Trial, scored: pd.DataFrame) -> list[str]:
+    """Pours of the newest round that was scored, of which no row says anything of what is wanted and was scored before:
+    a column may have been forgotten. A row that was taken back, or holds no score, says that it was not."""
+    newest, told = scored.index[scored["round"] == scored["round"].max()], []
+    for name in [name for name, a in trial.scored_attributes.items() if a.wanted is not None]:
+        there = set(trial.scores.loc[trial.scores["attribute"] == name, "pour"])
+        bare = [pour for pour in newest if there and pour not in there]
+        told += [f"Scored, but not for {name}: {words_joined(bare)}."] * bool(bare)
     return told

@@ -6,7 +6,7 @@ from fractions import Fraction
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_whole, parse_grams, parse_id, parse_number
+from labkit.checks import check_whole, parse_grams, parse_id, parse_number, rounded_to
 from labkit.errors import FormulaError, PlanError
 from labkit.formula import Recipe
 from labkit.handing import hands_out_copies
@@ -339,8 +339,9 @@ def _check_stated(
         if s.column not in frame.columns:
             continue
         for k, label in enumerate(frame.index):
-            stated = parse_number(frame[s.column].iloc[k], where=f"{table} row {label}: {s.column}", error=PlanError)
-            actual = found[s.column].iloc[k]
-            if abs(stated - actual) * float(grams[k] @ s.within_row) > batch.balance_step_g / 2:
+            cell, actual = frame[s.column].iloc[k], found[s.column].iloc[k]
+            stated = parse_number(cell, where=f"{table} row {label}: {s.column}", error=PlanError)
+            off = abs(stated - actual) - rounded_to(cell)
+            if off * float(grams[k] @ s.within_row) > batch.balance_step_g / 2:
                 raise PlanError(f"{table} row {label}: {s.column} is {stated:.4g}, but the grams say {actual:.4g}. "
                                 "The grams rule: correct them, or the factor.")

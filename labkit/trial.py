@@ -15,7 +15,7 @@ from labkit.errors import LabkitError, PlanError, TrialError
 from labkit.formula import Recipe
 from labkit.handing import Tables, fixed
 from labkit.pours import doubts_on_what_was_made, melt_columns, pour_columns, standing_pours, typed_melts, typed_pours
-from labkit.readings import READING_COLUMNS, standing_readings, typed_readings
+from labkit.readings import READING_COLUMNS, doubts_on_what_was_read, standing_readings, typed_readings
 from labkit.region import Region
 from labkit.reordered import doubts_on_order
 from labkit.rounds import Batch, Cost, Round, plan_columns, typed_plan
@@ -185,6 +185,7 @@ class Trial:
         """What stands in the tables and can hardly be so, a sentence of fact and one of advice each."""
         said = doubts_on_what_was_said(
             self.tables["scores"], self.tables["servings"], poured=_days(self.tables["pours"], "pour"))
+        said += doubts_on_what_was_read(self.tables["readings"])
         written = doubts_on_what_is_written(self.recipe.shelf)
         made = doubts_on_what_was_made(self.tables, self.recipe, self.batch)
         said += doubts_on_days(self.tables) + doubts_on_order(self.tables) + doubts_on_people(self._standing)

@@ -300,3 +300,30 @@ def test_a_cut_at_a_pour_counts_it_as_under(more, told):
     """Between 0.1 and 0.1004 three digits give 0.1 itself."""
     made = pd.DataFrame({"wax": [0.1, 0.1, 0.1, 0.1004, 0.1004], "failed": [False] * 3 + [True] * 2})
     assert failing_module._split(made, "wax", more) == told
+
+
+def made_at(wax, failed):
+    return pd.DataFrame({"wax": wax, "failed": failed})
+
+
+def test_no_cut_parts_pours_of_one_pot(soft):
+    """What two pours draw from one pot differs in the last digit of a double."""
+    pot = 0.1 + 0.05
+    made = made_at([0.12, pot, np.nextafter(pot, 1), 0.2, 0.21], [True, True, False, False, False])
+    assert failing_module._split(made, "wax", False, 0.0012) == "2 of 3 under wax 0.175, 0 of 2 over it"
+    assert failing_module._split(made, "wax", False).startswith("2 of 2 under wax 0.15,")
+    made = made_at([pot, np.nextafter(pot, 1)], [True, False])
+    assert failing_module._split(made, "wax", False, 0.0012).startswith("1 of 1 under")          # for want of others
+
+
+def test_no_cut_parts_a_pour_that_failed_from_the_same_formula_that_held(soft):
+    """Within a hundredth of the range of wax (0.10 to 0.22) two pours are one formula but for weighing."""
+    failing = labkit.fit_failing(soft)
+    wax, made = failing.made["wax"].sort_values(), failing.made.copy()
+    under = int(made["failed"].sum())
+    last, first = wax.index[under - 1], wax.index[under]
+    made.loc[first, "wax"] = wax[last] + 0.0005
+    told = dataclasses.replace(failing, made=made).in_one_line()
+    assert told.startswith("pours with less wax failed: ") and f"{under} of {under} under" not in told
+    value = float(told.split(" wax ")[2].split(",")[0])
+    assert not wax[last] <= value < wax[last] + 0.0005

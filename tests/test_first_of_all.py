@@ -111,3 +111,16 @@ class TestCommandLine:
         plan.write_text(plan.read_text(encoding="utf-8").splitlines(keepends=True)[0], encoding="utf-8")
         assert main(["next", str(folder), "--pours", "3", "--melts", "3"]) == 0
         assert "Pour next (round 1: 3 pours in 3 melts)" in told(capsys)
+
+
+def test_who_is_told_to_stop_is_told_first_what_the_newest_round_still_has_to_tell(demo):
+    """In a notebook, too: one stopped and settled there while a pour waited to be scored."""
+    asked = {"pours": 4, "melts": 2, "seed": 2, "worth": 1.0}
+    whole = labkit.suggest_next(demo, **asked)
+    assert whole.stop and whole.advice.startswith("Stop here.")
+    scores = demo.tables["scores"]
+    waits = labkit.Trial.from_toml(TERRACOTTA).with_tables(
+        {**demo.tables, "scores": scores[scores["pour"] != "P12"]}, files=True)
+    told = labkit.suggest_next(waits, **asked).advice
+    assert told.startswith("First have P12 scored. Then ask again: that may turn what is said now.\nStop here.")
+    assert labkit.suggest_next(waits, **asked | {"worth": 1e-6}).advice.startswith("Pour this round.")

@@ -229,3 +229,11 @@ class TestBesideScores:
         noise = jury_of(surfaces).noise["softness"]
         assert noise["panel"] == surfaces["softness"].scores["score_se"].median() > 0
         assert set(noise) == {"round", "melt", "pour", "panel"} and all(value > 0 for value in noise.values())
+
+
+def test_what_a_factor_does_to_what_is_read_is_told_in_its_unit(needle):
+    """The truth falls by 8 mm from little wax to much."""
+    effect = needle.effects.at["wax", "effect"]
+    assert -10 < effect < -6
+    assert needle.in_one_line().startswith(f"softness: wax {effect:+.1f} mm")
+    assert f"On average over the region: wax {effect:+.1f} mm" in str(needle)

@@ -174,3 +174,17 @@ def test_what_is_read_under_another_name_by_now_is_said(folder):
     assert said(form) == ("Nothing was saved. no instrument reads softness in trial.toml any more. Run the cell again for a "
                           "form of what is read now.")
     assert files(folder) == before
+
+
+
+def test_one_reading_that_stands_with_a_number_and_without_one_is_doubted(folder):
+    """As where rows are typed once more beside what a form has saved: each would count as a reading of its own."""
+    labkit.append_readings(folder, pd.DataFrame([reading("P01", 6, "1"), reading("P02", 7, "1")]))
+    labkit.append_readings(folder, pd.DataFrame([reading("P01", 6), reading("P02", 7.5), reading("P01", 6, "2")]))
+    trial = labkit.read_trial(folder)
+    assert [why for why in trial.doubts if why.startswith("readings.csv")] == [
+        "readings.csv: needle depth of P01 stands as 6 with repeat 1 and without a repeat. Take one back with "
+        "correct_readings and an empty value if they are one reading, or number both."]
+    back = pd.DataFrame([{"pour": "P01", "method": "needle depth", "repeat": "", "value": ""}])
+    trial = labkit.correct_readings(folder, back, reason="the same once more")
+    assert not any(why.startswith("readings.csv") for why in trial.doubts) and len(trial.standing_readings) == 4

@@ -113,3 +113,21 @@ def test_the_path_of_a_folder_is_no_trial(demo_copy):
     with pytest.raises(TrialError) as caught:
         labkit.appraise_records(str(demo_copy))
     assert str(caught.value) == "the trial is of type str. Give what read_trial(folder) returned."
+
+
+def test_a_column_that_was_forgotten_of_the_newest_round(demo):
+    """Nobody scored shade there, and it was scored before; of an older round, or of what is not wanted, nothing is told."""
+    scores, last = demo.tables["scores"], demo.made["round"].max()
+    newest = list(demo.made.index[(demo.made["round"] == last) & demo.made["ok"]])
+
+    def told(gone, text=TERRACOTTA):
+        trial = labkit.Trial.from_toml(text).with_tables({**demo.tables, "scores": scores[~gone]}, files=True)
+        return [one for one in labkit.appraise_records(trial).waiting if one.startswith("Scored, but")]
+
+    shade = scores["attribute"] == "shade"
+    assert told(shade & scores["pour"].isin(newest)) == [f"Scored, but not for shade: {', '.join(newest[:-1])} and {newest[-1]}."]
+    assert told(shade & (scores["pour"] == newest[0])) == [f"Scored, but not for shade: {newest[0]}."]
+    assert told(shade & (scores["pour"] == newest[0]) & (scores["tester"] == "T01")) == []
+    assert told(shade & (scores["pour"] == "P01")) == [] and told(shade) == []
+    assert told(shade & (scores["pour"] == newest[0]),
+                TERRACOTTA.replace("wanted = { rising = [5, 9] }\n", "")) == []

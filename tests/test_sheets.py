@@ -108,6 +108,43 @@ def test_carnauba_wants_more_heat(name):
     assert f"to about 90\u00a0°C (common practice): {name} melts up to 86\u00a0°C." in page
 
 
+def test_what_is_set_for_a_whole_pot_stands_beside_it():
+    """It stood only in the table of pours, which is read when the pot is divided."""
+    text = STICK.replace("low = 68", "per_melt = true\nlow = 68") + "[settings.stirring]\nunit = \"min\"\nlow = 1\nhigh = 5\n"
+    trial = Trial.from_toml(text)
+    points = trial.region.corners().iloc[[0, 0, -1, -1]]
+    round_ = round_from_factors(trial.recipe, trial.batch, number=1, melts=["M01", "M01", "M02", "M02"], coordinates=points,
+                                pours=["P01", "P02", "P03", "P04"])
+    page = bench_sheet(trial, round_)
+    assert re.findall(r">for all of it: ([^<]*)<", page) == ["pour temperature 68.0\u00a0°C", "pour temperature 80.0\u00a0°C"]
+    assert "for all of it" not in bench_sheet(*planned())
+
+
+@pytest.mark.parametrize(("name", "told"), [
+    ("carnauba", "90\u00a0°C (common practice): carnauba melts up to 86\u00a0°C."),
+    ("Carnauba wax flakes", "90\u00a0°C (common practice): Carnauba wax flakes melts up to 86\u00a0°C."),
+    ("bees wax with organic_carnauba", "90\u00a0°C (common practice): bees wax with organic_carnauba melts up to 86\u00a0°C."),
+    ("Bees' wax, white", "85\u00a0°C (common practice): Bees&#39; wax, white melts up to 64\u00a0°C."),
+    ("sunflower seed wax", "85\u00a0°C (common practice): sunflower seed wax melts up to 77\u00a0°C."),
+    ("a wax of ours", "85\u00a0°C (common practice): mango butter melts up to 40\u00a0°C.")])
+def test_a_wax_is_known_by_the_words_of_its_name(name, told):
+    """`carnauba` beside rice bran wax was heated for the rice bran wax alone."""
+    assert f"to about {told}" in bench_sheet(*planned(STICK.replace("candelilla wax", name)))
+
+
+def test_what_a_premix_is_made_of_is_melted_too():
+    text = STICK + '[made_of]\n"candelilla wax" = { "carnauba wax" = 0.5, "castor oil" = 0.5 }\n'
+    assert "to about 90\u00a0°C (common practice): carnauba wax melts up to 86\u00a0°C." in bench_sheet(*planned(text))
+
+
+@pytest.mark.parametrize(("high", "told"), [
+    (88, "to about 90\u00a0°C (common practice): mango butter melts up to 88\u00a0°C."),
+    (96, "to a little above 96\u00a0°C: mango butter melts up to that.")])
+def test_the_melting_range_of_the_own_pantry_overrules(high, told):
+    page = bench_sheet(*planned(STICK + f'[pantry."mango butter"]\nmelting = [80, {high}]\n'))
+    assert f"Heat until clear, {told}" in page
+
+
 @pytest.mark.parametrize(("hours", "said"), [("", "Wait a day at"), ("wait_h = 96", "Wait 4 days at"), ("wait_h = 12", "Wait 12\u00a0h at")])
 def test_it_waits_as_long_as_the_trial_does(hours, said):
     page = bench_sheet(*planned(STICK.replace("balance_step_g", f"{hours}\nbalance_step_g", 1)))

@@ -133,7 +133,7 @@ def control_point(trial: Trial, control: str) -> Points:
         raise PlanError(f"control {control!r} is not among the pours. Choose {choice}.")
     if not inside:
         raise PlanError(
-            f"control {control} lies outside the limits: {_outside_words(trial, row.iloc[0])}. Choose another pour, or "
+            f"control {control} lies outside the limits: {outside_words(trial, row.iloc[0])}. Choose another pour, or "
             "widen the limits."
         )
     return Points.at(trial.recipe, trial.recipe.at_ends(row[list(trial.recipe.coordinates)].astype(float)))
@@ -141,8 +141,7 @@ def control_point(trial: Trial, control: str) -> Points:
 
 def _starting_point(trial: Trial) -> Points:
     recipe = trial.recipe
-    if not trial.region.contains(recipe.starting)[0]:
-        words = _outside_words(trial, recipe.starting_factors.iloc[0])
+    if words := start_outside(trial):
         raise PlanError(
             f"the starting formula lies outside the limits: {words}. Leave it out with control='{NOTHING}', or widen "
             "the limits."
@@ -150,9 +149,23 @@ def _starting_point(trial: Trial) -> Points:
     return Points.at(recipe, recipe.starting_factors[list(recipe.coordinates)])
 
 
-def _outside_words(trial: Trial, row: pd.Series) -> str:
+def start_outside(trial: Trial) -> str:
+    """Where the starting formula breaks the limits, so that no round has it, or nothing."""
+    if trial.region.contains(trial.recipe.starting)[0]:
+        return ""
+    return outside_words(trial, trial.recipe.starting_factors.iloc[0])
+
+
+def outside_words(trial: Trial, row: pd.Series) -> str:
     """Which coordinates are out of their range, or else that a limit on the formula is broken."""
-    bounds = trial.recipe.bounds
-    out = [c for c in bounds.index if not bounds.at[c, "low"] - 1e-9 <= row[c] <= bounds.at[c, "high"] + 1e-9]
-    words = [f"{c} is {row[c]:.4g}, its limits are {bounds.at[c, 'low']:g} to {bounds.at[c, 'high']:g}" for c in out]
+    words = []
+    for c, (low, high) in trial.recipe.bounds.iterrows():
+        if not _is_within(row[c], low, high):
+            told = (f"{row[c]:.{digits}g}" for digits in range(4, 18))         # as many as show it outside
+            value = next(text for text in told if not _is_within(float(text), low, high))
+            words.append(f"{c} is {value}, its limits are {low:g} to {high:g}")
     return words_joined(words) if words else "it breaks one of [[limits]]"
+
+
+def _is_within(value: float, low: float, high: float) -> bool:
+    return low - 1e-9 <= value <= high + 1e-9

@@ -1,10 +1,12 @@
 """Printable sheets: one HTML file each, black on white, for A4 and Letter. Text in, text out; `store` keeps files."""
 
+from collections.abc import Mapping
+
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import check_share
 from labkit.errors import PlanError
 from labkit.formula import Recipe
-from labkit.ingredients import known_as
+from labkit.ingredients import melts_up_to
 from labkit.planning import round_of
 from labkit.rounds import ALLOWANCE, Round
 from labkit.sheets.ballot import ballot_book, ballots
@@ -35,24 +37,33 @@ def bench_sheet(trial: Trial, round_: Round | int, *, allowance: float = ALLOWAN
     round_ = round_of(round_, trial, error=PlanError)
     return page("bench.html", title=f"{trial.name}: round {round_.number}", trial=trial.name, round=round_.number,
                  step=f"{trial.batch.balance_step_g:g}", allowance=f"{100 * allowance:g}", defects=DEFECTS,
-                 cautions={name: CAUTIONS[name] for name in AT_THE_BENCH}, notes=round_.notes, heat=_heat(trial.recipe),
+                 cautions={name: CAUTIONS[name] for name in AT_THE_BENCH}, notes=round_.notes, heat=_heat(trial),
                  melts=_melts(round_, allowance), pours=_pours(round_, trial.recipe), by_base=_by_base(round_),
                  instruments=_instruments(trial), wait=_wait(trial.batch.wait_h), usual_wait=USUAL_WAIT)
 
 
-def _heat(recipe: Recipe) -> str:
+def _heat(trial: Trial) -> str:
     """To what the pot is heated: above the highest melting range known, as common practice has it.
 
     A tint of oils and pigments has nothing to melt, and with pigment in it never gets clear.
     """
+    recipe = trial.recipe
     things = recipe.pot or recipe.ingredients
-    known = {name: found.melting[1] for name in things if (found := known_as(name)) and found.melting
-             and found.melting[1] > WARM_ROOM}
+    pieces = dict.fromkeys(piece for thing in things for piece in recipe.shelf.made_of.get(thing, (thing,)))
+    known = {name: up_to for name in pieces if (up_to := _melts_up_to(trial, name)) and up_to > WARM_ROOM}
     if not known:
         return f"Heat only what has to be melted, until it is clear, to about {USUAL_HEAT} °C (common practice)."
     last = max(known, key=known.get)
+    if known[last] > HOT_HEAT:                   # as the trial's own [pantry] may say
+        return f"Heat until clear, to a little above {known[last]:g} °C: {last} melts up to that."
     target = HOT_HEAT if known[last] > USUAL_HEAT else USUAL_HEAT
     return f"Heat until clear, to about {target} °C (common practice): {last} melts up to {known[last]:g} °C."
+
+
+def _melts_up_to(trial: Trial, name: str) -> float | None:
+    """The upper end of a melting range [degC], as the trial's own [pantry] has it or as it is known here."""
+    own = trial.definition.pantry.get(name)
+    return own["melting"][1] if isinstance(own, Mapping) and "melting" in own else melts_up_to(name)
 
 
 def _wait(hours: float) -> str:
@@ -86,7 +97,15 @@ def _melts(round_: Round, allowance: float) -> list[dict]:
     sheet, made = round_.melt_sheet(allowance).set_index("melt").drop(columns="pours"), round_.to_frame()
     return [{"name": melt, "pours": list(made.loc[made["melt"] == melt, "pour"]),
              "rows": [(column.removesuffix(" [g]"), round_.batch.told(grams)) for column, grams in row.items()],
-             "total": round_.batch.told(row.sum())} for melt, row in sheet.iterrows()]
+             "total": round_.batch.told(row.sum()), "settings": _of_the_pot(round_, made[made["melt"] == melt].iloc[0])}
+            for melt, row in sheet.iterrows()]
+
+
+def _of_the_pot(round_: Round, pour: Mapping) -> list[str]:
+    """What is set for a pot as a whole, in words: it has to be known before the pot is divided."""
+    settings = [s for s in round_.recipe.setting_list if s.name in round_.recipe.per_melt]
+    return [f"{s.name.replace('_', ' ')} {number_text(pour[s.name], round_.digits[s.name])} {unit_text(s.unit)}".strip()
+            for s in settings]
 
 
 def _pours(round_: Round, recipe: Recipe) -> dict:

@@ -105,10 +105,14 @@ def _named(frame: pd.DataFrame | None, column: str, name: str, frames: Mapping[s
             yield row, needed
 
 
-def doubts_on_files(folder: str, tables: Mapping[str, Table]) -> list[str]:
-    """Fact and advice about tables that can be read as empty, and hardly are."""
+def doubts_on_files(folder: str, tables: Mapping[str, Table], trial: Trial) -> list[str]:
+    """Fact and advice about tables that can be read as empty, and hardly are; trial : as it was read."""
     found = [f"{name}.csv is empty, without a header. Take it back from a copy if it held rows."
              for name, table in tables.items() if not table.header]
+    own = {name: set(trial.tables[name]) for name in tables}
+    strange = [name for name, table in tables.items() if not table.body and not set(table.columns) <= own[name]]
+    found += [f"{name}.csv has no row, and the header of {other}.csv. Take it back from a copy if it held rows."
+              for name in strange for other in own if set(tables[name].columns) == own[other]]
     scores, aside = tables.get("scores"), tables.get("set_aside")
     if (scores and scores.body) or not (aside and aside.body):
         return found

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import meant, near_to, parse_number
+from labkit.checks import meant, near_to, parse_number, rounded_to
 from labkit.equations import Statement
 from labkit.errors import LabkitError, PlanError, PourError, ScoreError
 from labkit.pours import BASE
@@ -39,6 +39,8 @@ def _ingredient(blank: Trial, frames: Frames) -> LabkitError | None:
     for table in [name for name in ("plan", "melts", "pours") if name in frames]:
         for column in [c for c in _strange(blank, frames, table) if c.endswith(" [g]") and c != BASE]:
             name, fact = column.removesuffix(" [g]"), _has(frames, table, column)
+            if table == "melts" and "pour" in frames[table]:
+                break                                   # the plan or the pours were saved in its place
             if table == "melts" and name in recipe.ingredients:
                 return _not_in_the_pot(blank, frames, name, fact)
             if other := _called_otherwise(blank, frames, table, name):
@@ -52,12 +54,19 @@ def _ingredient(blank: Trial, frames: Frames) -> LabkitError | None:
 
 
 def _called_otherwise(blank: Trial, frames: Frames, table: str, name: str) -> str:
-    """The ingredient that the table has to name and does not, while another table does; the nearest of several."""
-    recipe, beside = blank.recipe, {c for other, frame in frames.items() if other != table for c in frame}
+    """The ingredient that the table has to name and does not, while another table does; the nearest of several.
+
+    Two that some table names side by side are two. In pours.csv nothing of the pot need be named, but a blank column
+    of it may be.
+    """
+    recipe, beside = blank.recipe, [set(frame) for other, frame in frames.items() if other != table]
+    is_blank_there = not _filled(frames[table][grams_column(name)])
     of_table = {"plan": recipe.ingredients, "melts": recipe.pot,
-                "pours": [i for i in recipe.ingredients if i not in recipe.pot]}[table]
-    lacking = [i for i in of_table if grams_column(i) not in frames[table] and grams_column(i) in beside]
-    return "" if grams_column(name) in beside else near_to(name, lacking, cutoff=0)
+                "pours": [i for i in recipe.ingredients if i not in recipe.pot or is_blank_there]}[table]
+    lacking = [i for i in of_table if grams_column(i) not in frames[table]]
+    others = [i for i in lacking if any(grams_column(i) in columns for columns in beside)
+              and not any({grams_column(i), grams_column(name)} <= columns for columns in beside)]
+    return near_to(name, others, cutoff=0)
 
 
 def _not_in_the_pot(blank: Trial, frames: Frames, name: str, fact: str) -> LabkitError:
@@ -177,9 +186,14 @@ def _redefined(blank: Trial, frames: Frames) -> LabkitError | None:
     grams = typed[[grams_column(i) for i in recipe.ingredients]].to_numpy(dtype=float)
     for s in stated:
         column, found = s.column, typed[s.column].to_numpy(dtype=float)
-        off = np.abs(said[column] - found) * (grams @ s.within_row) > blank.batch.balance_step_g / 2
+        room = np.array([rounded_to(cell) for cell in plan[column]])
+        off = (np.abs(said[column] - found) - room) * (grams @ s.within_row) > blank.batch.balance_step_g / 2
+        row, least = int(np.argmax(off)), np.array([rounded_to(cell, least=1) for cell in plan[column]])
+        if off.sum() > 1 and (np.abs(said[column] - found) <= least + 1e-9).all():
+            return PlanError(f"plan.csv has {column} in few decimals, such as {plan[column].iloc[row]} where its grams "
+                             f"say {found[row]:.4g} in row {plan.index[row]}. Take it back from a copy, or delete that "
+                             "column: it is read off the grams.")
         if off.sum() > 1 and off.mean() > 0.5:
-            row = int(np.argmax(off))
             blend = next((name for name, columns in recipe.blends.items() if column in columns), "")
             where = f"[blends.{blend}]" if blend else f"[factors.{column}]"
             return PlanError(

@@ -25,6 +25,7 @@ from labkit.wording import Report, digits_of_range, grid_of, heading, line, plur
 # it foretold rehearsed failures best, of 4 to 20 pours with a threshold in one factor or across two.
 PRIOR = FailingPrior(level=float(logit(0.05)), spread=1.5, slope=2.5)
 SURE = 0.95  # chance of its sign at which a factor is said to drive failing
+ALIKE = 0.01  # of a factor's range: pours no further apart are one formula but for weighing, and no cut parts them
 DRAWS = 1024  # behind an interval
 EFFECTS = "Change of the logit of failing (90 % interval), and the chance that more of it fails more often"
 
@@ -84,8 +85,9 @@ class Failing:
         if name is None:
             told = "; no factor can be told to drive it yet" if failed else ""
             return f"{failed} of {plural(len(self.made), 'pour')} failed{told}"
-        more = bool(self.effects.at[name, "more"] > 0.5)
-        return f"pours with {'more' if more else 'less'} {name} failed: {_split(self.made, name, more)}"
+        more, (low, high) = bool(self.effects.at[name, "more"] > 0.5), self.ground.trial.recipe.bounds.loc[name]
+        told = _split(self.made, name, more, ALIKE * (high - low))
+        return f"pours with {'more' if more else 'less'} {name} failed: {told}"
 
     def to_frame(self) -> pd.DataFrame:
         """A row a pour: coordinates, outcome, the chance of failing that is now believed there, low, high."""
@@ -170,11 +172,15 @@ def _digits(bounds: pd.DataFrame) -> dict[str, int]:
             for name, low, high in zip(bounds.index, bounds["low"], bounds["high"], strict=True)}
 
 
-def _split(made: pd.DataFrame, name: str, more: bool) -> str:
-    """Where a cut tells failures best from the rest (binomial likelihood), and the counts on both sides of it."""
+def _split(made: pd.DataFrame, name: str, more: bool, alike: float = 0.0) -> str:
+    """Where a cut tells failures best from the rest (binomial likelihood), and the counts on both sides of it.
+
+    alike : what pours of one formula, or of one pot, may differ by; between such a cut is made only for want of others.
+    """
     values, failed = made[name].to_numpy(), made["failed"].to_numpy()
     steps = np.unique(values)
-    cuts = [_between(low, high) for low, high in zip(steps[:-1], steps[1:], strict=True)]
+    pairs = list(zip(steps[:-1], steps[1:], strict=True))
+    cuts = [_between(low, high) for low, high in [(a, b) for a, b in pairs if b - a > alike] or pairs]
     beyond = [values > cut if more else values <= cut for cut in cuts]
     best = max(range(len(cuts)), key=lambda k: _fit_of(failed[beyond[k]]) + _fit_of(failed[~beyond[k]]))
     there, rest = failed[beyond[best]], failed[~beyond[best]]

@@ -87,10 +87,11 @@ def standing(surface) -> str:
 
 
 def moved_by(effects: pd.DataFrame, scale: Attribute) -> str:
-    """`load +3.1 and wax -1.4`: the coordinates whose 90 % interval leaves nothing out, largest first."""
+    """`load +3.1 and wax -1.4`, with the unit of what is read: coordinates whose 90 % interval leaves 0 out, largest
+    first."""
     sure = effects[(effects["low"] > 0) | (effects["high"] < 0)]
     sure = sure.reindex(sure["effect"].abs().sort_values(ascending=False, kind="stable").index)
-    told = [f"{name} {scale.told(effect, sign='+')}" for name, effect in sure["effect"].items()]
+    told = [f"{name} {scale.with_unit(scale.told(effect, sign='+'))}" for name, effect in sure["effect"].items()]
     return words_joined(told) if told else ""
 
 

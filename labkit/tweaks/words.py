@@ -8,9 +8,9 @@ import pandas as pd
 
 from labkit.aside import not_taken_back, without_aside
 from labkit.attributes import only_read
-from labkit.outgrown import outside_now
-from labkit.planning.given import formulas_of, planned_round
+from labkit.planning.wish import start_outside
 from labkit.rounds import Round
+from labkit.tweaks.alone import failed_alone, newest_poured, poured_alone, waiting_alone
 from labkit.tweaks.outlook import LEAD, SAME, Outlook, wanted_part
 from labkit.tweaks.price import Bargain
 from labkit.tweaks.telling import LOSS, moved_along
@@ -47,6 +47,9 @@ def first_advice(trial, scored: int, hold: Mapping[str, float] = MappingProxyTyp
     so_far = (f"No pour has been {judged['or']} yet" if not scored
               else f"Only {plural(scored, 'pour')} has been {judged['or']} so far")
     known = f"{so_far}, so nothing is known about what to change."
+    if where := start_outside(trial):
+        starting += (f". It lies outside the limits ({where}), so no round has it: mend [formula] or the limits if "
+                     "whatever is settled on is to be compared with it")
     if first := first_of_all(trial):
         return f"{known} {first} Then ask again: this round comes too early. The formula below is {starting}."
     return (f"{known} This round is planned to teach the most about all {_kinds(trial)} at once; the formula below is "
@@ -123,8 +126,10 @@ def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, bargain: Barga
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
     pay = _pay(bargain, "" if bargain.pays else _settling(trial, outlook, settled, tuple(asked.hold)))
     pay += " Whether to stop is close: computed with another seed it may turn." * bargain.close
+    first = "" if bargain.pays else first_of_all(trial)
+    waits = [f"{first} Then ask again: that may turn what is said now."] * bool(first)
     left = [] if bargain.pays else [*_little(outlook, settled), *_unvaried(trial, asked.hold)]
-    sentences = [pay, *left, *_held(trial, asked, outlook, settled), *missing(trial, outlook.surfaces)]
+    sentences = [*waits, pay, *left, *_held(trial, asked, outlook, settled), *missing(trial, outlook.surfaces)]
     return "\n".join(sentences)
 
 
@@ -148,33 +153,6 @@ def _unvaried(trial, hold: Mapping[str, float]) -> list[str]:
             "plan_round would tell before you settle."] * bool(same)
 
 
-def poured_alone(trial) -> pd.DataFrame:
-    """Coordinates by pour of the newest round that was poured, where it was planned at one formula and is judged, as a
-    confirmation is. A round that waits to be poured tells nothing of what was confirmed before it.
-
-    Without a row where it was not, where there is no round before it to confirm, or where the limits forbid it now.
-    """
-    newest = planned_round(trial, newest_poured(trial))
-    points = newest.frame.set_index("pour")[list(trial.recipe.coordinates)]
-    alone = newest.number > 1 and set(points.index) <= set(trial.judged["pour"]) and len(formulas_of(newest)) == 1
-    return points if alone and not outside_now(trial, points).any() else points.iloc[:0]
-
-
-def _planned_alone(trial, settled: pd.DataFrame) -> str:
-    """That the newest round is to confirm the formula, where it was planned at it alone and is not judged yet."""
-    newest = planned_round(trial, int(trial.plan["round"].max())) if len(trial.plan) else None
-    if newest is None or newest.number < 2 or set(newest.pours) & set(trial.judged["pour"]):
-        return ""
-    away = trial.recipe.apart(newest.frame[list(trial.recipe.coordinates)], settled[list(trial.recipe.coordinates)])
-    return f"confirm it by round {newest.number}, which is planned to pour it again" if away.max() < AGAIN else ""
-
-
-def newest_poured(trial) -> int:
-    """The number of the newest planned round of which a pour is recorded, 0 where there is none."""
-    plan = trial.plan
-    return max(plan.loc[plan["pour"].isin(set(trial.pours["pour"])), "round"], default=0)
-
-
 def _settling(trial, outlook: Outlook, settled: pd.DataFrame, hold: tuple[str, ...] = ()) -> str:
     """What to settle on, and whether that was confirmed: what was poured alone, where it is as good.
 
@@ -185,9 +163,16 @@ def _settling(trial, outlook: Outlook, settled: pd.DataFrame, hold: tuple[str, .
     if np.abs(over(alone) - over(settled))[:, held].max(initial=0.0) > AGAIN:
         alone = alone.iloc[:0]
     confirmed = f"appraise_confirmation(trial, {number}) says whether it did what was expected of it."
+    failed = failed_alone(trial)
+    if len(failed) and trial.recipe.apart(failed, settled[list(failed)]).max() < AGAIN:
+        return (f"Find out why {words_joined(list(failed.index))} failed before you settle on the formula below: round "
+                f"{number} poured it again. Then pour it once more to confirm it.")
     if not len(alone):
-        again = _planned_alone(trial, settled)
-        return f"Settle on the formula below, and {again or 'pour it again to confirm it'}."
+        waits = waiting_alone(trial)
+        if not len(waits) or trial.recipe.apart(waits, settled[list(waits)]).max() >= AGAIN:
+            return "Settle on the formula below, and pour it again to confirm it."
+        return ("Settle on the formula below, and confirm it by round "
+                f"{trial.plan['round'].max()}, which is planned to pour it again.")
     if trial.recipe.apart(alone, settled[list(alone)]).max() < AGAIN:
         return f"Settle on the formula below. Round {number} poured it again: {confirmed}"
     drawn = outlook.draws(pd.concat([settled[list(alone)], alone.iloc[[0]]], ignore_index=True))
@@ -301,10 +286,22 @@ def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth
                      outlook.failing.predict(round_.frame[names])["chance"].to_numpy())
     itself, start = (trial.recipe.apart(round_.frame[names], one[names])[:, 0] < AGAIN
                      for one in (settled, trial.recipe.starting_factors))
+    rows = [row | {"stepped": stepped} for row, stepped in zip(
+        table.to_dict("records"), _stepped(trial, round_.frame[names], nearest), strict=True)]
     table["why"] = [(STARTING if first and row["distance"] >= AGAIN else
                      _why(row, "" if same else where, float(base.mean()), float(base.std(ddof=1)))) + _risk(row)
-                    for row, where, same, first in zip(table.to_dict("records"), moved, itself, start, strict=True)]
+                    for row, where, same, first in zip(rows, moved, itself, start, strict=True)]
     return table
+
+
+def _stepped(trial, points: pd.DataFrame, nearest: list[str]) -> list[str]:
+    """In words the settings of each point that are a step from the nearest pour, which is no difference; or nothing."""
+    recipe, made = trial.recipe, trial.made
+    if not len(made) or not recipe.settings:
+        return [""] * len(points)
+    gaps = np.abs(recipe.over_ranges(points) - recipe.over_ranges(made.loc[nearest]))
+    off = pd.DataFrame(gaps, columns=list(recipe.coordinates))[list(recipe.settings)] > AGAIN
+    return [f" but for a step of {words_joined(row.index[row])}" if row.any() else "" for _, row in off.iterrows()]
 
 
 def _risk(row: dict) -> str:
@@ -335,7 +332,8 @@ def _why(row: dict, where: str, settled: float, known: float) -> str:
     where : how it differs from the settled formula; empty where it is that one.
     """
     if row["distance"] < AGAIN:
-        return f"{row['nearest pour']} again, because one more pour of it tells more than a new formula"
+        again = f"{row['nearest pour']} again{row.get('stepped', '')}"
+        return f"{again}, because one more pour of it tells more than a new formula"
     if not where:
         return "the formula below itself, because a pour of it tells more than one of another"
     told = percent(row["chance of beating the best"])

@@ -127,6 +127,16 @@ def test_a_young_trial_is_silent_and_an_emptied_table_is_told(poured, capsys):
     assert doubts(poured, capsys)[0].startswith("scores.csv is empty, without a header. Take it back from a copy if it held rows.")
 
 
+def test_an_empty_sheet_that_was_saved_in_the_place_of_another_is_told(scored, capsys):
+    """Its own header without a row is a table that nobody has filled yet."""
+    other = (scored / "set_aside.csv").read_bytes().splitlines(keepends=True)[0]
+    for name in ("scores", "readings"):
+        (scored / f"{name}.csv").write_bytes(other)
+    assert [told.split(" Poured")[0].strip() for told in doubts(scored, capsys)] == [
+        f"{name}.csv has no row, and the header of set_aside.csv. Take it back from a copy if it held rows."
+        for name in ("readings", "scores")]
+
+
 @pytest.mark.parametrize("how, state", STATES)
 def test_scores_of_one_who_is_set_aside(scored, capsys, how, state):
     labkit.set_aside(scored, tester="NA", reason="a cold")

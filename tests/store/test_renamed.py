@@ -161,6 +161,34 @@ class TestIngredient:
             f"{table}.csv has a column '{otherwise} [g]', filled in {rows} rows, and none named '{ingredient} [g]'. If it is the "
             f"same, give it that name; only where it is another ingredient, name '{otherwise}' in [formula].")
 
+    @pytest.mark.parametrize(("done", "table", "rows"), [
+        (("plan",), "melts", 6), (("plan", "pours"), "melts", 6), (("melts",), "plan", 12), (("plan", "melts"), "pours", 0)])
+    def test_renamed_in_trial_toml_and_some_tables_it_is_asked_for_in_the_next(self, demo_copy, done, table, rows):
+        """It is no second ingredient with 0 percent: what one table still calls by the old name is what others hold."""
+        define(demo_copy, ("mango butter", "mango"))
+        for path in (demo_copy / f"{name}.csv" for name in done):
+            path.write_text(path.read_text(encoding="utf-8").replace("mango butter [g]", "mango [g]"), encoding="utf-8")
+        assert told(demo_copy) == (
+            f"{table}.csv has a column 'mango butter [g]', filled in {rows} rows, and none named 'mango [g]'. If it is the "
+            "same, give it that name; only where it is another ingredient, name 'mango butter' in [formula].")
+
+    def test_two_that_stand_side_by_side_in_a_table_are_two(self, demo_copy):
+        define(demo_copy, ('"red paste"', '"rose paste"'))
+        path = demo_copy / "pours.csv"
+        table = pd.read_csv(path, dtype=str, keep_default_na=False)
+        table.insert(9, "rose paste [g]", "")
+        table.to_csv(path, index=False)
+        assert told(demo_copy) == (
+            f"plan.csv has a column 'red paste [g]', filled in 12 rows, but 'red paste' is not in [formula]. {KEEP_OIL}")
+
+    @pytest.mark.parametrize(("table", "strange"), [("plan", "round"), ("pours", "pour")])
+    def test_another_table_saved_as_melts_says_nothing_of_the_pot(self, demo_copy, table, strange):
+        """Both hold the paste, which no pot does."""
+        (demo_copy / "melts.csv").write_bytes((demo_copy / f"{table}.csv").read_bytes())
+        assert told(demo_copy) == (
+            f"melts.csv has a column '{strange}' that is not known here. The columns are 'melt', 'date', 'candelilla wax [g]', "
+            "'mango butter [g]', 'jojoba oil [g]', 'vitamin E [g]', 'note', 'corrects' and 'reason'.")
+
     def test_no_pot_any_more(self, demo_copy):
         define(demo_copy, (r"\[melt\]\npot[^\n]*\n", ""))
         assert told(demo_copy) == (
@@ -228,6 +256,41 @@ class TestFactor:
         path.write_text(path.read_text().replace(",0.03025,", ",0.05025,", 1))
         assert told(demo_copy) == (
             "plan.csv row 2: load is 0.05025, but the grams say 0.03025. The grams rule: correct them, or the factor.")
+
+
+class TestRounded:
+    """A spreadsheet saves the decimals that it shows; what was planned is read off the grams in any case."""
+
+    @staticmethod
+    def shown(folder, decimals, mark="."):
+        path = folder / "plan.csv"
+        table = pd.read_csv(path, dtype=str, keep_default_na=False)
+        for column in ("wax", "red_share", "load"):
+            table[column] = [f"{float(cell):.{decimals}f}".replace(".", mark) for cell in table[column]]
+        table.to_csv(path, index=False)
+
+    @pytest.mark.parametrize(("decimals", "mark"), [(4, "."), (3, "."), (3, ",")])
+    def test_to_three_decimals_or_more(self, demo_copy, decimals, mark):
+        before = labkit.read_trial(demo_copy)
+        self.shown(demo_copy, decimals, mark)
+        pd.testing.assert_frame_equal(labkit.read_trial(demo_copy).plan, before.plan)
+
+    def test_to_fewer_it_is_no_other_definition_and_the_advice_works(self, demo_copy):
+        before = labkit.read_trial(demo_copy)
+        self.shown(demo_copy, 2)
+        for column, cell, grams in (("wax", "0.19", "0.1916"), ("load", "0.03", "0.03025")):
+            assert told(demo_copy) == (
+                f"plan.csv has {column} in few decimals, such as {cell} where its grams say {grams} in row 2. Take it back "
+                "from a copy, or delete that column: it is read off the grams.")
+            table = pd.read_csv(demo_copy / "plan.csv", dtype=str, keep_default_na=False)
+            table.drop(columns=column).to_csv(demo_copy / "plan.csv", index=False)
+        pd.testing.assert_frame_equal(labkit.read_trial(demo_copy).plan, before.plan)
+
+    def test_a_slip_beside_rounded_values_is_still_told_as_one(self, demo_copy):
+        self.shown(demo_copy, 3)
+        path = demo_copy / "plan.csv"
+        path.write_text(path.read_text().replace(",0.030,", ",0.050,", 1))
+        assert told(demo_copy) == "plan.csv row 2: load is 0.05, but the grams say 0.03025. The grams rule: correct them, or the factor."
 
 
 def test_a_column_whose_name_was_mistyped(demo_copy):

@@ -1,4 +1,5 @@
 """The reason for each pour and the advice: whole sentences, and numbers against a surface whose draws are known."""
+import dataclasses
 import types
 
 import numpy as np
@@ -94,6 +95,21 @@ class TestReasons:
             f"more wax against the formula below, with a {chance[3]}",
             "less wax and more red_share against the formula below, where less is known: the uncertainty of 0.50 (0.00 at the "
             "formula below) becomes 0.30"]
+
+    @pytest.mark.parametrize("at, says", [(73.0, " but for a step of pour_temperature"), (74.0, ""), (74.2, "")])
+    def test_a_step_of_a_setting_is_told_though_it_is_no_difference(self, at, says):
+        """1 of 12 degC, as it can be read: more than a fiftieth of the range, .2 degC is less."""
+        text = TERRACOTTA.replace("low = 68\nhigh = 80", "low = 68\nhigh = 80\nstep = 1")
+        trial = labkit.Trial.from_toml(text)
+        first = round_at(trial, POURED[:1], 1)
+        made = first.as_poured().assign(pour_temperature=at)
+        trial = trial.with_round(first).with_pours(made)
+        outlook = Outlook(attributes=trial.attributes, surfaces={"payoff": Known()}, seed=3, n=400)
+        again = round_at(trial, POURED[:1], 2)
+        worth = Worth(gain=0.0, before=np.array([0.1]), after=np.array([0.1]))
+        told = words.reasons(trial, again, outlook, again.frame[NAMES], worth)
+        assert list(told["why"]) == [f"P01 again{says}, because one more pour of it tells more than a new formula"]
+        assert "stepped" not in told
 
     def test_it_is_not_said_that_less_is_known_where_more_is(self):
         row = {"distance": 0.3, "nearest pour": "P01", "desirability": 0.4, "chance of beating the best": 0.04,
@@ -194,6 +210,25 @@ class TestAdvice:
         assert words._settling(judged, outlook, near, ("load",)) == anew               # asked to hold another load
         assert words._settling(judged, outlook, near, ("wax",)) == words._settling(judged, outlook, near)
         assert labkit.appraise_confirmation(judged, number, seed=2).verdict == "not clear"         # three are not judged yet
+
+    def test_where_what_was_poured_again_failed_that_comes_first(self, demo):
+        """Not where the pour is set aside, nor where one would settle elsewhere, nor where it was one of several formulas."""
+        plan = labkit.plan_confirmation(demo, demo.made.loc[["P10"], NAMES], pours=2, seed=2)
+        number, pours, best = plan.round.number, plan.round.pours, plan.round.frame[NAMES].iloc[[0]]
+        made = plan.round.as_poured().assign(outcome=["ok", "failed: broke"])
+        failed, outlook = demo.with_round(plan.round).with_pours(made), Outlook.of(demo, labkit.fit_surfaces(demo), seed=2)
+        assert words._settling(failed, outlook, best) == (
+            f"Find out why {pours[1]} failed before you settle on the formula below: round {number} poured it again. Then "
+            "pour it once more to confirm it.")
+        anew = "Settle on the formula below, and pour it again to confirm it."
+        assert words._settling(failed, outlook, best.assign(load=best["load"] - 0.02)) == anew
+        row = dict.fromkeys(failed.set_aside, "") | {"action": "set aside", "pour": pours[1], "reason": "dropped"}
+        aside = dataclasses.replace(failed, tables={**failed.tables, "set_aside": pd.DataFrame([row])})
+        assert words._settling(aside, outlook, best) == anew
+        other = labkit.plan_round(demo, pours=2, melts=1, seed=1)
+        made = other.as_poured().assign(outcome=["ok", "failed: broke"])
+        there = other.frame.set_index("pour").loc[[other.pours[1]], NAMES]
+        assert words._settling(demo.with_round(other).with_pours(made), outlook, there) == anew
 
     def test_a_better_formula_than_the_one_confirmed_is_to_be_confirmed_itself(self, demo):
         """The round was poured where P01 was; by how much the best is better and how surely: counted over the draws."""
