@@ -141,6 +141,8 @@ def names_used(path):
         for node in ast.walk(part):
             if isinstance(node, ast.Name) and node.id in own - {getattr(part, "name", "")}:
                 yield f"{here}.{node.id}"
+            elif isinstance(node, ast.Name) and node.id in found:
+                yield found[node.id]
             elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in found:
                 yield f"{found[node.value.id]}.{node.attr}"
 

@@ -31,9 +31,10 @@ def newest_poured(trial) -> int:
 
 
 def waiting_alone(trial) -> pd.DataFrame:
-    """Coordinates by pour of the newest planned round, where it is such a round and nothing of it is judged yet."""
+    """Coordinates by pour of the newest planned round, where it is such a round and nothing of it is judged yet, nor
+    failed."""
     points = _alone(trial, int(trial.plan["round"].max()) if len(trial.plan) else 0)
-    return points.iloc[:0] if set(points.index) & set(trial.judged["pour"]) else points
+    return points.iloc[:0] if set(points.index) & {*trial.judged["pour"], *trial.failed} else points
 
 
 def _planned_alone(trial) -> pd.DataFrame:
