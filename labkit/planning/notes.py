@@ -47,10 +47,13 @@ def _caveats(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:
     if pours > SITTING:
         sittings = -(-pours // SITTING)
         caveats.append(f"{pours} pours are more than the {SITTING} of one sitting: serve them in {sittings}.")
+    return [*caveats, *carried_over(trial, found), *_few_melts(trial, wish, plan, found)]
+
+
+def carried_over(trial: Trial, found: Round) -> tuple[str, ...]:
+    """Pours that no balance weighs within the limits, such as at a share that is pinned between two steps."""
     over = np.array(found.pours)[outside_limits(trial, found)]
-    if len(over):
-        caveats.append(f"Whole balance steps carry {words_joined(over)} over a limit, by less than a step.")
-    return caveats + _few_melts(trial, wish, plan, found)
+    return (f"Whole balance steps carry {words_joined(over)} over a limit, by less than a step.",) * bool(len(over))
 
 
 def _few_melts(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:

@@ -13,7 +13,6 @@ from labkit.attributes import Attribute, Wanted, decimals, digits_of
 from labkit.checks import check_size
 from labkit.errors import TweakError
 from labkit.handing import hands_out_copies
-from labkit.portions import small_portions
 from labkit.rounds import Cost, Round, grams_column
 from labkit.tweaks.forecast import Forecast, usual_judges
 from labkit.tweaks.foretold import Foretold, foretold
@@ -22,7 +21,7 @@ from labkit.tweaks.result import with_units
 from labkit.tweaks.slips import slips_at, slips_in_words
 from labkit.tweaks.standing import Standing, better_known, known_formulas, standing_of
 from labkit.tweaks.suggest import FAINT
-from labkit.tweaks.weighing import in_grams
+from labkit.tweaks.weighing import in_grams, with_notes
 from labkit.tweaks.words import HOLDS, missing, percent
 from labkit.wording import Report, decimal_text, grid_of, heading, line, plural, report, words_joined
 
@@ -154,8 +153,7 @@ def plan_confirmation(trial, formula: pd.DataFrame | None = None, pours: int | N
 def _poured_again(trial, point: pd.DataFrame, pours: int) -> Round:
     """The formula as many times, each in a melt of its own, in grams within the limits."""
     points = pd.concat([point] * pours, ignore_index=True)
-    round_ = in_grams(trial, points, trial.next_melts(pours), trial.next_pours(pours))
-    return replace(round_, notes=small_portions(round_, trial.batch))
+    return with_notes(trial, in_grams(trial, points, trial.next_melts(pours), trial.next_pours(pours)))
 
 
 # How many

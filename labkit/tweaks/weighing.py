@@ -19,7 +19,14 @@ def weighed_round(asked, found: Looked) -> Round:
     names = trial.next_melts(len(pots))
     melts = [names[int(np.flatnonzero(pots == found.pots[j])[0])] for j in order]
     round_ = in_grams(trial, found.points.iloc[order], melts, trial.next_pours(len(order)), asked.hold)
-    return replace(round_, notes=small_portions(round_, trial.batch))
+    return with_notes(trial, round_)
+
+
+def with_notes(trial, round_: Round) -> Round:
+    """The round with what the balance makes of it: pours over a limit, portions that are small for it."""
+    from labkit.planning.notes import carried_over
+
+    return replace(round_, notes=(*carried_over(trial, round_), *small_portions(round_, trial.batch)))
 
 
 def weighed_best(asked, point: pd.DataFrame) -> pd.DataFrame:

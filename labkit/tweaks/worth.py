@@ -33,18 +33,24 @@ class Jury:
 
 
 def jury_of(surfaces: Mapping[str, object]) -> Jury:
-    """The bench as the surfaces found it, and the panel as it was appraised: the next round is taken to be tasted by as
-    many as a usual pour.
+    """Bench and panel as the surfaces found them: the next round is taken to be tasted by as many as a usual pour.
 
-    Draws of a surface hold already what is a formula's own of the variation from pour to pour; the rest is noise.
+    Draws of a surface hold already what is a formula's own of the variation from pour to pour; the rest is noise. One
+    tester cannot tell how scattered scores are, and a smooth surface can: what it multiplies the panel's part with
+    counts here as in what is foretold of a confirmation.
     """
     from labkit.surfaces.reading import OWN
 
-    noise = {name: {**surface.noise.loc[list(SHARED), "found"].to_dict(),
-                    "panel": float(surface.scores["score_se"].median())} for name, surface in surfaces.items()}
+    noise = {name: {**surface.noise.loc[list(SHARED), "found"].to_dict(), "panel": _panel_of(surface)}
+             for name, surface in surfaces.items()}
     for sd in noise.values():
         sd["pour"] *= np.sqrt(1 - OWN)
     return Jury(noise=noise)
+
+
+def _panel_of(surface) -> float:
+    """Standard error of a usual pour's mean, by the median of what the surface multiplies the panel's noise with."""
+    return float(surface.scores["score_se"].median() * surface.reading.stretch_quantiles((0.5,))[0])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

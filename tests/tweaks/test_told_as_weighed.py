@@ -46,8 +46,12 @@ wanted = { rising = [3, 8] }
 
 @pytest.fixture(scope="module")
 def trial():
+    return judged(READ)
+
+
+def judged(text):
     """Four pours read and scored without noise: firmness rises with the wax, payoff with the load."""
-    trial = labkit.Trial.from_toml(READ)
+    trial = labkit.Trial.from_toml(text)
     round_ = labkit.plan_round(trial, pours=4, melts=2, seed=1)
     trial = trial.with_round(round_).with_pours(round_.as_poured())
     made = trial.made
@@ -149,3 +153,14 @@ def test_the_first_round_is_told_as_it_will_be_judged(trial):
         "No pour has been scored or read yet, so nothing is known about what to change. This round is planned to teach the "
         "most about all scores at once; the formula below is the starting formula. Pour the round, have it scored and read, "
         "and ask again.")
+
+
+def test_what_no_balance_weighs_within_the_limits_is_told_of_every_round():
+    """3.3 % of 20 g are 0.66 g, between two steps of 0.1 g: 3 or 3.5 % of each pour, as plan_round says."""
+    pinned = judged(READ.replace("low = 0.02\nhigh = 0.1\n", "low = 0.033\nhigh = 0.033\n"))
+    over = "Whole balance steps carry {} over a limit, by less than a step."
+    tweak, confirmation = labkit.suggest_next(pinned, pours=2, melts=2, seed=1), labkit.plan_confirmation(pinned, pours=1)
+    assert over.format("P05 and P06") in tweak.round.notes and over.format("P05") in confirmation.round.notes
+    assert over.format("P05 and P06") in labkit.plan_round(pinned, pours=2, melts=2, seed=1).notes
+    free = labkit.suggest_next(judged(READ), pours=2, melts=2, seed=1)
+    assert not any("over a limit" in note for note in free.round.notes)

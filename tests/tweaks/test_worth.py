@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from definitions import TERRACOTTA
+from invented import hazel
 from scipy.stats import norm
 
 import labkit
@@ -86,10 +87,23 @@ def test_what_knowing_would_gain_counts_the_best_and_others_from_all_over(place)
 
 def test_the_next_jury_is_a_usual_one_and_what_is_a_formulas_own_is_no_noise():
     noise = pd.DataFrame({"found": [0.5, 0.4, 0.3, 0.9]}, index=["round", "melt", "pour", "tester"])
-    surface = types.SimpleNamespace(noise=noise, scores=pd.DataFrame({"score_se": [0.2, 0.9, 0.3]}))
+    reading = types.SimpleNamespace(stretch_quantiles=lambda levels: np.array([1.5]))
+    surface = types.SimpleNamespace(noise=noise, scores=pd.DataFrame({"score_se": [0.2, 0.9, 0.3]}), reading=reading)
     found = jury_of({"payoff": surface}).noise["payoff"]
-    assert found == pytest.approx({"round": 0.5, "melt": 0.4, "pour": 0.3 * np.sqrt(1 - OWN), "panel": 0.3})
+    assert found == pytest.approx({"round": 0.5, "melt": 0.4, "pour": 0.3 * np.sqrt(1 - OWN), "panel": 0.45})
     assert surface.noise.at["pour", "found"] == 0.3
+
+
+@pytest.mark.parametrize("scores", [[0, 9, 1, 8, 10, 2, 7, 0, 9, 1], [5.0, 5.1, 5.0, 4.9, 5.1, 5.0, 4.9, 5.0, 5.1, 5.0]])
+def test_one_tester_is_as_noisy_next_time_as_the_surface_found(scores):
+    """Alone nobody can tell the noise of single scores: the panel knows what is stated. A surface that is fitted to such
+    scores, or to calm ones, tells otherwise, and a round is worth what its scores would tell at that noise."""
+    trial = hazel(scores)
+    surface = labkit.fit_surfaces(trial)["hardness"]
+    told, stated = surface.noise.loc["tester_pour", "found"], trial.noise_of("hardness")["tester_pour"]
+    assert labkit.appraise_panel(trial).noise.set_index("source").at["tester_pour", "found"] == pytest.approx(stated)
+    assert abs(np.log(told / stated)) > 0.3
+    assert jury_of({"hardness": surface}).noise["hardness"]["panel"] == pytest.approx(told)
 
 
 def test_predictions_are_those_of_the_surfaces_and_of_the_draws(outlook):
