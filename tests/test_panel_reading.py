@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 from panels import TEN, panel_of, reading_of, scored, simulated, trial_with
 from recorded import MELTS, POURS, planned_trial, score_rows
+from scipy.stats import studentized_range
 
 from labkit.attributes import Attribute
 from labkit.panel import appraise_panel, contrasts, seen
@@ -74,6 +75,22 @@ def test_a_p_value_by_draws_is_never_nothing():
     """(1 + as far) / (1 + draws), which is the chance itself under the hypothesis (Davison & Hinkley 1997, section 4.3)."""
     found = contrasts.all_pairs(np.array([0.0, 50.0]), 0.01 * np.eye(2), df=30)
     assert found.p.tolist() == [1 / (contrasts.DRAWS + 1)]
+
+
+def test_pairs_count_the_degrees_of_freedom_of_the_prior_too():
+    """scipy.stats.studentized_range on those of the reading: three pours and two testers have two of their own."""
+    reading = reading_of(scored(simulated(3, pours=3, testers=2, spread=1.0)[0]))
+    pairs, df = pairs_of(reading), reading.df
+    assert df > 1.2 * reading.cells.df == 1.2 * 2
+    away = (pairs["difference"].abs() / pairs["se"] * np.sqrt(2)).to_numpy()
+    assert pairs["p"].to_numpy() == pytest.approx(studentized_range.sf(away, 3, df), abs=0.012)
+    reach = (pairs["high"] - pairs["low"]) / 2 / pairs["se"]
+    assert reach.to_numpy() == pytest.approx(studentized_range.ppf(0.95, 3, df) / np.sqrt(2), rel=0.03)
+
+
+def test_pours_that_nothing_blurs_differ_wherever_they_are_not_alike():
+    found = contrasts.all_pairs(np.array([1.0, 1.0, 2.0]), np.zeros((3, 3)), df=5)
+    assert found.p.tolist() == [1.0, 0.0, 0.0]
 
 
 def test_what_is_fitted_exactly_tells_no_chance():
