@@ -128,6 +128,19 @@ def test_places_are_told_about_their_mean():
     assert says == ", ".join(f"{value:+.1f} at {place}" for place, value in (means - means.mean()).items())
 
 
+def test_places_are_told_in_the_order_of_their_numbers_and_scores_without_one_are_passed_over():
+    rng, rows = np.random.default_rng(2), []
+    for t in range(6):
+        rows += [{"pour": TEN[p], "tester": f"T{t + 1:02d}", "session": "1", "position": place, "attribute": "payoff",
+                  "score": p / 2 + 3 * (place == "10") + rng.integers(3)} for place, p in zip(
+                      ("2", "9", "10", "11"), rng.permutation(4))]
+    blank = [row | {"position": "", "score": 9.0} for row in rows[:7]]
+    found = sitting_row(reading_of(pd.DataFrame(rows)), "position")
+    assert [part.split(" at ")[1] for part in found["says"].split(", ")] == ["2", "9", "10", "11"]
+    assert sitting_row(reading_of(pd.DataFrame(rows + blank)), "position") == found
+    assert sitting_row(reading_of(pd.DataFrame(blank + [rows[0]])), "position") is None
+
+
 def test_power_of_one_pour_is_that_of_a_sitting_of_four():
     row = power_row(reading_of(scored([[3, 4, 6, 7]])))
     assert row["pours"] == 4 and np.isnan(row["sees"])
