@@ -6,11 +6,13 @@ import pandas as pd
 import pytest
 from panels import TEN, panel_of, reading_of, scored, simulated, trial_with
 from recorded import MELTS, POURS, planned_trial, score_rows
-from scipy.stats import studentized_range
+from scipy.stats import friedmanchisquare, studentized_range
 
 from labkit.attributes import Attribute
+from labkit.core import agreement
 from labkit.panel import appraise_panel, contrasts, seen
 from labkit.panel.comparisons import _pairs, pairs_of, power_row, sitting_row
+from labkit.panel.reading import Reading
 from labkit.panel.report import _leaning
 
 
@@ -179,3 +181,48 @@ def test_the_interval_of_a_pour_ends_where_the_scale_does():
     reach = panel.readings["payoff"].multiple * middle["se"]
     assert middle["mean"] - middle["low"] == pytest.approx(reach) == pytest.approx(middle["high"] - middle["mean"])
     assert top["mean"] + reach > 10 == top["high"] and bottom["mean"] - reach < 0 == bottom["low"]
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_an_interval_reaches_to_a_mean_beyond_the_end_of_the_scale(sign):
+    """Who scores three or four points off the others missed a pour that these put at the very end."""
+    table = 5 + sign * np.array([[np.nan, 5, 5], [4.5, 0, 0], [3.5, -1, -0.5]])
+    first = panel_of(table).pours.iloc[0]
+    ends = (first["low"], first["high"])[::sign]
+    assert sign * (first["mean"] - 5) > 5.5 and ends == (5 + 5 * sign, first["mean"])
+
+
+def test_scores_given_again_are_no_further_pours_or_testers_and_no_complete_table():
+    table = simulated(3, pours=4, testers=3)[0]
+    panel = appraise_panel(trial_with(4).with_scores(scored(table)).with_scores(
+        scored(table[:1] + 0.5, session="2", testers=["T01", "T02", "T03"])))
+    assert panel.testers[["n", "pours"]].to_numpy().tolist() == [[5, 4]] * 3
+    assert panel.pours[["n", "testers"]].to_numpy().tolist() == [[6, 3], [3, 3], [3, 3], [3, 3]]
+    assert panel.agreement["icc_from"].item() == "variance components"
+    assert panel_of(table).agreement["icc_from"].item() == "ICC(2,1)"
+
+
+@pytest.mark.parametrize("testers", [7, 8])
+def test_the_chance_of_fewer_than_eight_testers_is_counted_by_shuffling(testers):
+    """From eight on it is the chi-square's, as of scipy's Friedman test."""
+    table = simulated(4, pours=4, testers=testers, spread=0.3)[0]
+    name, found = reading_of(scored(table)).rank_test()
+    asymptotic, drawn = friedmanchisquare(*table).pvalue, agreement.p_by_shuffling(table)
+    assert name == "Kendall's W" and asymptotic > 0.001 and abs(asymptotic - drawn) > 1e-3
+    assert found.p == pytest.approx(drawn if testers < 8 else asymptotic)
+
+
+def test_the_usual_spread_of_pours_is_a_part_of_the_width_of_the_scale():
+    frame = scored(np.array([[2, 3], [4, 5], [5, 6]]))
+    reading = Reading.of(frame, attribute=Attribute(name="payoff", low=2, high=6), pours=TEN, prior="weak",
+                         stated={"tester": 0.4, "tester_pour": 0.3})
+    assert reading.stated_spread == pytest.approx(0.15 * 4)
+
+
+def test_the_limits_of_the_noise_are_those_of_each_source():
+    """The log of a standard deviation found on n degrees of freedom is known to about 1 / sqrt(2 n): 49 and 7 here."""
+    rows = panel_of(simulated(4)[0]).noise.set_index("source")
+    for source, df in (("tester_pour", 49), ("tester", 7)):
+        reach = np.log(rows.loc[source, ["low", "high"]].astype(float) / rows.at[source, "found"])
+        assert reach["low"] == pytest.approx(-reach["high"])
+        assert reach["high"] == pytest.approx(1.645 / np.sqrt(2 * df), rel=0.2)
