@@ -134,6 +134,9 @@ def test_one_code_one_pour(poured):
     with pytest.raises(ScoreError) as problem:
         poured.with_servings(rows)
     assert str(problem.value) == "servings row 1: code 417 already stands for pour P01. Give P02 another code."
+    with pytest.raises(ScoreError) as problem:
+        poured.with_servings(rows.iloc[:1]).with_servings(rows.iloc[1:].assign(session="2"))
+    assert str(problem.value) == "servings row 1: code 417 already stands for pour P01. Give P02 another code."
 
 
 def test_a_table_that_no_trial_has_is_not_passed_over(poured):
@@ -141,3 +144,11 @@ def test_a_table_that_no_trial_has_is_not_passed_over(poured):
         poured.with_tables({"score": score_rows(("P01", "T01", "payoff", 7))})
     assert str(problem.value) == ("a table is 'score'. Choose 'plan', 'melts', 'pours', 'servings', 'scores', 'set_aside' or "
                                   "'readings'.")
+
+
+def test_an_equal_row_is_passed_over_also_once_servings_tell_its_position(poured):
+    rows = score_rows(("P01", "T01", "payoff", 7)).assign(session="1", position="")
+    serving = {"session": "1", "tester": "T01", "position": "2", "code": "417", "pour": "P01"}
+    served = poured.with_scores(rows).with_servings(pd.DataFrame([serving]))
+    assert served.with_scores(rows).scores["position"].tolist() == [""]
+    assert poured.with_servings(pd.DataFrame([serving])).with_scores(rows).scores["position"].tolist() == ["2"]
