@@ -150,5 +150,20 @@ def test_an_equal_row_is_passed_over_also_once_servings_tell_its_position(poured
     rows = score_rows(("P01", "T01", "payoff", 7)).assign(session="1", position="")
     serving = {"session": "1", "tester": "T01", "position": "2", "code": "417", "pour": "P01"}
     served = poured.with_scores(rows).with_servings(pd.DataFrame([serving]))
-    assert served.with_scores(rows).scores["position"].tolist() == [""]
+    assert served.with_scores(pd.concat([rows, rows])).scores["position"].tolist() == [""]
     assert poured.with_servings(pd.DataFrame([serving])).with_scores(rows).scores["position"].tolist() == ["2"]
+
+
+def test_new_rows_stand_beside_each_other_too(poured):
+    with pytest.raises(ScoreError) as problem:
+        poured.with_scores(score_rows(("P01", "T05", "payoff", 7), ("P02", "t05", "payoff", 6)))
+    assert str(problem.value) == ("scores row 3: tester 't05' differs from 'T05' only in capital letters. Spell one person in "
+                                  "one way, and give two people two names.")
+    twice = pd.DataFrame({"pour": "P01", "tester": "T05", "session": "1", "position": ["", "2"], "attribute": "payoff",
+                          "score": [7, 6]})
+    with pytest.raises(ScoreError) as problem:
+        poured.with_scores(twice)
+    assert str(problem.value) == (
+        "scores row 1: payoff of P01 by T05, session 1 is recorded already with no position, and this row has position 2. "
+        "Give both the same position if they are one score, or each its own if it was judged twice.")
+    assert poured.with_scores(twice.assign(score=[7, ""])).standing_scores["score"].tolist() == [7.0]
