@@ -5,6 +5,7 @@ import pytest
 from recorded import POURS, score_rows
 
 from labkit.errors import ScoreError, TrialError
+from labkit.served import spelled_alike
 
 
 def test_a_table_that_is_fed_again_adds_nothing_though_it_holds_corrections(poured):
@@ -167,3 +168,19 @@ def test_new_rows_stand_beside_each_other_too(poured):
         "scores row 1: payoff of P01 by T05, session 1 is recorded already with no position, and this row has position 2. "
         "Give both the same position if they are one score, or each its own if it was judged twice.")
     assert poured.with_scores(twice.assign(score=[7, ""])).standing_scores["score"].tolist() == [7.0]
+    with pytest.raises(ScoreError) as problem:
+        poured.with_scores(twice.iloc[::-1])
+    assert "is recorded already with position 2, and this row has no position. Give both" in str(problem.value)
+
+
+def test_a_place_of_another_sitting_is_no_place_of_this_one(poured):
+    """Position 2 is that of P02 in the second sitting: in the first P01 may have been tasted there once more."""
+    servings = pd.DataFrame([("1", "T01", "1", "417", "P01"), ("2", "T01", "2", "552", "P02")],
+                            columns=["session", "tester", "position", "code", "pour"])
+    again = score_rows(("P01", "T01", "payoff", 7)).assign(session="1", position="2")
+    assert len(poured.with_servings(servings).with_scores(again).scores) == 1
+
+
+def test_letters_that_were_read_wrongly_have_other_capitals():
+    """UTF-8 of É read as Windows-1252: made small first, it would be no UTF-8 any more."""
+    assert spelled_alike("\u00c3\u2030va") == spelled_alike("éva") == spelled_alike("E\u0301VA")
