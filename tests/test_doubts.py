@@ -267,3 +267,11 @@ def test_a_pour_as_large_as_it_was_planned_is_not_too_much():
     round_ = plan_round(trial, pours=2, melts=2, seed=1)
     small = Trial.from_toml(TERRACOTTA.replace("pour_g = 20.0", "pour_g = 5.0")).with_round(round_)
     assert small.batch.pour_g == 5 and small.with_pours(round_.as_poured()).doubts == ()
+
+
+def test_none_is_no_small_part_of_what_was_planned():
+    trial = Trial.from_toml(TERRACOTTA)
+    round_ = plan_round(trial, pours=2, melts=2, seed=1)
+    made = round_.as_poured().astype({"red paste [g]": object})
+    made.loc[made.index[0], "red paste [g]"] = "none"
+    assert trial.with_round(round_).with_pours(made).doubts == ()
