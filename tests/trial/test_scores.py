@@ -184,3 +184,13 @@ def test_a_place_of_another_sitting_is_no_place_of_this_one(poured):
 def test_letters_that_were_read_wrongly_have_other_capitals():
     """UTF-8 of É read as Windows-1252: made small first, it would be no UTF-8 any more."""
     assert spelled_alike("\u00c3\u2030va") == spelled_alike("éva") == spelled_alike("E\u0301VA")
+
+
+def test_rows_that_come_in_another_order_than_they_were_recorded_count_as_they_come(poured):
+    """A correction that is new, and then the old ones once more: the last of them stands."""
+    first = score_rows(("P01", "T01", "payoff", 7))
+    mended = score_rows(("P01", "T01", "payoff", 6)).assign(corrects="1", reason="slip")
+    trial = poured.with_scores(first).with_scores(mended)
+    fresh = score_rows(("P01", "T01", "payoff", 5)).assign(corrects="2", reason="another slip")
+    assert trial.with_scores(fresh).standing_scores["score"].tolist() == [5.0]
+    assert trial.with_scores(pd.concat([fresh, first, mended])).standing_scores["score"].tolist() == [6.0]
