@@ -199,3 +199,18 @@ def pages_of(page, paper, tmp_path):
                     "--no-pdf-header-footer", f"--print-to-pdf={tmp_path}/ballot.pdf", tmp_path / "ballot.html"],
                    check=True, capture_output=True, timeout=60)
     return len(re.findall(rb"/Type\s*/Page\b", (tmp_path / "ballot.pdf").read_bytes()))
+
+
+def test_names_that_make_one_file_name_make_two_ballots(trial):
+    rows = pd.DataFrame([("1", who, "1", code, "P01") for who, code in (("Ana M", "417"), ("Ana/M", "552"), ("Ana_M", "663"))],
+                        columns=["session", "tester", "position", "code", "pour"])
+    pages = labkit.ballots(trial, rows)
+    assert list(pages) == ["ballot-1-Ana_M", "ballot-1-Ana_M_", "ballot-1-Ana_M__"]
+    assert [codes_on(page) for page in pages.values()] == [["417"], ["552"], ["663"]]
+
+
+def test_the_tenth_sample_comes_after_the_second(trial):
+    rows = pd.DataFrame({"session": "1", "tester": "T01", "position": [str(k) for k in range(12, 0, -1)], "pour": "P01",
+                         "code": [str(100 + k) for k in range(12, 0, -1)]})
+    page, = labkit.ballots(trial, rows).values()
+    assert codes_on(page) == [str(100 + k) for k in range(1, 13)]

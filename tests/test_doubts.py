@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from definitions import HAZEL
+from definitions import HAZEL, TERRACOTTA
 from recorded import MELTS, POURS, changed, planned_trial
 
 from labkit import Trial, append_pours, append_servings, correct_pours, plan_round, read_trial, set_aside
@@ -12,6 +12,7 @@ from labkit.errors import PourError, ScoreError
 from labkit.forms import pours_form
 from labkit.planning.given import planned_round
 from labkit.pours.doubts import _are_totals
+from labkit.rounds import round_from_factors
 from labkit.store import read_table
 
 POT = ["candelilla wax [g]", "mango butter [g]", "jojoba oil [g]", "vitamin E [g]"]
@@ -247,3 +248,30 @@ def test_a_row_of_means_among_the_scores_counts_as_a_tester_until_it_is_left_out
                             "Leave it out with set_aside, or give the tester another name.",)
     set_aside(demo_copy, tester="Mean", reason="a row of means")
     assert read_trial(demo_copy).doubts == ()
+
+
+def test_two_weights_that_were_planned_alike_are_not_exchanged():
+    """Half red and half yellow: each is what was planned of the other."""
+    trial = Trial.from_toml(TERRACOTTA)
+    points = trial.region.sample(2, seed=3).assign(red_share=0.5)
+    round_ = round_from_factors(trial.recipe, trial.batch, number=1, melts=["M01", "M02"], pours=["P01", "P02"],
+                                coordinates=points)
+    made = trial.with_round(round_).with_pours(round_.as_poured())
+    red, yellow = (made.pours[f"{colour} paste [g]"] for colour in ("red", "yellow"))
+    assert (red == yellow).all() and made.doubts == ()
+
+
+def test_a_pour_as_large_as_it_was_planned_is_not_too_much():
+    """Planned at 20 g, and pours of 5 g are asked for since."""
+    trial = Trial.from_toml(TERRACOTTA)
+    round_ = plan_round(trial, pours=2, melts=2, seed=1)
+    small = Trial.from_toml(TERRACOTTA.replace("pour_g = 20.0", "pour_g = 5.0")).with_round(round_)
+    assert small.batch.pour_g == 5 and small.with_pours(round_.as_poured()).doubts == ()
+
+
+def test_none_is_no_small_part_of_what_was_planned():
+    trial = Trial.from_toml(TERRACOTTA)
+    round_ = plan_round(trial, pours=2, melts=2, seed=1)
+    made = round_.as_poured().astype({"red paste [g]": object})
+    made.loc[made.index[0], "red paste [g]"] = "none"
+    assert trial.with_round(round_).with_pours(made).doubts == ()

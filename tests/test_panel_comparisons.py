@@ -216,6 +216,7 @@ class TestSittings:
         rows = panel.sittings.set_index("effect")
         assert rows.loc["session", "says"] == "cannot be told from pours and testers"
         assert rows.loc["tester x session", ["df", "df2"]].tolist() == [7, 42]
+        assert "tester x session" in str(panel) and "cannot be told from pours and testers" not in str(panel)
 
     def test_places_that_are_partly_those_of_the_pours_are_not_told_of_one_by_one(self):
         """X-01 and X-02 always come first and second, and the others change places: of the four only third less fourth can

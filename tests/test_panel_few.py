@@ -34,3 +34,13 @@ def test_what_lies_within_is_told_as_it_is():
 @pytest.mark.parametrize("table, says", [([[8], [8]], False), ([[8, 8], [8, 8]], True)])
 def test_one_pour_is_not_said_to_be_alike(table, says):
     assert ("Every score of hardness is 8: the pours are alike" in " ".join(str(panel_of(table)).split())) == says
+
+
+def test_one_tester_alone_is_not_read_as_mere_order():
+    assert "mere order" not in str(panel_of([[3, 7, 4]])) and "mere order" in str(panel_of([[3, 7, 4], [2, 5, 6]]))
+
+
+def test_a_tester_with_only_the_highest_score_has_no_place_in_an_order():
+    says = panel_of([[3, 4, 5], [4, 3, 5], [5, 5, 5], [3, 5, 4]]).ordinal("hardness").says
+    assert says == ("hardness cannot be read as mere order: some pour or tester has only the highest or only the lowest "
+                    "scores.")

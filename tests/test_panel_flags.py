@@ -127,3 +127,26 @@ class TestFlagsSimulated:
             found = self.flags(np.round(2 * same) / 2)
             constant += ((found["kind"] == "same score for everything") & (found["tester"] == "T03")).any()
         assert reversed_ >= 37 and constant == 40
+
+
+def test_each_of_two_who_look_odd_is_measured_against_the_others_alone():
+    """T02 gives 5 to all, T05 and T07 score the other way round: as each would be told if the other two were not there."""
+    table = simulated(1)[0]
+    table[:, 1], table[:, [4, 6]] = 5.0, np.clip(10 - table[:, [4, 6]], 0, 10)
+    whole = panel_of(table)
+    panel = whole.testers.set_index("tester")
+    assert whole.in_two_lines()[1].endswith(" (2 more flags in the report).")
+    assert panel["flags"].ne("").tolist() == [False, True, False, False, True, False, True, False]
+    for t, odd in ((1, "T02"), (4, "T05"), (6, "T07")):
+        rest = [k for k in range(8) if k not in {1, 4, 6} - {t}]
+        alone = panel_of(table[:, rest]).testers.set_index("tester").loc[f"T{rest.index(t) + 1:02d}"]
+        assert panel.loc[odd, ["slope", "slope_se"]].tolist() == pytest.approx(alone[["slope", "slope_se"]].tolist())
+    assert abs(panel.loc["T02", "slope"]) < 0.05 and (panel.loc[["T05", "T07"], "slope"] < -0.5).all()
+
+
+def test_of_two_flags_one_is_told_and_the_other_counted():
+    table = simulated(1)[0]
+    table[:, 1], table[:, 4] = 5.0, np.clip(10 - table[:, 4], 0, 10)
+    panel = panel_of(table)
+    told, _ = panel.flags["says"]
+    assert panel.in_two_lines()[1].endswith(f"; to look at: {told} (1 more flag in the report).")

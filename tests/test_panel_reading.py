@@ -6,10 +6,13 @@ import pandas as pd
 import pytest
 from panels import TEN, panel_of, reading_of, scored, simulated, trial_with
 from recorded import MELTS, POURS, planned_trial, score_rows
+from scipy.stats import friedmanchisquare, studentized_range
 
 from labkit.attributes import Attribute
+from labkit.core import agreement
 from labkit.panel import appraise_panel, contrasts, seen
 from labkit.panel.comparisons import _pairs, pairs_of, power_row, sitting_row
+from labkit.panel.reading import Reading
 from labkit.panel.report import _leaning
 
 
@@ -76,6 +79,22 @@ def test_a_p_value_by_draws_is_never_nothing():
     assert found.p.tolist() == [1 / (contrasts.DRAWS + 1)]
 
 
+def test_pairs_count_the_degrees_of_freedom_of_the_prior_too():
+    """scipy.stats.studentized_range on those of the reading: three pours and two testers have two of their own."""
+    reading = reading_of(scored(simulated(3, pours=3, testers=2, spread=1.0)[0]))
+    pairs, df = pairs_of(reading), reading.df
+    assert df > 1.2 * reading.cells.df == 1.2 * 2
+    away = (pairs["difference"].abs() / pairs["se"] * np.sqrt(2)).to_numpy()
+    assert pairs["p"].to_numpy() == pytest.approx(studentized_range.sf(away, 3, df), abs=0.012)
+    reach = (pairs["high"] - pairs["low"]) / 2 / pairs["se"]
+    assert reach.to_numpy() == pytest.approx(studentized_range.ppf(0.95, 3, df) / np.sqrt(2), rel=0.03)
+
+
+def test_pours_that_nothing_blurs_differ_wherever_they_are_not_alike():
+    found = contrasts.all_pairs(np.array([1.0, 1.0, 2.0]), np.zeros((3, 3)), df=5)
+    assert found.p.tolist() == [1.0, 0.0, 0.0]
+
+
 def test_what_is_fitted_exactly_tells_no_chance():
     """Pours and places give every score to the last digit: there is nothing to hold an effect against."""
     base, places = np.tile(np.eye(3), (4, 1)), np.repeat(np.eye(4)[:, :2], 3, axis=0)
@@ -109,6 +128,19 @@ def test_places_are_told_about_their_mean():
     says = sitting_row(reading_of(pd.DataFrame(rows)), "position")["says"]
     means = pd.DataFrame(rows).groupby("position")["score"].mean()
     assert says == ", ".join(f"{value:+.1f} at {place}" for place, value in (means - means.mean()).items())
+
+
+def test_places_are_told_in_the_order_of_their_numbers_and_scores_without_one_are_passed_over():
+    rng, rows = np.random.default_rng(2), []
+    for t in range(6):
+        rows += [{"pour": TEN[p], "tester": f"T{t + 1:02d}", "session": "1", "position": place, "attribute": "payoff",
+                  "score": p / 2 + 3 * (place == "10") + rng.integers(3)} for place, p in zip(
+                      ("2", "9", "10", "11"), rng.permutation(4))]
+    blank = [row | {"position": "", "score": 9.0} for row in rows[:7]]
+    found = sitting_row(reading_of(pd.DataFrame(rows)), "position")
+    assert [part.split(" at ")[1] for part in found["says"].split(", ")] == ["2", "9", "10", "11"]
+    assert sitting_row(reading_of(pd.DataFrame(rows + blank)), "position") == found
+    assert sitting_row(reading_of(pd.DataFrame(blank + [rows[0]])), "position") is None
 
 
 def test_power_of_one_pour_is_that_of_a_sitting_of_four():
@@ -149,3 +181,48 @@ def test_the_interval_of_a_pour_ends_where_the_scale_does():
     reach = panel.readings["payoff"].multiple * middle["se"]
     assert middle["mean"] - middle["low"] == pytest.approx(reach) == pytest.approx(middle["high"] - middle["mean"])
     assert top["mean"] + reach > 10 == top["high"] and bottom["mean"] - reach < 0 == bottom["low"]
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_an_interval_reaches_to_a_mean_beyond_the_end_of_the_scale(sign):
+    """Who scores three or four points off the others missed a pour that these put at the very end."""
+    table = 5 + sign * np.array([[np.nan, 5, 5], [4.5, 0, 0], [3.5, -1, -0.5]])
+    first = panel_of(table).pours.iloc[0]
+    ends = (first["low"], first["high"])[::sign]
+    assert sign * (first["mean"] - 5) > 5.5 and ends == (5 + 5 * sign, first["mean"])
+
+
+def test_scores_given_again_are_no_further_pours_or_testers_and_no_complete_table():
+    table = simulated(3, pours=4, testers=3)[0]
+    panel = appraise_panel(trial_with(4).with_scores(scored(table)).with_scores(
+        scored(table[:1] + 0.5, session="2", testers=["T01", "T02", "T03"])))
+    assert panel.testers[["n", "pours"]].to_numpy().tolist() == [[5, 4]] * 3
+    assert panel.pours[["n", "testers"]].to_numpy().tolist() == [[6, 3], [3, 3], [3, 3], [3, 3]]
+    assert panel.agreement["icc_from"].item() == "variance components"
+    assert panel_of(table).agreement["icc_from"].item() == "ICC(2,1)"
+
+
+@pytest.mark.parametrize("testers", [7, 8])
+def test_the_chance_of_fewer_than_eight_testers_is_counted_by_shuffling(testers):
+    """From eight on it is the chi-square's, as of scipy's Friedman test."""
+    table = simulated(4, pours=4, testers=testers, spread=0.3)[0]
+    name, found = reading_of(scored(table)).rank_test()
+    asymptotic, drawn = friedmanchisquare(*table).pvalue, agreement.p_by_shuffling(table)
+    assert name == "Kendall's W" and asymptotic > 0.001 and abs(asymptotic - drawn) > 1e-3
+    assert found.p == pytest.approx(drawn if testers < 8 else asymptotic)
+
+
+def test_the_usual_spread_of_pours_is_a_part_of_the_width_of_the_scale():
+    frame = scored(np.array([[2, 3], [4, 5], [5, 6]]))
+    reading = Reading.of(frame, attribute=Attribute(name="payoff", low=2, high=6), pours=TEN, prior="weak",
+                         stated={"tester": 0.4, "tester_pour": 0.3})
+    assert reading.stated_spread == pytest.approx(0.15 * 4)
+
+
+def test_the_limits_of_the_noise_are_those_of_each_source():
+    """The log of a standard deviation found on n degrees of freedom is known to about 1 / sqrt(2 n): 49 and 7 here."""
+    rows = panel_of(simulated(4)[0]).noise.set_index("source")
+    for source, df in (("tester_pour", 49), ("tester", 7)):
+        reach = np.log(rows.loc[source, ["low", "high"]].astype(float) / rows.at[source, "found"])
+        assert reach["low"] == pytest.approx(-reach["high"])
+        assert reach["high"] == pytest.approx(1.645 / np.sqrt(2 * df), rel=0.2)

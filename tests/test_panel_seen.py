@@ -47,16 +47,27 @@ def test_formula_agrees_with_tukeys_test_of_simulated_sittings(testers, pours, d
     assert told == pytest.approx(seen.power_of_pair(difference, se=se, df=df, multiple=multiple), abs=0.024)
 
 
-@pytest.mark.parametrize("pours", [2, 4, 11])
-def test_fewest_testers(pours):
+@pytest.mark.parametrize("pours, difference, worth", [(2, 1.0, 0.0), (4, 1.0, 0.0), (11, 1.0, 0.0), (2, 2.0, 4.0),
+                                                      (4, 2.5, 2.0), (4, 6.0, 2.0)])
+def test_fewest_testers(pours, difference, worth):
+    """The prior of the noise brings degrees of freedom of its own; of two pours far apart two testers are enough."""
     def power(testers):
-        df = (pours - 1) * (testers - 1)
+        df = (pours - 1) * (testers - 1) + worth
+        if testers == 1:
+            return 0.0
         multiple = studentized_range.ppf(0.95, pours, df) / np.sqrt(2)
-        return nct.sf(multiple, df, 1 / (0.8 * np.sqrt(2 / testers)))
+        return nct.sf(multiple, df, difference / (0.8 * np.sqrt(2 / testers)))
 
-    found = seen.testers_needed(1.0, noise=0.8, pours=pours)
+    found = seen.testers_needed(difference, noise=0.8, pours=pours, worth=worth)
     assert power(found) >= 0.8 > power(found - 1)
     assert np.isnan(seen.testers_needed(0.001, noise=0.8, pours=pours))
+
+
+def test_played_knows_the_noise_from_repeats():
+    """Two pours by two testers ten times each: noncentral t on 1 + 36 degrees of freedom, by scipy."""
+    noise, se = levels.Noise(tester=1.0, score=0.8, stays=0.0), 0.8 * np.sqrt(2 / 20)
+    found = seen.power_played(1.4, pair=(0, 1), count=np.full((2, 2), 10), noise=noise, worth=0, multiple=4.0)
+    assert found == pytest.approx(nct.sf(4.0, 37, 1.4 / se), abs=0.024)
 
 
 def test_played_counts_missing_scores_and_repeats():

@@ -1,4 +1,5 @@
 """Who tastes what, when and under which code: the plan, its codes, its warnings, and what is refused."""
+import dataclasses
 import datetime
 import itertools
 
@@ -35,6 +36,11 @@ def refused(trial, **asked):
     with pytest.raises(PlanError) as caught:
         labkit.plan_serving(trial, **(usual | asked))
     return str(caught.value)
+
+
+def test_a_plan_is_even_where_every_count_is(four):
+    worse = four.balance.assign(uneven=four.balance["uneven"] + [0, 0, 0, 0, 1])
+    assert four.is_even and not dataclasses.replace(four, balance=worse).is_even
 
 
 class TestPlan:

@@ -75,17 +75,20 @@ def _icc_from_f(between, noise, n, k, df_noise, upper):
 
 
 def _icc_two_way_random(between, judges, error, n, k, upper):
-    """ICC(2,1) with Satterthwaite's degrees of freedom in the limits (Shrout & Fleiss 1979, p. 424)."""
+    """ICC(2,1) with Satterthwaite's degrees of freedom in the limits (Shrout & Fleiss 1979, p. 424).
+
+    They are those of a sum of mean squares, from which a negative ICC would take one off: those at 0 are taken then.
+    So the estimate lies within, and all of the interval below 0 where F is in its lowest (1 - level) / 2.
+    """
     bottom = between + (k - 1) * error + k * (judges - error) / n
     if bottom <= 0:
         return _interval((np.nan,) * 3)
     if error + judges <= 1e-12 * between:
         return _interval((1.0,) * 3)
     rho = (between - error) / bottom
-    noise = k * rho * judges + (n * (1 + (k - 1) * rho) - k * rho) * error
-    spread = (k * rho * judges) ** 2 / (k - 1) + ((n * (1 + (k - 1) * rho) - k * rho) * error) ** 2 / (
-        (n - 1) * (k - 1)
-    )
+    part = max(rho, 0.0)
+    of_judges, of_error = k * part * judges, (n * (1 + (k - 1) * part) - k * part) * error
+    noise, spread = of_judges + of_error, of_judges**2 / (k - 1) + of_error**2 / ((n - 1) * (k - 1))
     if spread <= 0:
         return _interval((rho, np.nan, np.nan))
     df = noise**2 / spread

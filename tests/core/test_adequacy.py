@@ -241,6 +241,16 @@ class TestRestrictedLikelihood:
         found = adequacy.restricted_variances(np.ones((12, 1)), y, parts)
         assert found[0] == 0 and found[1] > 0
 
+    def test_of_one_source_the_variance_is_that_of_least_squares_and_of_an_exact_fit_there_is_none(self):
+        """v = y'Qy / (n - p), by statsmodels' scale."""
+        import statsmodels.api as sm
+
+        columns, y, spread = correlated()
+        found = adequacy.restricted_variances(columns, y, spread[None])
+        assert_allclose(found, [sm.GLS(y, columns, sigma=spread).fit().scale])
+        parts = np.array([spread, np.eye(len(y))])
+        assert adequacy.restricted_variances(columns, columns @ np.ones(columns.shape[1]), parts).tolist() == [0.0, 0.0]
+
 
 class TestEdges:
     def test_a_row_that_decides_alone_cannot_be_left_out(self):
@@ -248,6 +258,25 @@ class TestEdges:
         fit = adequacy.least_squares(columns, np.array([1.0, 2.0, 5.0]))
         assert_allclose(adequacy.left_out_residuals(fit), [-1.0, 1.0, np.nan])
         assert np.isnan(adequacy.press(fit))
+
+    @pytest.mark.parametrize("seed", range(10))
+    def test_what_rounding_leaves_of_a_row_that_stands_alone_is_no_residual(self, seed):
+        rng = np.random.default_rng(seed)
+        columns = np.column_stack([rng.normal(size=(9, 3)), np.eye(9)[4]])
+        fit = adequacy.least_squares(columns, rng.normal(size=9))
+        assert np.flatnonzero(np.isnan(adequacy.left_out_residuals(fit))).tolist() == [4]
+        assert np.isnan(adequacy.press(fit))
+
+    def test_of_a_straight_line_nothing_bends_and_nothing_is_left(self):
+        at = np.linspace(0.1, 0.7, 7)
+        fit = adequacy.least_squares(np.vander(at, 3, increasing=True), 0.3 + 1.1 * at)
+        assert_allclose(fit.coefficients[:2], [0.3, 1.1])
+        assert fit.coefficients[2] == fit.sum_of_squares == 0.0
+        assert adequacy.r_squared(fit, 0.3 + 1.1 * at) == 1.0
+
+    def test_of_responses_all_alike_no_part_is_explained(self):
+        fit = adequacy.least_squares(np.vander(np.linspace(0.1, 0.7, 7), 2), np.full(7, 0.3))
+        assert np.isnan(adequacy.r_squared(fit, np.full(7, 0.3)))
 
     def test_no_repeats_no_lack_of_fit(self):
         columns, y, _ = correlated()
@@ -275,9 +304,10 @@ class TestEdges:
     def test_repeats_group_what_the_balance_cannot_tell_apart(self):
         points = np.array([[0.0, 0.0], [0.004, -0.003], [0.5, 0.0], [0.0, 0.0]])
         assert adequacy.repeats(points, 0.01).tolist() == [0, 0, 1, 0]
+        assert adequacy.repeats(np.array([[0.0], [0.009], [0.018]]), 0.01).tolist() == [0, 0, 1]    # and no chains
 
     @pytest.mark.parametrize(("columns", "independent"), [
-        (np.ones((4, 2)), 1), (np.column_stack([np.ones(4), np.arange(4) * 1e-8]), 2), (np.zeros((3, 2)), 0)])
+        (np.ones((4, 2)), 1), (np.column_stack([np.ones(4), np.arange(4) * 1e-12]), 2), (np.zeros((3, 2)), 0)])
     def test_rank_does_not_depend_on_units(self, columns, independent):
         assert adequacy.rank(columns) == independent
 

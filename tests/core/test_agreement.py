@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import f as f_of
 from scipy.stats import friedmanchisquare, rankdata
 
 from labkit.core import agreement as ag
@@ -194,3 +195,35 @@ def test_what_was_found_counts_as_one_of_the_plays(plays):
     assert ag.p_by_shuffling(np.full((4, 5), 5.0), plays=plays) == 1.0
     alike = np.tile(np.arange(7.0)[:, None], 20)                         # one order of seven pours, by twenty testers
     assert ag.p_by_shuffling(alike, plays=plays) == 1 / (1 + plays)
+
+
+def alike(seed, pours=4, testers=3):
+    """Scores in half points of pours that do not differ, by testers who lean."""
+    rng = np.random.default_rng(seed)
+    return np.round(2 * (5 + rng.normal(size=testers) + rng.normal(size=(pours, testers)))) / 2
+
+
+def test_an_icc_lies_within_its_limits_also_where_pours_are_alike():
+    """The six forms of 200 tables, more than half of them negative; of the mean of k down to minus infinity."""
+    tables = [alike(seed, *shape) for seed in range(50) for shape in ((3, 2), (3, 3), (4, 3), (4, 6))]
+    found = [icc for values in tables for icc in ag.intraclass_correlations(values, level=0.9).values()]
+    assert np.mean([icc.estimate < 0 for icc in found]) > 0.5
+    assert all(icc.low <= icc.estimate + 1e-9 and icc.estimate <= icc.high + 1e-9 for icc in found)
+
+
+def test_a_whole_interval_is_below_nothing_where_pours_are_less_apart_than_chance_has_it():
+    """ICC(2,1) < 0 at level 0.9 where BMS / EMS is in the lower 5 % of F, as scipy has it."""
+    below = []
+    for values in (alike(seed, 5, 4) for seed in range(300)):
+        between, _, error, _ = ag.mean_squares(values)
+        below.append(f_of.cdf(between / error, 4, 12) < 0.05)
+        assert (ag.intraclass_correlations(values, level=0.9)["ICC(2,1)"].high < 0) == below[-1]
+    assert 0 < sum(below) < 35
+
+
+def test_pairs_met_unequally_often_are_not_balanced():
+    """Four pours in a circle, each tester two neighbours: two a tester, two a pour, and opposite ones never met."""
+    circle = np.full((4, 4), np.nan)
+    for tester in range(4):
+        circle[[tester, (tester + 1) % 4], tester] = [1.0, 2.0]
+    assert not ag.is_balanced_incomplete(circle)

@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
-from labkit.core.exchange import Pool, Task, improved, random_start, search
+from labkit.core.exchange import Pool, Task, improved, kicked, random_start, search
 from labkit.core.optimal import Criterion, d_optimum, information
 from labkit.core.terms import polynomial_terms, product_moments, sample_moments
 
@@ -154,10 +154,18 @@ class TestMelts:
         chosen = search(task).chosen
         assert set(zip(task.melts.tolist(), pool.pot[chosen].tolist())) in ({(0, 0), (1, 1)}, {(0, 1), (1, 0)})
 
-    def test_a_locked_pour_stays_and_holds_its_pot(self):
-        task = split_plot(self.LEVELS, self.LEVELS, [0, 0, 1, 1], prior=0.1, locked=np.array([4, -1, -1, -1]))
+    @pytest.mark.parametrize("held", [0, 4])
+    def test_a_locked_pour_stays_and_holds_its_pot(self, held):
+        task = split_plot(self.LEVELS, self.LEVELS, [0, 0, 1, 1], prior=0.1, locked=np.array([held, -1, -1, -1]))
         chosen = search(task).chosen
-        assert chosen[0] == 4 and task.pool.pot[chosen[1]] == task.pool.pot[4]
+        assert task.pots_of(0) == [task.pool.pot[held]] and len(task.pots_of(1)) == len(self.LEVELS)
+        assert chosen[0] == held and task.pool.pot[chosen[1]] == task.pool.pot[held]
+
+    def test_a_kick_draws_a_quarter_of_the_melts_anew(self):
+        task, rng = split_plot(self.LEVELS, self.LEVELS, np.repeat(np.arange(8), 3), prior=0.1), np.random.default_rng(1)
+        chosen = random_start(task, rng)
+        moved = [np.unique(task.melts[kicked(task, chosen, rng) != chosen]) for _ in range(20)]
+        assert max(map(len, moved)) == 2 and len(np.unique(np.concatenate(moved))) == 8
 
     def test_pots_differ_where_that_is_asked(self):
         """Very noisy melts: the criterion would pour everything from one pot."""
@@ -166,6 +174,7 @@ class TestMelts:
                            pots_differ=True)
         assert np.ptp(same.pool.pot[search(same).chosen]) == 0
         assert np.ptp(apart.pool.pot[search(apart).chosen]) > 0
+        assert np.isfinite(same.loss(search(same).chosen)) and apart.loss(search(same).chosen) == np.inf
 
     def test_a_pour_alone_in_its_melt_leaves_the_pot_of_a_locked_one(self):
         """Every start, also one that has the pot of the locked pour already, ends with two pots."""

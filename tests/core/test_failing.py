@@ -101,6 +101,8 @@ class TestDraws:
         assert_allclose(whole[:, [4]], found.draws(at[[4]], 64, 5), rtol=1e-12)
         assert_allclose(found.draws(at, 4000, 5).mean(axis=0), found.chance(at), atol=0.01)
         assert whole.shape == (64, 7) and ((whole > 0) & (whole < 1)).all()
+        none = np.zeros((0, at.shape[1]))
+        assert found.chance(none).shape == (0,) and found.draws(none, 64, 5).shape == (64, 0)
 
 
 @pytest.fixture(scope="module")

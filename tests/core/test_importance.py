@@ -33,6 +33,13 @@ class TestSampled:
         exact = -0.5 * 4 * (2.05**2 / 1.04 + np.log(2 * np.pi * 1.04))
         assert_allclose(second.log_evidence, exact, atol=0.06)
 
+    def test_two_proposals_share_three_quarters_of_the_first_pass(self):
+        """The first quarter of the draws is of the prior, and so the normal points themselves."""
+        apart = [importance.Proposal(middle=np.full(2, at), root=np.eye(2)) for at in (-50.0, 50.0)]
+        theta = importance.sampled(gaussian(0.0, 1.0), 2, start=apart, draws=64, enough=0.0).theta
+        assert len(theta) == 64 and (theta[:16] == importance.normal_points(512, 2)[:16]).all()
+        assert (theta[16:40] < 0).all() and (theta[40:] > 0).all()
+
     def test_nothing_to_integrate_over(self):
         found = importance.sampled(lambda theta: np.full((len(theta), 1), -1.5), 0)
         assert_allclose(found.log_evidence, -1.5)
@@ -43,6 +50,7 @@ def test_points_are_normal_and_never_two_alike():
     assert_allclose(points.mean(axis=0), 0, atol=0.02)
     assert_allclose(np.cov(points.T), np.eye(6), atol=0.06)
     assert len(np.unique(points[:, 0])) == 2048
+    assert not points.flags.writeable                       # they are kept for the next integral
 
 
 def test_quantiles_of_equal_weights_are_those_of_numpy():
@@ -60,3 +68,4 @@ def test_quantiles_of_unequal_weights():
 
 def test_systematic_picks_in_proportion():
     assert importance.systematic(np.array([0.5, 0.0, 0.25, 0.25]), 8).tolist() == [0, 0, 0, 0, 2, 2, 3, 3]
+    assert importance.systematic(np.array([4.0, 0.0, 2.0, 2.0]), 8).tolist() == [0, 0, 0, 0, 2, 2, 3, 3]

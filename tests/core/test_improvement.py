@@ -209,6 +209,7 @@ def test_gains_are_means_over_the_draws():
     rng = np.random.default_rng(3)
     draws, floor = rng.normal(size=(7, 5)), rng.normal(size=7)
     np.testing.assert_allclose(improvement.gains(draws, floor), np.maximum(draws - floor[:, None], 0).mean(axis=0))
+    assert improvement.gains(draws[:, :0], floor).shape == (0,)
 
 
 def test_the_exchange_goes_on_while_it_finds_something():
@@ -275,3 +276,25 @@ def test_single_precision_pays_the_same():
     single = improvement.paid_by_world([drawn], [seen], worth, precision=np.float32)
     assert asked[0] is np.dtype(float) and set(asked[1:]) == {np.dtype(np.float32)}   # what one settles on now is found once
     np.testing.assert_allclose(single, double, atol=2e-6)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_stays_open_leads_no_choice_astray(seed):
+    """x ~ N(0, 1), which is seen, or what nobody sees, with mean 0 and a deviation of 5: E max(x, 0) = phi(0)."""
+    drawn = np.random.default_rng(seed).normal(size=(2000, 2)) * [1.0, 5.0]
+    found = improvement.paid_by_world([drawn], [drawn[:, :1]], lambda parts: parts[0], worlds=1000, inner=4, paid=400)
+    assert found.mean() == pytest.approx(0.3989, abs=0.1)
+
+
+def test_seeing_what_tells_nothing_is_never_worth_less_than_nothing():
+    """Followed blindly, noise costs something in most of these; nobody has to follow it."""
+    rng, found = np.random.default_rng(2), []
+    for _ in range(12):
+        told = [rng.normal(size=(400, 3))], [rng.normal(size=(400, 2))], lambda parts: parts[0]
+        found.append((improvement.paid_by_world(*told).mean(), improvement.value_of_seeing(*told)))
+    assert min(paid for paid, _ in found) < 0 <= min(worth for _, worth in found)
+
+
+def test_a_set_is_filled_from_one_pot_where_there_is_no_other():
+    draws = np.random.default_rng(5).normal(size=(50, 6))
+    assert len(set(improvement.choose_set(draws, np.zeros(6, dtype=int), np.zeros(50), pours=4, melts=2))) == 4

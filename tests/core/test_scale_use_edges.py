@@ -132,3 +132,15 @@ def test_slopes_alone_are_right_on_average_for_who_scored_what_few_others_did():
         cells = lv.cells_of(pour, tester, y)
         found.append(su.slopes_alone(cells, lv.Noise(tester=0.5, score=0.8, stays=0.5), spread=1.5)[0])
     np.testing.assert_allclose(np.nanmean(found, axis=0), 1.0, atol=0.12)
+
+
+@pytest.mark.parametrize("testers", [2, 5])
+def test_a_slope_and_its_error_are_told_against_the_mean_of_all_testers(testers):
+    """b against the rest is T b / (b + T - 1) against the mean of all T, and its standard error goes with it."""
+    cells, spread = cells_of(panel(4, testers=testers)), 1.3
+    noise = NOISE
+    for _ in range(2):
+        slope, se = np.array([su.slope_of(cells, noise, t, spread=spread)[2:4] for t in range(testers)]).T
+        noise = lv.Noise(tester=1.0, stays=0.4, score=su._without_slopes(cells, noise, slope))
+    found, whole = su.scale_use(cells, NOISE, spread=spread), testers / (slope + testers - 1)
+    assert found.slope == pytest.approx(slope * whole) and found.slope_se == pytest.approx(se * whole)

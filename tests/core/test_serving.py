@@ -152,3 +152,10 @@ def test_figures_and_bounds_are_those_of_counts_dealt_out_one_by_one(n, subjects
         expected = [figure for cells in (groups, dealt) for figure in (
             min(map(min, cells)), max(map(max, cells)), sum(len(group) * np.var(group) for group in cells))]
         assert found[family] == pytest.approx(expected)
+
+
+def test_neither_items_nor_subjects_keep_their_place_from_seed_to_seed():
+    """Four items by four subjects are Williams orders from the outset: which, and whose, is drawn by lot."""
+    drawn = [even_orders(layout_of(4, 4, (4,)), seed=seed) for seed in range(60)]
+    assert len({orders[0] for orders in drawn}) > 12                       # of the 24 orders
+    assert len({tuple(orders[0].index(item) for item in orders[1]) for orders in drawn}) == 3

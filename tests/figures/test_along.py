@@ -41,6 +41,13 @@ class TestAlong:
         assert {x for x, _ in dots} == set(demo.made.loc[means.index, "red_share"])
         assert names(ax) == set(demo.made.index) and "failed" in marks(ax)
 
+    def test_a_pour_half_a_range_off_the_line_is_white(self, demo, surfaces):
+        at = demo.recipe.starting_factors
+        ax, off = draw_along(surfaces["shade"], "red_share", at=at), off_line(surfaces["shade"], "red_share", at.iloc[0])
+        greys = sorted(float(line.get_markerfacecolor()) for line in ax.lines
+                       if line.get_marker() == "o" and len(line.get_xdata()) == 1)
+        assert greys == pytest.approx(sorted((off / 0.5).clip(upper=1.0))) and 0 < greys[0] < 1 == greys[-1]
+
     def test_its_interval_is_that_of_the_panel(self):
         """One tester tells little of the noise: 90 % reach to 2.4 standard errors, and not to 1.6, here as in draw_panel."""
         trial = hazel((4.0, 6.5, 5.0, 6.0))

@@ -102,3 +102,11 @@ def test_a_name_lies_near_another_dot_rather_than_over_a_fifth_of_a_value():
     way = np.full((1, 9, 2), -400.0)
     costs = [_cost_alone(name, way, dots, values, room)[0] for dots, values in ((none, cut), (beside, none))]
     assert costs[0] > costs[1] > 0
+
+
+def test_points_that_coincide_share_one_name():
+    ax = plt.subplots()[1]
+    ax.set(xlim=(0, 1), ylim=(0, 1))
+    label_points(ax, pd.Series({"P01": 0.2, "P02": 0.7, "P03": 0.2}), pd.Series({"P01": 0.5, "P02": 0.5, "P03": 0.5}))
+    assert [text.get_text() for text in ax.texts] == ["P01, P03", "P02"]
+    plt.close(ax.figure)

@@ -2,6 +2,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from invented import poured
 from looking import lines_of
@@ -84,3 +85,25 @@ class TestOutlook:
         assert str(caught.value) == (
             "none of these surfaces is of an attribute that says what is wanted. "
             "Give at least one a line such as wanted = { rising = [4, 8] }.")
+
+
+def test_along_one_coordinate_the_band_holds_nine_worlds_in_ten(demo, surfaces):
+    """Counted in 4000 worlds of another seed; many may lie at an end of the scale, and so just on the edge."""
+    at = demo.recipe.starting_factors
+    axes, others = draw_outlook(demo, surfaces, along="load", at=at), Outlook.of(demo, surfaces, seed=7, n=4000)
+    for ax, name in zip(axes, surfaces, strict=False):
+        across = max((line.get_xdata() for line in ax.lines), key=len)
+        draws = others.scores(pd.concat([at] * len(across), ignore_index=True).assign(load=across))[name]
+        band = next(c for c in ax.collections if c.get_facecolor()[0][3] < 0.5).get_paths()[0].vertices
+        low, high = np.array([[f(band[band[:, 0] == x, 1]) for x in across] for f in (np.min, np.max)])
+        assert ((low < draws) & (draws < high)).mean() < 0.925 and ((low <= draws) & (draws <= high)).mean() > 0.875
+        assert [line.get_xdata()[0] for line in ax.lines if line.get_linestyle() == ":"] == [at["load"].iloc[0]]
+    assert not [line for line in draw_outlook(demo, surfaces, along="load")[0].lines if line.get_linestyle() == ":"]
+
+
+def test_what_is_not_wanted_has_no_picture(demo, surfaces):
+    """The trial of today wants nothing of sheerness any more."""
+    plain = {name: replace(a, wanted=None) if name == "sheerness" else a for name, a in demo.attributes.items()}
+    trial = replace(demo, definition=replace(demo.definition, attributes=plain))
+    axes = draw_outlook(trial, surfaces, along=("wax", "load"))
+    assert [ax.get_title().split(":")[0] for ax in axes] == ["payoff", "hardness", "shade", "everything; lines"]

@@ -151,6 +151,8 @@ class TestTriangle:
         assert refusal(surface, parts=("sunflower wax", "honey", "castor oil")) == (
             "parts is ['sunflower wax', 'honey', 'castor oil']. Give three different ones of 'sunflower wax', 'cocoa "
             "butter', 'castor oil' and 'vitamin E'.")
+        assert refusal(surface, parts=["castor oil", "castor oil", "vitamin E"]).startswith(
+            "parts is ['castor oil', 'castor oil', 'vitamin E']. Give three different ones of ")
 
     def test_a_part_that_does_not_vary_leaves_a_line(self):
         fixed = HAZEL.replace("low = [0.06,", "low = [0.10,").replace("high = [0.16,", "high = [0.10,")

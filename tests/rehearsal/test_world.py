@@ -7,6 +7,9 @@ from rehearsal.worlds import quiet
 
 import labkit
 from labkit.errors import RehearsalError
+from labkit.rehearsal.bench import _decimals, _hand
+from labkit.rehearsal.table import _uses
+from labkit.statements import Setting
 
 
 class TestRefusals:
@@ -73,3 +76,21 @@ def test_what_holds_is_what_does_not_fail():
     at = pd.DataFrame({"wax": [0.1, 0.2, 0.3]})
     np.testing.assert_allclose(quiet(fails=lambda points: [0.0, 0.25, 1.0]).holds_at(at), [1.0, 0.75, 0.0])
     np.testing.assert_allclose(quiet().holds_at(at), 1.0)
+
+
+def test_of_nothing_a_hand_adds_nothing_and_of_a_trace_one_step():
+    for seed in range(20):
+        shown = _hand(np.array([0.0, 0.002, 5.0]), 0.01, np.random.default_rng(seed))
+        assert shown[0] == 0 and shown[1] >= 0.01 and shown[2] == round(shown[2], 2)
+
+
+@pytest.mark.parametrize("low, high, decimals", [(68, 80, 1), (0.2, 0.5, 3), (70, 70, 3), (0.0002, 0.0008, 6)])
+def test_a_setting_is_read_to_what_can_be_told_of_its_range(low, high, decimals):
+    assert _decimals(Setting(name="pour_temperature", low=low, high=high)) >= decimals
+    assert (_decimals(Setting(name="pour_temperature", low=low, high=high)) == 1) == (decimals == 1)
+
+
+def test_only_how_testers_use_the_scale_beside_each_other_counts():
+    """Slopes over their mean, so that the truth is the long-run mean of the panel."""
+    for slopes in ([3.0, 1.0], {"T01": 0.75, "T02": 0.25}, pd.Series({"T02": 1.0, "T01": 3.0})):
+        assert _uses(quiet(slopes=slopes), ["T01", "T02"], "payoff").tolist() == [1.5, 0.5]

@@ -80,6 +80,8 @@ class TestLayouts:
         found = read("tester,code,payoff\nT01,W,5\nT01,417,6\n")
         assert found.ready["score"].tolist() == [6.0]
         assert found.notes[0] == "1 score of the warm-up W passed over."
+        for other in ("tester,W payoff,417 payoff\nT01,5,6\n", "tester,pour,payoff\nT01,W,5\nT01,P01,6\n"):
+            assert read(other).ready["score"].tolist() == [6.0] and read(other).notes[0] == found.notes[0]
 
     def test_other_spreadsheets(self, served, tmp_path):
         path = tmp_path / "form.csv"

@@ -4,7 +4,11 @@ import pytest
 from store.forms import a_row_a_sample, a_row_a_tester, servings, truth
 
 import labkit
+from labkit.attributes import Attribute
 from labkit.errors import ScoreError
+from labkit.store.columns import Said
+from labkit.store.people import People
+from labkit.store.scales import Scales
 
 
 class TestLeft:
@@ -159,3 +163,22 @@ class TestAppending:
         assert (folder / "scores.csv").read_bytes() == before
         assert repr(found) == "<ScoreImport form.csv: 1 score, 1 not understood>"
         assert "1 score understood, 1 cell not." in str(found) and "<caption>Not understood</caption>" in found._repr_html_()
+
+
+def said(tester, code="", **more):
+    return Said(row=2, column="payoff", cell="7", tester=tester, code=code, columns={}, **more)
+
+
+def test_ids_are_given_once_and_to_nobody_without_a_score(served):
+    """Both codes were served to T01, who is Ana; of Cleo nothing was understood, and who gave nothing is like anybody."""
+    codes = served.servings.loc[served.servings["tester"] == "T01", "code"].tolist()
+    trial = served.with_scores(pd.DataFrame([{"pour": "P01", "tester": "T02", "attribute": "payoff", "score": 7}]))
+    rows, people = [said("Ana", codes[0]), said("Bea", codes[1]), said("Cleo")], People.stated("ids", trial)
+    people.meet(rows, {rows[0]: ("P01", "payoff", 7.0)})
+    following = 1 + max(int(who[1:]) for who in {*trial.servings["tester"], *trial.scores["tester"]})
+    assert people.given == {"Ana": "T01", "Bea": f"T{following:02d}", "Cleo": f"T{following + 1:02d}"}
+
+
+def test_scores_of_ten_points_on_a_scale_from_one_to_five():
+    scales = Scales.stated((0, 10), {"shine": Attribute(name="shine", low=1, high=5)}, file="form.csv")
+    assert [scales.converted("shine", cell) for cell in ("0", "5", "10")] == [1.0, 3.0, 5.0]

@@ -104,7 +104,8 @@ class TestColumnsThatTheHeaderLacks:
 
 
 @pytest.mark.parametrize("content, sign", [(b"a,b\n", "."), (b"a;b\n", ","), (b"a\tb\n", "."), (b"a;b\n1.5;2\n", "."),
-                                           (b"a;b\n1.5;2,5\n3,5;1\n", ","), (b"a\tb\n,5\t\n", ","), (b"", ".")])
+                                           (b"a;b\n1.5;2,5\n3,5;1\n", ","), (b"a\tb\n,5\t\n", ","), (b"", "."),
+                                           (b"a;b\n1.5;2.5\n3,5;1\n", ".")])
 def test_decimal_sign_of_most_numbers(content, sign):
     assert decimal_sign(parse_table(content, file="t.csv"), ["a", "b", "c"]) == sign
 

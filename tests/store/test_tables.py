@@ -123,6 +123,14 @@ class TestRefused:
             "scores.csv row 3 breaks off after 2 cells: nothing stands for corrects and reason. "
             "Complete the row; leave a cell empty where there is nothing to say.")
 
+    def test_a_whole_line_may_leave_out_the_cells_of_what_is_mostly_blank(self):
+        assert parse_table(b"pour,score,corrects,reason\nP01,7\nP02,8\n", file="scores.csv").to_frame()["score"].tolist() == [
+            "7", "8"]
+
+    @pytest.mark.parametrize("header, sign", [(b"a;b,c", ";"), (b"a,b;c", ";"), (b"a\tb;c", "\t"), (b"a,b;c,d", ",")])
+    def test_of_two_signs_alike_in_number_the_less_usual_one_parts_the_columns(self, header, sign):
+        assert parse_table(header + b"\n", file="t.csv").delimiter == sign
+
     @pytest.mark.parametrize("cell", ['"open', '"soft" they said'])
     def test_quotation_marks_that_do_not_close(self, cell):
         assert refused(f"pour;note\nP01;x\n\nP02;{cell}\nP03;y\n") == (

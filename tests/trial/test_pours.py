@@ -226,3 +226,9 @@ def test_a_definition_is_text():
     with pytest.raises(TrialError) as problem:
         Trial.from_toml(None)
     assert str(problem.value) == "the definition is of type NoneType. Give the text of a trial.toml."
+
+
+def test_what_was_corrected_since_is_passed_over_where_it_comes_once_more(poured):
+    mended = POURS.loc[[3]].assign(**{"red paste [g]": 1.40, "corrects": "3", "reason": "misread the balance"})
+    trial = poured.with_pours(mended)
+    pd.testing.assert_frame_equal(trial.with_pours(POURS.loc[[3, 3]]).pours, trial.pours)

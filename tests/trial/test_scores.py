@@ -5,6 +5,7 @@ import pytest
 from recorded import POURS, score_rows
 
 from labkit.errors import ScoreError, TrialError
+from labkit.served import spelled_alike
 
 
 def test_a_table_that_is_fed_again_adds_nothing_though_it_holds_corrections(poured):
@@ -134,6 +135,9 @@ def test_one_code_one_pour(poured):
     with pytest.raises(ScoreError) as problem:
         poured.with_servings(rows)
     assert str(problem.value) == "servings row 1: code 417 already stands for pour P01. Give P02 another code."
+    with pytest.raises(ScoreError) as problem:
+        poured.with_servings(rows.iloc[:1]).with_servings(rows.iloc[1:].assign(session="2"))
+    assert str(problem.value) == "servings row 1: code 417 already stands for pour P01. Give P02 another code."
 
 
 def test_a_table_that_no_trial_has_is_not_passed_over(poured):
@@ -141,3 +145,52 @@ def test_a_table_that_no_trial_has_is_not_passed_over(poured):
         poured.with_tables({"score": score_rows(("P01", "T01", "payoff", 7))})
     assert str(problem.value) == ("a table is 'score'. Choose 'plan', 'melts', 'pours', 'servings', 'scores', 'set_aside' or "
                                   "'readings'.")
+
+
+def test_an_equal_row_is_passed_over_also_once_servings_tell_its_position(poured):
+    rows = score_rows(("P01", "T01", "payoff", 7)).assign(session="1", position="")
+    serving = {"session": "1", "tester": "T01", "position": "2", "code": "417", "pour": "P01"}
+    served = poured.with_scores(rows).with_servings(pd.DataFrame([serving]))
+    assert served.with_scores(pd.concat([rows, rows])).scores["position"].tolist() == [""]
+    assert poured.with_servings(pd.DataFrame([serving])).with_scores(rows).scores["position"].tolist() == ["2"]
+
+
+def test_new_rows_stand_beside_each_other_too(poured):
+    with pytest.raises(ScoreError) as problem:
+        poured.with_scores(score_rows(("P01", "T05", "payoff", 7), ("P02", "t05", "payoff", 6)))
+    assert str(problem.value) == ("scores row 3: tester 't05' differs from 'T05' only in capital letters. Spell one person in "
+                                  "one way, and give two people two names.")
+    twice = pd.DataFrame({"pour": "P01", "tester": "T05", "session": "1", "position": ["", "2"], "attribute": "payoff",
+                          "score": [7, 6]})
+    with pytest.raises(ScoreError) as problem:
+        poured.with_scores(twice)
+    assert str(problem.value) == (
+        "scores row 1: payoff of P01 by T05, session 1 is recorded already with no position, and this row has position 2. "
+        "Give both the same position if they are one score, or each its own if it was judged twice.")
+    assert poured.with_scores(twice.assign(score=[7, ""])).standing_scores["score"].tolist() == [7.0]
+    with pytest.raises(ScoreError) as problem:
+        poured.with_scores(twice.iloc[::-1])
+    assert "is recorded already with position 2, and this row has no position. Give both" in str(problem.value)
+
+
+def test_a_place_of_another_sitting_is_no_place_of_this_one(poured):
+    """Position 2 is that of P02 in the second sitting: in the first P01 may have been tasted there once more."""
+    servings = pd.DataFrame([("1", "T01", "1", "417", "P01"), ("2", "T01", "2", "552", "P02")],
+                            columns=["session", "tester", "position", "code", "pour"])
+    again = score_rows(("P01", "T01", "payoff", 7)).assign(session="1", position="2")
+    assert len(poured.with_servings(servings).with_scores(again).scores) == 1
+
+
+def test_letters_that_were_read_wrongly_have_other_capitals():
+    """UTF-8 of É read as Windows-1252: made small first, it would be no UTF-8 any more."""
+    assert spelled_alike("\u00c3\u2030va") == spelled_alike("éva") == spelled_alike("E\u0301VA")
+
+
+def test_rows_that_come_in_another_order_than_they_were_recorded_count_as_they_come(poured):
+    """A correction that is new, and then the old ones once more: the last of them stands."""
+    first = score_rows(("P01", "T01", "payoff", 7))
+    mended = score_rows(("P01", "T01", "payoff", 6)).assign(corrects="1", reason="slip")
+    trial = poured.with_scores(first).with_scores(mended)
+    fresh = score_rows(("P01", "T01", "payoff", 5)).assign(corrects="2", reason="another slip")
+    assert trial.with_scores(fresh).standing_scores["score"].tolist() == [5.0]
+    assert trial.with_scores(pd.concat([fresh, first, mended])).standing_scores["score"].tolist() == [6.0]
