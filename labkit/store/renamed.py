@@ -188,12 +188,14 @@ def _redefined(blank: Trial, frames: Frames) -> LabkitError | None:
         column, found = s.column, typed[s.column].to_numpy(dtype=float)
         room = np.array([rounded_to(cell) for cell in plan[column]])
         off = (np.abs(said[column] - found) - room) * (grams @ s.within_row) > blank.batch.balance_step_g / 2
+        if off.sum() <= 1:
+            continue
         row, least = int(np.argmax(off)), np.array([rounded_to(cell, least=1) for cell in plan[column]])
-        if off.sum() > 1 and (np.abs(said[column] - found) <= least + 1e-9).all():
+        if (np.abs(said[column] - found) <= least + 1e-9).all():
             return PlanError(f"plan.csv has {column} in few decimals, such as {plan[column].iloc[row]} where its grams "
                              f"say {found[row]:.4g} in row {plan.index[row]}. Take it back from a copy, or delete that "
                              "column: it is read off the grams.")
-        if off.sum() > 1 and off.mean() > 0.5:
+        if off.mean() > 0.5:
             blend = next((name for name, columns in recipe.blends.items() if column in columns), "")
             where = f"[blends.{blend}]" if blend else f"[factors.{column}]"
             return PlanError(

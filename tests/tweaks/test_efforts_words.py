@@ -2,8 +2,9 @@
 import pandas as pd
 import pytest
 
-from labkit.rounds import WORTH
+from labkit.rounds import HAVING, WORTH
 from labkit.tweaks.efforts import Efforts, _advice, _beside
+from labkit.tweaks.price import Bargain
 
 
 def efforts(gain, repeat, tester, se=0.0005):
@@ -15,7 +16,8 @@ def efforts(gain, repeat, tester, se=0.0005):
     table["per unit"] = table["gain"] / table["cost"]
     table["added per unit"] = table["difference"] / table["added cost"].where(table["added cost"] > 0)
     table["pays"] = (_beside(table, WORTH) | (table.index == "round")) & (table["per unit"] >= WORTH)
-    return Efforts(table=table, rounds={}, worth=WORTH, advice=_advice(table, WORTH))
+    bargain = Bargain(gain=gain, cost=9.0, worth=WORTH, having=HAVING)
+    return Efforts(table=table, rounds={}, worth=bargain.unit, advice=_advice(table, bargain))
 
 
 def test_what_is_better_in_a_round_that_does_not_pay_is_for_who_pours_it_all_the_same():

@@ -9,6 +9,7 @@ from definitions import TERRACOTTA
 import labkit
 from labkit.errors import TweakError
 from labkit.tweaks import confirming, words
+from labkit.tweaks.price import Bargain
 from labkit.tweaks.suggest import FAINT, of_use
 
 OUT_OF_REACH = TERRACOTTA.replace("rising = [4, 8]", "rising = [9.8, 10]").replace("peak = [4, 6, 8]", "peak = [0, 0.1, 0.2]")
@@ -62,7 +63,7 @@ def test_what_nobody_would_settle_on_is_not_to_be_confirmed(monkeypatch, mean):
     now = pd.Series({"mean": mean, "low": 0.0, "high": 0.2})
     monkeypatch.setattr(confirming, "better_known", lambda standing, others: (now, None))
     assert confirming._todays(None, None).startswith("It is expected to come to a desirability of 0.05 only") == (
-        not of_use(mean, gain=0.0, due=1.0))
+        not of_use(mean, Bargain(gain=0.0, cost=1.0, worth=1.0, having=mean)))
 
 
 def test_where_nothing_is_of_use_the_round_that_teaches_is_the_one_to_pour(demo):
@@ -101,8 +102,8 @@ def test_what_is_close_is_whether_to_stop_and_not_what_stands_before_it(demo, mo
     for name, told in (("_settling", "Round 4 poured it again."), ("_held", []), ("missing", []), ("_unvaried", []),
                        ("_little", [])):
         monkeypatch.setattr(words, name, lambda *given, told=told: told)
-    asked = types.SimpleNamespace(worth=0.005, hold={})
-    told = words.advice(demo, asked, types.SimpleNamespace(surfaces={}), None, 0.02, 9.0, True, 0.03, True)
+    asked, near = types.SimpleNamespace(hold={}), Bargain(gain=0.043, cost=9.0, worth=0.005, having=0.8, known=0.05)
+    told = words.advice(demo, asked, types.SimpleNamespace(surfaces={}), None, near)
     assert told.endswith("Round 4 poured it again. Whether to stop is close: computed with another seed it may turn.")
 
 
