@@ -1,15 +1,25 @@
-"""Facts of what is on the shelf.
+"""Facts of what is on the shelf, and what a spoon of it may weigh.
 
-Nothing asks for INCI names and densities yet: they are for ingredient lists and spoon measures to come. Densities are
-from memory. Of a trial's own `[pantry]` two facts of an ingredient are read, its flag (what testers are told of
-allergies) and its melting range; they overrule those here. Melting ranges of waxes: OCL (2022), article ocl210097,
-Table 1; the others are from memory.
+Densities are from memory unless said otherwise; a `Spoonful` may bring its own. Nothing asks for INCI names yet: they
+are for ingredient lists to come. Of a trial's own `[pantry]` two facts of an ingredient are read, its flag (what
+testers are told of allergies) and its melting range; they overrule those here. Melting ranges of waxes: OCL (2022),
+article ocl210097, Table 1; the others are from memory.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+
+import pandas as pd
+
+from labkit.errors import FormulaError
+from labkit.wording import words_joined
+
+# Millilitres: NIST Handbook 44, Appendix C (derived from the US gallon).
+SPOONS_ML = MappingProxyType({"tsp": 4.92892159375, "tbsp": 14.78676478125})
+# Part of the volume that is not air; grated wax and dry powder are from memory, overwrite with a weighed spoon.
+PACKING = MappingProxyType({"grated": (0.35, 0.60), "powder": (0.10, 0.30), "solid": (0.95, 1.0), "liquid": (1.0, 1.0)})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,3 +120,48 @@ def role_of(name: str) -> str:
     """The role of a known ingredient in capital or small letters, or an empty text."""
     known = known_as(name)
     return known.role if known else ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spoonful:
+    """A level measure of one ingredient: how many, of which spoon, how it is packed, its density range [g/mL]."""
+
+    ingredient: str
+    count: float
+    spoon: str
+    packing: str
+    density: tuple[float, float] | None = None
+
+
+def spoon_shares(spoonfuls: Iterable[Spoonful]) -> pd.DataFrame:
+    """What a recipe by the spoon is by volume, and between which bounds by mass.
+
+    mass = volume x density x packing, so a share of the mass lies between its own least mass beside
+    the greatest of the others, and the reverse. A row an ingredient: volume [mL], volume_share, mass_low [g],
+    mass_high [g], share_low, share_high. Common practice: an estimate, never a weight.
+    """
+    rows = [_spoonful_row(spoonful) for spoonful in spoonfuls]
+    table = pd.DataFrame(rows, columns=["ingredient", "volume", "mass_low", "mass_high"]).set_index("ingredient")
+    table.insert(1, "volume_share", table["volume"] / table["volume"].sum())
+    low, high = table["mass_low"], table["mass_high"]
+    table["share_low"] = low / (low + high.sum() - high)
+    table["share_high"] = high / (high + low.sum() - low)
+    return table
+
+
+def _spoonful_row(spoonful: Spoonful) -> tuple[str, float, float, float]:
+    if spoonful.spoon not in SPOONS_ML:
+        raise FormulaError(
+            f"{spoonful.ingredient}: the spoon is {spoonful.spoon!r}. Choose {words_joined(SPOONS_ML, last='or')}."
+        )
+    if spoonful.packing not in PACKING:
+        raise FormulaError(
+            f"{spoonful.ingredient}: the packing is {spoonful.packing!r}. Choose {words_joined(PACKING, last='or')}."
+        )
+    known = known_as(spoonful.ingredient)
+    density = spoonful.density or (known.density if known else None)
+    if density is None:
+        raise FormulaError(f"{spoonful.ingredient}: its density is not known here. Give density=(low, high) in g/mL.")
+    volume = spoonful.count * SPOONS_ML[spoonful.spoon]
+    loose, tight = PACKING[spoonful.packing]
+    return spoonful.ingredient, volume, volume * density[0] * loose, volume * density[1] * tight

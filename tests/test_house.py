@@ -49,9 +49,9 @@ ONE_DOOR = {                                   # outside thing -> the rooms that
 KNOWS_STORE = {"forms", "__main__"}            # the rooms to its right work in memory
 HEAVY = ("statsmodels", "matplotlib", "seaborn", "ipywidgets", "IPython", "jinja2", "openpyxl", "scipy.optimize",
          "scipy.stats", "scipy.spatial", "scipy.interpolate")
-ONLY_CHECKED = {                               # closed forms that other functions are checked against
+ONLY_CHECKED = {                               # closed forms that other functions are checked against; spoons, to come
     "labkit.core.agreement.friedman", "labkit.core.canonical.ridge_point",
-    "labkit.core.improvement.knowledge_gradient_of_two",
+    "labkit.core.improvement.knowledge_gradient_of_two", "labkit.ingredients.spoon_shares",
 }
 BY_KIND = {f"labkit.core.desirability.{kind}" for kind in ("rising", "falling", "peak")}     # called by its name as text
 LONGEST = 350                                  # lines of a file
