@@ -8,7 +8,6 @@ import pandas as pd
 
 from labkit.handing import fixed, hands_out_copies
 from labkit.planning.question import testers_by_attribute, usual_testers
-from labkit.portions import small_portions
 from labkit.rounds import Round
 from labkit.tweaks.additions import Around
 from labkit.tweaks.looking import Bench
@@ -27,7 +26,7 @@ from labkit.tweaks.suggest import (
     targets_of,
 )
 from labkit.tweaks.trying import Evening, paid_by_evenings
-from labkit.tweaks.weighing import in_grams, weighed_round
+from labkit.tweaks.weighing import in_grams, weighed_round, with_notes
 from labkit.tweaks.words import missing
 from labkit.tweaks.worth import jury_of
 from labkit.wording import Report, grid_of, heading, line, report, words_joined
@@ -219,8 +218,8 @@ def _round_of(trial, evening: Evening, hold: Mapping[str, float] | None) -> Roun
     order = [k for label in labels for k, melt in enumerate(evening.melts) if melt == label]
     names = dict(zip(labels, trial.next_melts(len(labels)), strict=True))
     points = evening.points.iloc[order].reset_index(drop=True)
-    round_ = in_grams(trial, points, [names[evening.melts[k]] for k in order], trial.next_pours(len(order)), hold)
-    return replace(round_, notes=small_portions(round_, trial.batch))
+    melts = [names[evening.melts[k]] for k in order]
+    return with_notes(trial, in_grams(trial, points, melts, trial.next_pours(len(order)), hold))
 
 
 # In words

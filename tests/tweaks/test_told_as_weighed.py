@@ -162,5 +162,7 @@ def test_what_no_balance_weighs_within_the_limits_is_told_of_every_round():
     tweak, confirmation = labkit.suggest_next(pinned, pours=2, melts=2, seed=1), labkit.plan_confirmation(pinned, pours=1)
     assert over.format("P05 and P06") in tweak.round.notes and over.format("P05") in confirmation.round.notes
     assert over.format("P05 and P06") in labkit.plan_round(pinned, pours=2, melts=2, seed=1).notes
+    more = labkit.compare_efforts(pinned, pours=2, melts=2, seed=1).rounds["pour"]
+    assert over.format("P05, P06 and P07") in more.notes
     free = labkit.suggest_next(judged(READ), pours=2, melts=2, seed=1)
     assert not any("over a limit" in note for note in free.round.notes)
