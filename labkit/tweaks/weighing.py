@@ -10,12 +10,19 @@ from labkit.portions import small_portions
 from labkit.rounds import Round
 from labkit.tweaks.looking import Looked
 
+DIGITS = 6               # of coded coordinates, by which formulas are sorted before the lot
+
 
 def weighed_round(asked, found: Looked) -> Round:
-    """The round in grams: melts one after the other, melts and the pours within them in random order."""
+    """The round in grams: melts one after the other, melts and the pours within them in random order.
+
+    The lot is drawn from formulas that are sorted, so that the order does not hang on which of two equals was found
+    first, which the last digit of a sum may decide.
+    """
     trial, rng = asked.trial, np.random.default_rng([asked.seed, 61])
-    pots = rng.permutation(np.unique(found.pots))
-    order = [j for pot in pots for j in rng.permutation(np.flatnonzero(found.pots == pot))]
+    by_formula = np.lexsort(np.round(trial.region.coded(found.points), DIGITS).T)
+    pots = rng.permutation(pd.unique(found.pots[by_formula]))
+    order = [j for pot in pots for j in rng.permutation(by_formula[found.pots[by_formula] == pot])]
     names = trial.next_melts(len(pots))
     melts = [names[int(np.flatnonzero(pots == found.pots[j])[0])] for j in order]
     round_ = in_grams(trial, found.points.iloc[order], melts, trial.next_pours(len(order)), asked.hold)
