@@ -1,4 +1,4 @@
-"""What a planned round can tell, before any wax is melted."""
+"""`appraise_round`: what a planned round can tell, before any wax is melted."""
 
 from collections.abc import Mapping
 from dataclasses import replace
@@ -13,10 +13,10 @@ from labkit.core.terms import MODELS, Terms
 from labkit.errors import PlanError
 from labkit.panel import appraise_panel
 from labkit.planning.draft import drafted, refined
-from labkit.planning.foretold import POWER, SIZE, Prospect
 from labkit.planning.given import round_of
 from labkit.planning.layout import layout_of
 from labkit.planning.plan import Brief, brief_of
+from labkit.planning.prospect import POWER, SIZE, Prospect
 from labkit.planning.question import (
     Known,
     Noise,

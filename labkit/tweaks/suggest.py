@@ -20,7 +20,7 @@ from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.price import Bargain
 from labkit.tweaks.result import Tweak
 from labkit.tweaks.search import highest, poured_well, starting_points
-from labkit.tweaks.telling import untold
+from labkit.tweaks.untold import untold
 from labkit.tweaks.weighing import weighed_best, weighed_round
 from labkit.tweaks.worth import Worth, gain_if_known, jury_of, worth_of
 
@@ -189,11 +189,11 @@ def searched(asked: Asked, outlook: Outlook) -> tuple[pd.DataFrame, np.ndarray, 
     """Points and their posterior expected desirability, highest first; what was held because nothing depends on it."""
     start = starting_points(asked.trial, asked.hold, size=SAMPLE, seed=asked.seed)
     points, values = _settled(asked, outlook, start)
-    untold = _with_untold(asked, outlook, points) if values[0] > FAINT else asked
-    held = _held_start(untold, points.iloc[:400]) if len(untold.fixed) > len(asked.hold) else points.iloc[:0]
+    fewer = _with_untold(asked, outlook, points) if values[0] > FAINT else asked
+    held = _held_start(fewer, points.iloc[:400]) if len(fewer.fixed) > len(asked.hold) else points.iloc[:0]
     if not len(held):                               # none of the best may be left within the limits
         return points, values, asked
-    return *_settled(untold, outlook, held, generations=4), untold
+    return *_settled(fewer, outlook, held, generations=4), fewer
 
 
 def _settled(asked: Asked, outlook: Outlook, start: pd.DataFrame, generations: int = 7):

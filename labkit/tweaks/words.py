@@ -13,7 +13,7 @@ from labkit.rounds import Round
 from labkit.tweaks.alone import failed_alone, newest_poured, poured_alone, waiting_alone
 from labkit.tweaks.outlook import LEAD, SAME, Outlook, wanted_part
 from labkit.tweaks.price import Bargain
-from labkit.tweaks.telling import LOSS, moved_along
+from labkit.tweaks.untold import LOSS, moved_along
 from labkit.tweaks.worth import Worth
 from labkit.wording import plural, short_text, words_joined
 

@@ -8,8 +8,8 @@ from scipy import stats
 
 from labkit import Trial, plan_round
 from labkit.planning import beforehand
-from labkit.planning.foretold import _guess_blocks, _model_blocks
 from labkit.planning.beforehand import _place_words, _slope_errors, appraise_round, standard_error_at
+from labkit.planning.prospect import _guess_blocks, _model_blocks
 from labkit.planning.question import flat_question, noise_of, past_of, weak_question
 
 SECOND = "[settings.warm]\nlow = 68\nhigh = 80\n[attributes.stain]"

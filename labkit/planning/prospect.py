@@ -1,4 +1,4 @@
-"""What a round can tell, in words and tables."""
+"""`Prospect`: what a round can tell, in words and tables."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
