@@ -79,7 +79,7 @@ def test_a_panel_keeps_its_tables(demo):
     panel = labkit.appraise_panel(demo)
     check_kept(panel)
     check_kept(panel.reading("payoff"), said=lambda reading: str(panel))
-    check_kept(panel.verdicts["payoff"], said=lambda verdict: str(panel))
+    check_kept(panel.oddities["payoff"], said=lambda odd: str(panel))
     check_kept(panel.ordinal("payoff"))
 
 

@@ -7,11 +7,11 @@ from scipy.stats import norm
 
 from labkit.core import levels, scale_use
 from labkit.panel import flags
-from labkit.panel.flags import verdict_on
+from labkit.panel.flags import oddities_of
 
 
 def kinds(reading, attributes=1):
-    return set(verdict_on(reading, attributes=attributes).flags["kind"])
+    return set(oddities_of(reading, attributes=attributes).flags["kind"])
 
 
 def weak_noise(cells):
@@ -83,7 +83,7 @@ def test_a_scale_that_one_score_reverses_is_not_called_reversed():
 def test_what_would_be_expected_lies_on_the_scale():
     """X-01 is at the end for all, and T03 scores a point higher than the rest elsewhere."""
     table = np.array([[9.5, 10, 3, 9.5, 10], [5, 5, 7, 5, 5], [4, 4.5, 6.5, 4, 4.5], [6, 6.5, 8.5, 6.5, 6], [3, 3, 5, 3, 3]])
-    rows = verdict_on(reading_of(scored(table)), attributes=1).flags
+    rows = oddities_of(reading_of(scored(table)), attributes=1).flags
     assert rows["says"].tolist()[0].startswith("T03 gave X-01 3 for payoff, where 10.0 would be expected (")
 
 
@@ -106,9 +106,9 @@ def test_one_score_for_everything_given_twice_makes_no_score_of_the_others_odd()
         table[:, 2] = 5.0
         frame = scored(table)
         both = pd.concat([frame, frame[frame["tester"] == "T03"].assign(session="2")], ignore_index=True)
-        found = verdict_on(reading_of(both), attributes=1).flags
+        found = oddities_of(reading_of(both), attributes=1).flags
         assert found["kind"].iloc[0] == flags.SAME
-        alone = verdict_on(reading_of(frame[frame["tester"] != "T03"]), attributes=1).flags
+        alone = oddities_of(reading_of(frame[frame["tester"] != "T03"]), attributes=1).flags
         assert found["says"].iloc[1:].tolist() == alone["says"].tolist()
         alarms += len(found) > 1
     assert alarms <= 4

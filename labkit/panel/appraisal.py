@@ -15,7 +15,7 @@ from labkit.core.levels import SPREAD
 from labkit.errors import PanelError
 from labkit.handing import fixed
 from labkit.panel.comparisons import SITTING_COLUMNS, pairs_of, power_row, sitting_rows
-from labkit.panel.flags import Verdict, verdict_on
+from labkit.panel.flags import Oddities, oddities_of
 from labkit.panel.ordinal import OrdinalReading, read_as_order
 from labkit.panel.reading import PRIORS, Reading
 from labkit.panel.report import agree_sentence, lean_sentence, panel_report
@@ -40,10 +40,10 @@ class Panel:
     by_instrument: tuple[str, ...] = ()
 
     @cached_property
-    def verdicts(self) -> Mapping[str, Verdict]:
+    def oddities(self) -> Mapping[str, Oddities]:
         """What looks odd, by attribute: found when it is first asked for, since surfaces do without."""
-        return fixed({name: verdict_on(reading, attributes=len(self.readings))
-                                 for name, reading in self.readings.items()})
+        return fixed({name: oddities_of(reading, attributes=len(self.readings))
+                      for name, reading in self.readings.items()})
 
     @property
     def attributes(self) -> tuple[str, ...]:
@@ -67,7 +67,7 @@ class Panel:
         slope_alone : as scored. Right on average whatever the tester's use is, but it scatters more, and more with few
             pours; blank where it cannot be told.
         """
-        return pd.concat([_tester_rows(reading, self.verdicts[name]) for name, reading in self.readings.items()],
+        return pd.concat([_tester_rows(reading, self.oddities[name]) for name, reading in self.readings.items()],
                          ignore_index=True)
 
     @property
@@ -99,7 +99,7 @@ class Panel:
     @property
     def flags(self) -> pd.DataFrame:
         """A row a flag: attribute, tester, pour (blank: all), kind, and a sentence."""
-        frames = [verdict.flags for verdict in self.verdicts.values()]
+        frames = [odd.flags for odd in self.oddities.values()]
         return pd.concat([frame for frame in frames if len(frame)] or frames[:1], ignore_index=True)
 
     def means(self, attribute: str) -> tuple[pd.Series, pd.DataFrame]:
@@ -203,8 +203,8 @@ def _agreement_row(reading: Reading) -> dict:
     }
 
 
-def _tester_rows(reading: Reading, verdict: Verdict) -> pd.DataFrame:
-    flags, use = verdict.flags, verdict.use
+def _tester_rows(reading: Reading, odd: Oddities) -> pd.DataFrame:
+    flags, use = odd.flags, odd.use
     se = np.sqrt(np.maximum(np.diag(reading.adjusted.level_covariance), 0.0))
     counts = reading.cells.count
     return pd.DataFrame({

@@ -42,17 +42,17 @@ SAME, TURNED, ODD, PLACE = "same score for everything", "reversed scale", "far f
 
 @hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Verdict:
+class Oddities:
     """What looks odd in one attribute, and the use of the scale judged with that in mind."""
 
     flags: pd.DataFrame
     use: scale_use.ScaleUse
 
 
-def verdict_on(reading: Reading, *, attributes: int) -> Verdict:
+def oddities_of(reading: Reading, *, attributes: int) -> Oddities:
     """Flags of one attribute; the chances above are shared out among the `attributes` of the panel."""
     if len(reading.testers) < 2 or reading.all_equal or reading.noise.score <= 0:
-        return Verdict(flags=pd.DataFrame(columns=list(COLUMNS)), use=_use(reading, []))
+        return Oddities(flags=pd.DataFrame(columns=list(COLUMNS)), use=_use(reading, []))
     constant = [t for t in range(len(reading.testers)) if _is_constant(reading, t, attributes)]
     turned = _reversed(reading, constant, attributes)
     use = _use(reading, constant + turned)
@@ -62,7 +62,7 @@ def verdict_on(reading: Reading, *, attributes: int) -> Verdict:
     left = ALARM - WHOLE - (ORDER if place else 0.0)
     rows += _far_rows(reading, constant + turned, left / attributes)
     rows += _order_rows(reading, place, attributes)
-    return Verdict(flags=pd.DataFrame(rows, columns=list(COLUMNS)), use=use)
+    return Oddities(flags=pd.DataFrame(rows, columns=list(COLUMNS)), use=use)
 
 
 def _use(reading: Reading, odd: list[int]) -> scale_use.ScaleUse:

@@ -15,7 +15,7 @@ from labkit.outgrown import outside_now
 from labkit.planning.given import formulas_of, planned_round
 from labkit.rounds import Round
 from labkit.trial import check_trial
-from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
+from labkit.tweaks.appraising import Rivals, advice_on, verdict_on, whole_of
 from labkit.tweaks.confirming import NEAR, Confirmation, plan_confirmation
 from labkit.tweaks.forecast import judges_of
 from labkit.tweaks.outlook import SAME
@@ -94,15 +94,15 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
         confirmation = _planned_again(trial, confirmation, seed)
     pours = list(confirmation.round.pours)
     table = _beside_expected(trial, confirmation, pours)
-    failed, known = [pour for pour in pours if pour in trial.failed], _known(trial, confirmation, seed)
+    failed, rivals = [pour for pour in pours if pour in trial.failed], _rivals(trial, confirmation, seed)
     aside = {pour: pour in failed for pour in pours if pour in pours_aside(trial.set_aside)}
     failed = [pour for pour in failed if pour not in aside]
     unforeseen = [name for name, a in trial.attributes.items() if a.wanted and name not in set(table["attribute"])]
-    rows = [verdict_on(row, known) for row in table.to_dict("records")]
+    rows = [verdict_on(row, rivals) for row in table.to_dict("records")]
     table["verdict"], table["why"] = [row[0] for row in rows], [row[1] for row in rows]
-    whole = whole_of(table, known, failed)
-    advice = advice_on(whole, table, known, failed, pours, aside, unforeseen)
-    return Verdict(verdict=whole, desirability=known.formula, advice=advice, scales=trial.attributes,
+    whole = whole_of(table, rivals, failed)
+    advice = advice_on(whole, table, rivals, failed, pours, aside, unforeseen)
+    return Verdict(verdict=whole, desirability=rivals.formula, advice=advice, scales=trial.attributes,
                    attributes=table[["attribute", "result", "low", "high", "unit", "verdict", "why"]])
 
 
@@ -190,7 +190,7 @@ def _means(trial) -> list[tuple[str, pd.Series]]:
     return [(name, panel.means(name)[0]) for name in panel.attributes] + found
 
 
-def _known(trial, confirmation: Confirmation, seed: int) -> Known:
+def _rivals(trial, confirmation: Confirmation, seed: int) -> Rivals:
     """Desirability of the formula and of the known ones now that all scores count."""
     point = confirmation.round.frame.iloc[[0]][list(trial.recipe.coordinates)]
     standing = standing_of(trial, point, seed=seed)
@@ -199,6 +199,7 @@ def _known(trial, confirmation: Confirmation, seed: int) -> Known:
     drawn = standing.outlook().draws(pd.concat([standing.settled, others[standing.names]], ignore_index=True))
     low, high = np.quantile(drawn[:, 0], [0.05, 0.95])
     means = drawn.mean(axis=0)
-    return Known(formula=pd.Series({"mean": means[0], "low": low, "high": high}),
-                 others=pd.Series(means[1:], index=others.index, dtype=float),
-                 chances=pd.Series((drawn[:, 1:] > drawn[:, [0]] + SAME).mean(axis=0), index=others.index, dtype=float))
+    chances = (drawn[:, 1:] > drawn[:, [0]] + SAME).mean(axis=0)
+    return Rivals(formula=pd.Series({"mean": means[0], "low": low, "high": high}),
+                  others=pd.Series(means[1:], index=others.index, dtype=float),
+                  chances=pd.Series(chances, index=others.index, dtype=float))

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import labkit
-from labkit.tweaks.appraising import Known, _few, advice_on, verdict_on, whole_of
+from labkit.tweaks.appraising import Rivals, _few, advice_on, verdict_on, whole_of
 from labkit.tweaks.confirmed import _equally_good
 from labkit.tweaks.confirming import _expected_words, measured
 from labkit.tweaks.forecast import usual_judges
@@ -23,7 +23,7 @@ TOLD = "8.0, where 4.3 to 8.1 was expected"
 
 def known(*, chance=0.9, **others):
     """Desirability with all scores, and the chance with which any of the others is better."""
-    return Known(formula=pd.Series({"mean": 0.772, "low": 0.65, "high": 0.86}), others=pd.Series(others, dtype=float),
+    return Rivals(formula=pd.Series({"mean": 0.772, "low": 0.65, "high": 0.86}), others=pd.Series(others, dtype=float),
                  chances=pd.Series(chance, index=list(others)))
 
 
