@@ -246,7 +246,7 @@ def fit_surfaces(trial: Trial, panel: Panel | None = None) -> dict[str, Surface]
 
 def _check_same_scores(trial: Trial, panel: Panel) -> None:
     """The panel was appraised from the scores that stand: one from before a correction would bring back old ones."""
-    there, here = pd.concat([reading.scores for reading in panel.readings.values()]), trial.standing_scores
+    there, here = pd.concat([scored.scores for scored in panel.scored.values()]), trial.standing_scores
     if sorted(map(tuple, there[here.columns].to_numpy())) != sorted(map(tuple, here.to_numpy())):
         raise SurfaceError(f"the panel was appraised from other scores than those that stand in {trial.name}. Give "
                            "what appraise_panel(trial) returns now, or leave it out.")
