@@ -11,5 +11,5 @@ def test_what_a_result_is_made_of(demo):
         "<Ground of Terracotta stick: 30 functions>",
         "<Classical: linear, 5 terms for 11 pours>",
         "<Forecast of 2 pours: payoff, hardness, sheerness and shade>"]
-    assert repr(surface.reading).startswith("<Reading of payoff: ") and repr(surface.reading).endswith(" shapes>")
+    assert repr(surface.posterior).startswith("<Posterior of payoff: ") and repr(surface.posterior).endswith(" shapes>")
     assert repr(demo.region).startswith("Region(recipe=<Recipe of 6 ingredients: ") and len(repr(demo.region)) < 120

@@ -19,7 +19,7 @@ from labkit.surfaces.effects import Ends, bends_of, effects_of, ends_of
 from labkit.surfaces.fitting import read_hierarchically
 from labkit.surfaces.ground import Ground
 from labkit.surfaces.instrument import read_by_instrument
-from labkit.surfaces.reading import SOURCES, Reading
+from labkit.surfaces.posterior import SOURCES, Posterior
 from labkit.trial import Trial, check_trial
 from labkit.wording import Report, words_joined
 
@@ -33,11 +33,11 @@ class Surface:
 
     scores: adjusted mean and se by pour. tasting: noise of testers as the panel found it; of an attribute that an
     instrument reads, mean over repeats, and noise of one reading, as found in repeats. The two models stand in
-    `surfaces.reading` and `surfaces.classical`.
+    `surfaces.posterior` and `surfaces.classical`.
     """
 
     attribute: str
-    reading: Reading
+    posterior: Posterior
     classical: Classical
     scores: pd.DataFrame
     tasting: pd.DataFrame
@@ -45,31 +45,31 @@ class Surface:
     def predict(self, frame: pd.DataFrame, level: float = 0.9) -> pd.DataFrame:
         """mean, se, low, high of the long-run mean score (many pours) at coordinates; the index is kept."""
         columns = self._columns(frame)
-        mean, se = self.reading.moments(columns)
-        return self._told(frame, mean, se, self.reading.interval(columns, check_level(level)))
+        mean, se = self.posterior.moments(columns)
+        return self._told(frame, mean, se, self.posterior.interval(columns, check_level(level)))
 
     def predict_pour(self, frame: pd.DataFrame, level: float = 0.9) -> pd.DataFrame:
         """mean, se, low, high of one new pour, in a new melt of a new round, tasted by the whole panel many times."""
         columns = self._columns(frame)
-        mean, se = self.reading.moments(columns)
-        se = np.sqrt(se**2 + self.reading.variance_of_pour())
-        return self._told(frame, mean, se, self.reading.interval_of_pour(columns, check_level(level)))
+        mean, se = self.posterior.moments(columns)
+        se = np.sqrt(se**2 + self.posterior.variance_of_pour())
+        return self._told(frame, mean, se, self.posterior.interval_of_pour(columns, check_level(level)))
 
     def draws(self, frame: pd.DataFrame, n: int = 256, seed: int = 0) -> np.ndarray:
         """n joint posterior draws (n, rows) of the long-run mean score.
 
         Draw k with one n and seed is one and the same function wherever it is asked, so calls can be put side by side.
         """
-        return self.reading.draws(self._columns(frame), n, seed, double=True)
+        return self.posterior.draws(self._columns(frame), n, seed, double=True)
 
     def draws_at(self, columns: np.ndarray, n: int = 256, seed: int = 0) -> np.ndarray:
         """`draws` at formulas whose functions `ground.columns` has found, in single precision."""
-        return self.reading.draws(columns, n, seed)
+        return self.posterior.draws(columns, n, seed)
 
     @property
     def ground(self) -> Ground:
         """The functions of the region that all surfaces of the trial share."""
-        return self.reading.ground
+        return self.posterior.ground
 
     @property
     def results(self):
@@ -107,8 +107,8 @@ class Surface:
 
     @cached_property
     def _noise(self) -> pd.DataFrame:
-        rows = {s: telling.noise_row(self.reading, s) for s in SOURCES}
-        rows |= telling.tasting_rows(self.reading, self.tasting)
+        rows = {s: telling.noise_row(self.posterior, s) for s in SOURCES}
+        rows |= telling.tasting_rows(self.posterior, self.tasting)
         return pd.DataFrame.from_dict(rows, orient="index").rename_axis("source")
 
     @property
@@ -122,20 +122,20 @@ class Surface:
 
     @cached_property
     def _effects(self) -> pd.DataFrame:
-        return effects_of(self.reading, self._ends)
+        return effects_of(self.posterior, self._ends)
 
     @cached_property
     def bends(self) -> pd.DataFrame:
         """By coordinate: how far the middle of its range lies above its ends, on average; low, high (90 %)."""
-        return bends_of(self.reading, self._ends)
+        return bends_of(self.posterior, self._ends)
 
     @cached_property
     def _ends(self) -> Ends:
-        return ends_of(self.reading)
+        return ends_of(self.posterior)
 
     def disagreements(self, frame: pd.DataFrame | None = None) -> list[str]:
         """Where the classical 90 % interval leaves out the hierarchical mean, at the pours or at the given formulas."""
-        return telling.disagreements(self, None if frame is None else check_points(frame, self.reading.ground.trial))
+        return telling.disagreements(self, None if frame is None else check_points(frame, self.posterior.ground.trial))
 
     def to_frame(self) -> pd.DataFrame:
         """A row a pour: score and its se, hierarchical mean, se, low, high, then the classical diagnostics."""
@@ -160,10 +160,10 @@ class Surface:
         return f"<Surface {self.in_one_line()}>"
 
     def _columns(self, frame: pd.DataFrame) -> np.ndarray:
-        return self.reading.ground.columns(check_points(frame, self.reading.ground.trial))
+        return self.posterior.ground.columns(check_points(frame, self.posterior.ground.trial))
 
     def _told(self, frame, mean, se, ends) -> pd.DataFrame:
-        scale = self.reading.attribute
+        scale = self.posterior.attribute
         mean = np.clip(mean, scale.low, scale.high)
         return pd.DataFrame({"mean": mean, "se": se, "low": ends[0], "high": ends[1]}, index=frame.index)
 
@@ -294,9 +294,9 @@ def _surface(ground: Ground, models, attribute: Attribute, panel: Panel | None) 
     means, sampling, tasting = (read_by_instrument(trial, attribute) if attribute.is_read
                                 else _scored_by_panel(trial, attribute, panel))
     pours = list(means.index)
-    reading = read_hierarchically(ground, attribute, means, sampling, telling.unsure_of(tasting))
-    found = {s: float(reading.noise_quantiles(s, (0.5,))[0]) for s in SOURCES}
-    spread = sampling * float(reading.stretch_quantiles((0.5,))[0]) ** 2
+    posterior = read_hierarchically(ground, attribute, means, sampling, telling.unsure_of(tasting))
+    found = {s: float(posterior.noise_quantiles(s, (0.5,))[0]) for s in SOURCES}
+    spread = sampling * float(posterior.stretch_quantiles((0.5,))[0]) ** 2
     classical = read_classically(trial.region, models, trial.made.loc[pours], means, spread, found)
     scores = pd.DataFrame({"score": means, "score_se": np.sqrt(np.diag(sampling))}, index=pours)
-    return Surface(attribute=attribute.name, reading=reading, classical=classical, scores=scores, tasting=tasting)
+    return Surface(attribute=attribute.name, posterior=posterior, classical=classical, scores=scores, tasting=tasting)

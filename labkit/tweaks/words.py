@@ -249,7 +249,7 @@ def _changed_by(name: str, surfaces) -> str:
     told = []
     for way, table_of in ways.items():
         rows = {attribute: table_of(surface).reindex([name]).iloc[0] for attribute, surface in surfaces.items()}
-        scales = {attribute: surface.reading.attribute for attribute, surface in surfaces.items()}
+        scales = {attribute: surface.posterior.attribute for attribute, surface in surfaces.items()}
         sure = [f"{name} by {scales[name].with_unit(scales[name].told(row['effect'], sign='+'))}"
                 for name, row in rows.items() if row["low"] > 0 or row["high"] < 0]
         told += [way.format(words_joined(sure))] * bool(sure)

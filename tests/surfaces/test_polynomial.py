@@ -32,13 +32,13 @@ class TestWhatLiesWithinTheLimits:
         place = stationary_of(found.classical).iloc[0]
         assert (place["kind"], place["inside"]) == ("peak", False)
         assert place[["red_share", "load"]].to_list() == pytest.approx([0.74, 0.068], abs=0.01)
-        said = turning(found.classical, found.reading.attribute)
+        said = turning(found.classical, found.posterior.attribute)
         assert said[0].endswith(", outside the limits.") and len(said) == 2
 
     def test_one_that_keeps_them_is_within(self):
         found = reading_of(peak((-0.4, -0.2)))
         assert stationary_of(found.classical)["inside"].item()
-        assert [words.endswith(", within the limits.") for words in turning(found.classical, found.reading.attribute)] == [True]
+        assert [words.endswith(", within the limits.") for words in turning(found.classical, found.posterior.attribute)] == [True]
 
     def test_the_way_up_says_where_it_leaves_them(self):
         found = reading_of(peak((0.8, 0.6)))
@@ -46,14 +46,14 @@ class TestWhatLiesWithinTheLimits:
         mass = path["red_share"] * path["load"]
         box = path["red_share"].between(0.2, 0.8) & path["load"].between(0.02, 0.08)
         assert list(path["inside"]) == list((mass <= 0.03 + 1e-9) & box) and 0 < path["inside"].sum() < len(path)
-        said = turning(found.classical, found.reading.attribute)[1]
+        said = turning(found.classical, found.posterior.attribute)[1]
         assert said.startswith("One coded unit from the middle it is highest at red_share 0.7")
         assert ", outside the limits: " in said
 
 
 def test_a_height_past_the_end_of_the_scale_is_told_as_that():
     steep = reading_of(lambda coded: np.clip(9.5 + 3 * coded[:, 0] + 2 * coded[:, 1], 0, None))
-    attribute, classical = steep.reading.attribute, steep.classical
+    attribute, classical = steep.posterior.attribute, steep.classical
     said = " ".join(turning(classical, attribute))
     level = way_up(classical, (1.0,))["level"].item()
     assert (level > 10) == said.endswith(f"{level:.2f} (past the end of the scale).")
