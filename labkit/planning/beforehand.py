@@ -7,20 +7,20 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import only_read
-from labkit.checks import check_whole
+from labkit.checks import check_whole, coordinates_in
 from labkit.core.optimal import information, round_contrasts
 from labkit.core.terms import MODELS, Terms
 from labkit.errors import PlanError
 from labkit.panel import appraise_panel
 from labkit.planning.draft import drafted, refined
-from labkit.planning.given import round_of
+from labkit.planning.given import check_round, round_of
 from labkit.planning.layout import layout_of
 from labkit.planning.plan import Brief, brief_of
 from labkit.planning.prospect import POWER, SIZE, Prospect
 from labkit.planning.question import (
     Known,
-    Noise,
     Question,
+    Variances,
     free_columns,
     known_before,
     model_values,
@@ -85,6 +85,10 @@ def standard_error_at(trial: Trial, points: pd.DataFrame, round_: Round | None =
 
     That of the weak prior and the stated noise: where one has poured counts, not what was scored.
     """
+    check_trial(trial, error=PlanError)
+    if round_ is not None:
+        check_round(round_, trial, error=PlanError)
+    coordinates_in(points, trial.recipe.coordinates, error=PlanError)         # numbers, all there
     question = weak_question(trial.region, trial.region, noise_of(trial), model="quadratic", kind="I")
     earlier = trial if round_ is None else _without(trial, round_)
     known = known_before(question, past_of(earlier).pours)
@@ -262,7 +266,7 @@ def _place_words(question: Question, points: pd.DataFrame) -> str:
 # One more or fewer
 
 
-def _changes(trial: Trial, round_: Round, noise: Noise, scoring: Mapping[str, float]) -> pd.DataFrame:
+def _changes(trial: Trial, round_: Round, noise: Variances, scoring: Mapping[str, float]) -> pd.DataFrame:
     """Standard error over the region, and how a change of the round would move it.
 
     With other testers, who score each attribute as often as the usual ones do (`scoring`), the same round is judged
@@ -286,7 +290,7 @@ def _changes(trial: Trial, round_: Round, noise: Noise, scoring: Mapping[str, fl
     return pd.DataFrame(rows, columns=["change", "standard error", "moves by"])
 
 
-def _error(trial: Trial, brief: Brief, noise: Noise, pours: pd.DataFrame) -> float:
+def _error(trial: Trial, brief: Brief, noise: Variances, pours: pd.DataFrame) -> float:
     """Root mean square standard error over the region after these pours, as a part of the scale."""
     question = weak_question(trial.region, trial.region, noise, model="quadratic", kind="I")
     known = known_before(question, brief.past.pours)

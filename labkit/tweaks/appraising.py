@@ -1,54 +1,16 @@
 """What follows from the confirmation pours, attribute by attribute and for the whole, and what to do then."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
 from labkit.tweaks.confirming import measured
-from labkit.tweaks.outlook import LEAD
+from labkit.tweaks.rivals import Rivals
 from labkit.wording import about, number_text, plural, words_joined
 
-SURE = 0.75            # chance of being better with which another is preferred to one that did what was expected
 UNJUDGED = "not judged"        # of an attribute that no pour of the confirmation was scored or read for
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Rivals:
-    """The formula beside others that are known. formula : its desirability with all scores, mean, low, high (90 %).
-
-    others : by name, the mean of each known one; chances : by name, the chance that it is better than the formula.
-    """
-
-    formula: pd.Series
-    others: pd.Series
-    chances: pd.Series
-
-    @property
-    def better(self) -> str:
-        """The known formula that is expected to be the best and better than the formula; empty where none is."""
-        return str(self.others.idxmax()) if self._lead > 0 else ""
-
-    @property
-    def clearly(self) -> bool:
-        """Whether it is better by more than LEAD, and with a chance of SURE."""
-        return self.apart and self.chance >= SURE
-
-    @property
-    def apart(self) -> bool:
-        """Whether it is expected to be better by more than LEAD."""
-        return self._lead >= LEAD
-
-    @property
-    def chance(self) -> float:
-        """The chance that it is better; nan where there is none."""
-        return float(self.chances[self.better]) if self.better else float("nan")
-
-    @property
-    def _lead(self) -> float:
-        return self.others.max() - self.formula["mean"] if len(self.others) else 0.0
 
 
 def turned(row: Mapping) -> tuple[str, float, str] | None:

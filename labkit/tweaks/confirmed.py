@@ -15,12 +15,12 @@ from labkit.outgrown import outside_now
 from labkit.planning.given import formulas_of, planned_round
 from labkit.rounds import Round
 from labkit.trial import check_trial
-from labkit.tweaks.appraising import Rivals, advice_on, verdict_on, whole_of
+from labkit.tweaks.appraising import advice_on, verdict_on, whole_of
 from labkit.tweaks.confirming import NEAR, Confirmation, plan_confirmation
 from labkit.tweaks.forecast import judges_of
-from labkit.tweaks.outlook import SAME
 from labkit.tweaks.path import as_of
 from labkit.tweaks.result import with_units
+from labkit.tweaks.rivals import Rivals, rivals_of
 from labkit.tweaks.standing import known_formulas, standing_of
 from labkit.wording import Report, grid_of, heading, line, report, words_joined
 
@@ -195,11 +195,4 @@ def _rivals(trial, confirmation: Confirmation, seed: int) -> Rivals:
     point = confirmation.round.frame.iloc[[0]][list(trial.recipe.coordinates)]
     standing = standing_of(trial, point, seed=seed)
     standing = replace(standing, known=standing.known.as_scored())
-    others = known_formulas(standing, NEAR)
-    drawn = standing.outlook().draws(pd.concat([standing.settled, others[standing.names]], ignore_index=True))
-    low, high = np.quantile(drawn[:, 0], [0.05, 0.95])
-    means = drawn.mean(axis=0)
-    chances = (drawn[:, 1:] > drawn[:, [0]] + SAME).mean(axis=0)
-    return Rivals(formula=pd.Series({"mean": means[0], "low": low, "high": high}),
-                  others=pd.Series(means[1:], index=others.index, dtype=float),
-                  chances=pd.Series(chances, index=others.index, dtype=float))
+    return rivals_of(standing, known_formulas(standing, NEAR))

@@ -109,7 +109,7 @@ def _wanted_surfaces(trial, surfaces) -> dict[str, object]:
 
 def checked_formula(trial, formula: pd.DataFrame) -> pd.DataFrame:
     """One row of coordinates within the limits of the trial, as nearly as a balance step can tell."""
-    from labkit.surfaces.surface import check_points
+    from labkit.surfaces.asked import check_points
 
     if not isinstance(formula, pd.DataFrame) or len(formula) != 1:
         what = f"{len(formula)} rows" if isinstance(formula, pd.DataFrame) else f"of type {type(formula).__name__}"
@@ -139,17 +139,3 @@ def known_formulas(standing: Standing, apart: float) -> pd.DataFrame:
     if not len(made):
         return made
     return made[trial.recipe.apart(made, standing.settled)[:, 0] >= apart]
-
-
-def better_known(standing: Standing, others: pd.DataFrame) -> tuple[pd.Series, tuple[str, float] | None]:
-    """Desirability of the formula in question (mean, low, high: 90 %), and the known formula expected to be better.
-
-    others : what `known_formulas` gave; the second is its name and expected desirability, None where none is better.
-    """
-    points = pd.concat([standing.settled, others[standing.names]], ignore_index=True)
-    drawn = standing.outlook().draws(points)
-    low, high = np.quantile(drawn[:, 0], [0.05, 0.95])
-    means = drawn.mean(axis=0)
-    k = int(np.argmax(means))
-    return (pd.Series({"mean": means[0], "low": low, "high": high}),
-            (str(others.index[k - 1]), float(means[k])) if k else None)

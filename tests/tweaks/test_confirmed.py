@@ -8,8 +8,9 @@ import pytest
 
 import labkit
 from labkit.errors import TweakError
-from labkit.tweaks.appraising import Rivals, whole_of
+from labkit.tweaks.appraising import whole_of
 from labkit.tweaks.confirmed import _rivals
+from labkit.tweaks.rivals import Rivals
 from labkit.tweaks.words import poured_alone
 
 ROOT = Path(__file__).resolve().parents[2]
