@@ -100,7 +100,7 @@ def check_there(frame: pd.DataFrame, columns: Sequence[str], *, what: str, error
     missing = [c for c in columns if c not in there]
     if missing:
         near = near_to(missing[0], [c for c in there if c not in columns])
-        advice = f"If its column {near!r} is meant, call that so." if near else (
+        advice = f"Its column {near!r} may be meant: call that {missing[0]!r}." if near else (
             f"It needs {words_joined([repr(c) for c in columns])}.")
         raise error(f"{what} lacks the column {missing[0]!r}. {advice}")
 
