@@ -8,7 +8,7 @@ import pandas as pd
 
 from labkit.attributes import only_read
 from labkit.checks import check_whole, coordinates_in
-from labkit.core.optimal import information, round_contrasts
+from labkit.core.optimal import round_contrasts
 from labkit.core.terms import MODELS, Terms
 from labkit.errors import PlanError
 from labkit.panel import appraise_panel
@@ -58,20 +58,18 @@ def appraise_round(trial: Trial, round_: Round | int, testers: int | None = None
     if testers is not None:                            # so many of every attribute
         by_attribute = scoring = {}
         noise = noise_of(trial, check_whole(testers, name="testers", low=1, high=99, error=PlanError), scoring)
-    question = weak_question(trial.region, trial.region, noise, model="quadratic", kind="I")
+    question = _question(trial, noise)
     past, new = past_of(trial).pours, round_.to_frame()
     known = known_before(question, past)
-    after = known.precision + information(
-        known.rows(question.rows(new)), melts=new["melt"].to_numpy(), ratio=noise.melt_ratio
-    )
+    after, both = known.after(question, new), pd.concat([past, new[past.columns]]) if len(past) else new
     sources, spread = _noise_found(trial)
     guess, worst = _guesses(question, known, after)
     return Prospect(
         round=round_,
         testers=noise.testers,
-        models=_models(trial, past, new),
+        models=_models(trial, past, both),
         terms=_terms(trial, question, known, after),
-        differences=_differences(trial, past, new, spread, dict.fromkeys(spread, noise.testers) | by_attribute),
+        differences=_differences(trial, both, spread, dict.fromkeys(spread, noise.testers) | by_attribute),
         guess=guess,
         worst=worst,
         changes=_changes(trial, round_, noise, scoring),
@@ -89,16 +87,17 @@ def standard_error_at(trial: Trial, points: pd.DataFrame, round_: Round | None =
     if round_ is not None:
         check_round(round_, trial, error=PlanError)
     coordinates_in(points, trial.recipe.coordinates, error=PlanError)         # numbers, all there
-    question = weak_question(trial.region, trial.region, noise_of(trial), model="quadratic", kind="I")
+    question = _question(trial, noise_of(trial))
     earlier = trial if round_ is None else _without(trial, round_)
     known = known_before(question, past_of(earlier).pours)
-    precision = known.precision
-    if round_ is not None:
-        new = round_.to_frame()
-        rows = known.rows(question.rows(new))
-        precision = precision + information(rows, melts=new["melt"].to_numpy(), ratio=question.noise.melt_ratio)
+    precision = known.precision if round_ is None else known.after(question, round_.to_frame())
     variance = _diagonal(question.rows(points), _surface_part(known, precision)) * question.noise.pour
     return np.sqrt(variance)
+
+
+def _question(trial: Trial, noise: Variances) -> Question:
+    """All functions of the quadratic model over the whole region, with the weak prior."""
+    return weak_question(trial.region, trial.region, noise, model="quadratic", kind="I")
 
 
 def _without(trial: Trial, round_: Round) -> Trial:
@@ -112,13 +111,13 @@ def _without(trial: Trial, round_: Round) -> Trial:
 # Which terms
 
 
-def _models(trial: Trial, past: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
+def _models(trial: Trial, past: pd.DataFrame, both: pd.DataFrame) -> pd.DataFrame:
+    """A row a model: its terms, how many are estimable from the `past` pours, and from `both` those and the round's."""
     rows, polynomials = [], {model: _polynomial(trial, model) for model in MODELS}
     for model, terms in polynomials.items():
         if model == "interaction" and [p.names for p in polynomials.values()].count(terms.names) > 1:
             continue                     # of one factor, or of a blend alone: told already under another name
         before = _estimable(trial, terms, past) if len(past) else np.zeros(len(terms.names), dtype=bool)
-        both = pd.concat([past, new[past.columns]]) if len(past) else new
         after = _estimable(trial, terms, both)
         fresh = [name for name, a, b in zip(terms.names, before, after) if b and not a]
         rows.append((model, len(terms.names), int(before.sum()), int(after.sum()), ", ".join(fresh)))
@@ -182,8 +181,9 @@ def _fewer_words(testers: float, by_attribute: Mapping[str, float]) -> str:
     return f" Of these testers not all score everything: so far a pour is scored for {words_joined(told)}." * bool(told)
 
 
-def _differences(trial: Trial, past: pd.DataFrame, new: pd.DataFrame, spread: dict,
-                 testers: Mapping[str, float]) -> pd.DataFrame:
+def _differences(trial: Trial, pours: pd.DataFrame, spread: dict, testers: Mapping[str, float]) -> pd.DataFrame:
+    """The smallest differences that would be seen, between two pours and from low to high of each coordinate by all
+    `pours`; spread : attribute -> standard deviations by source, testers : attribute -> how many score a pour."""
     from scipy.stats import norm
 
     times, rows = norm.ppf(1 - SIZE / 2) + norm.ppf(POWER), []
@@ -193,7 +193,7 @@ def _differences(trial: Trial, past: pd.DataFrame, new: pd.DataFrame, spread: di
             rows.append((name, "two pours of one melt", times * np.sqrt(2 * pour)))
         two = "two pours of different melts" if trial.recipe.pot else "two pours"
         rows.append((name, two, times * np.sqrt(2 * (pour + sd["melt"] ** 2))))
-        slopes = _slope_errors(trial, pd.concat([past, new[past.columns]]) if len(past) else new, sd, pour)
+        slopes = _slope_errors(trial, pours, sd, pour)
         rows += [(name, f"{c} from low to high", times * error) for c, error in slopes.items()]
     return pd.DataFrame(rows, columns=["attribute", "between", "seen from"])
 
@@ -292,11 +292,9 @@ def _changes(trial: Trial, round_: Round, noise: Variances, scoring: Mapping[str
 
 def _error(trial: Trial, brief: Brief, noise: Variances, pours: pd.DataFrame) -> float:
     """Root mean square standard error over the region after these pours, as a part of the scale."""
-    question = weak_question(trial.region, trial.region, noise, model="quadratic", kind="I")
+    question = _question(trial, noise)
     known = known_before(question, brief.past.pours)
-    rows, asked = known.rows(question.rows(pours)), known.criterion(question.criterion)
-    after = known.precision + information(rows, melts=pours["melt"].to_numpy(), ratio=noise.melt_ratio)
-    return float(np.sqrt(asked.value(after) * noise.pour))
+    return float(np.sqrt(known.criterion(question.criterion).value(known.after(question, pours)) * noise.pour))
 
 
 def _searched_error(brief: Brief, pours: int, melts: int) -> float:

@@ -36,7 +36,10 @@ WEAK = MappingProxyType({0: 0.35, 1: 0.29, 2: 0.13})
 
 @dataclass(frozen=True, kw_only=True)
 class Variances:
-    """Variances of one pour's mean score, of melts and of rounds, in squared widths of the scale."""
+    """Variances of one pour's mean score, of melts and of rounds, in squared widths of the scale.
+
+    testers : how many score a pour, as counted in the first.
+    """
 
     pour: float
     melt: float
@@ -269,7 +272,13 @@ class Known:
     block: np.ndarray
 
     def rows(self, model_rows: np.ndarray) -> np.ndarray:
+        """What pours of a round tell of the model and of the round, (m, p + b)."""
         return np.hstack([model_rows, np.tile(self.block, (len(model_rows), 1))])
+
+    def after(self, question: Question, pours: pd.DataFrame) -> np.ndarray:
+        """Precision (p + b, p + b) once a round of these pours is made, melts as whole plots."""
+        rows = self.rows(question.rows(pours))
+        return self.precision + information(rows, melts=pours["melt"].to_numpy(), ratio=question.noise.melt_ratio)
 
     def criterion(self, asked: Criterion) -> Criterion:
         """The criterion with nothing asked about the block."""

@@ -227,7 +227,7 @@ def targets_of(points: pd.DataFrame, seed: int) -> pd.DataFrame:
 
 def looked_over(asked: Asked, bench: Bench, points: pd.DataFrame) -> Looked:
     """The pours among which a round is chosen; points : coordinates looked at, best first."""
-    return candidates(bench, points, size=8, seed=asked.seed, kept=_yardstick(asked, bench.outlook))
+    return candidates(bench, points, seed=asked.seed, kept=_yardstick(asked, bench.outlook))
 
 
 def _yardstick(asked: Asked, outlook: Outlook) -> pd.DataFrame:

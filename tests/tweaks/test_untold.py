@@ -134,7 +134,7 @@ def test_the_best_pours_are_found_among_what_is_looked_at_and_may_be_repeated(de
     """Shares are computed from the grams of a pot, so a pour made before comes back but for rounding."""
     standing = standing_of(demo, seed=2)
     bench = looking.Bench(trial=demo, outlook=standing.known, hold=standing.hold)
-    looked = looking.candidates(bench, standing.points, size=8, seed=2)
+    looked = looking.candidates(bench, standing.points, seed=2)
     found = suggest._repeats(bench, looked)
     coded, made = demo.region.coded, demo.made[demo.made["ok"]]
     gap = np.abs(coded(looked.points.iloc[found])[:, None] - coded(made)[None]).max(axis=2)
