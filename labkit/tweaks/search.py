@@ -78,7 +78,7 @@ def steps_from(region, parents: pd.DataFrame, *, scale: float, rng: np.random.Ge
 
 
 def _groups_moved(recipe, rows: int, rng: np.random.Generator) -> np.ndarray:
-    """Which coordinates move: of the factors, settings and whole blends one by lot in each row, the others by MOVING."""
+    """Which coordinates move: of factors, settings and whole blends one by lot in each row, the others by MOVING."""
     group = {c: name for name, columns in recipe.blends.items() for c in columns}
     groups = list(dict.fromkeys(group.get(c, c) for c in recipe.coordinates))
     moves = rng.uniform(size=(rows, len(groups))) < MOVING
