@@ -97,31 +97,23 @@ class Surface:
         row = self.classical.anova.loc["lack of fit"]
         return Comparison(ss=row["sum_of_squares"], df=int(row["df"]), f=row["f"], p=row["p"])
 
-    @property
+    @cached_property
     def noise(self) -> pd.DataFrame:
         """By source: stated (prior median), found (posterior), low, high (90 %), what the data say.
 
         Round, melt and pour; then tester and tester x pour, or where an instrument reads: reading.
         """
-        return self._noise
-
-    @cached_property
-    def _noise(self) -> pd.DataFrame:
         rows = {s: telling.noise_row(self.posterior, s) for s in SOURCES}
         rows |= telling.tasting_rows(self.posterior, self.tasting)
         return pd.DataFrame.from_dict(rows, orient="index").rename_axis("source")
 
-    @property
+    @cached_property
     def effects(self) -> pd.DataFrame:
         """By coordinate: what going from low to high does on average over the region: effect, se, low, high (90 %).
 
         expected (+1, -1 or 0) and trust, the probability that the expectation still deserves its weight; no part, the
         probability that the coordinate plays none.
         """
-        return self._effects
-
-    @cached_property
-    def _effects(self) -> pd.DataFrame:
         return effects_of(self.posterior, self._ends)
 
     @cached_property

@@ -12,8 +12,10 @@ from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.handing import fixed, hands_out_copies
 from labkit.outgrown import outside_now
+from labkit.panel import appraise_panel
 from labkit.planning.given import formulas_of, planned_round
 from labkit.rounds import Round
+from labkit.surfaces.instrument import read_by_instrument
 from labkit.trial import check_trial
 from labkit.tweaks.appraising import advice_on, verdict_on, whole_of
 from labkit.tweaks.confirming import NEAR, Confirmation, plan_confirmation
@@ -180,9 +182,6 @@ def _results(trial, pours: list[str], attributes: list[str]) -> dict[str, float]
 
 def _means(trial) -> list[tuple[str, pd.Series]]:
     """Means by pour of every attribute that was scored, adjusted for who tasted, or read by an instrument."""
-    from labkit.panel import appraise_panel
-    from labkit.surfaces.instrument import read_by_instrument
-
     found = [(name, read_by_instrument(trial, a)[0]) for name, a in trial.read_attributes.items()]
     if not len(trial.standing_scores):
         return found

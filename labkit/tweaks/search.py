@@ -15,6 +15,7 @@ from labkit.aside import without_aside
 from labkit.checks import columns_of
 from labkit.errors import TweakError
 from labkit.handing import handed
+from labkit.wording import words_joined
 
 FIRST_STEP, LAST_STEP = 0.4, 0.02              # as parts of the difference between two points of the region
 PARENTS = 12                                   # points from which a generation is stepped
@@ -58,8 +59,6 @@ def starting_points(trial, hold: Mapping[str, float], *, size: int, seed: int) -
 
 
 def _held_words(hold: Mapping[str, float]) -> str:
-    from labkit.wording import words_joined
-
     return words_joined([f"{name} {value:g}" for name, value in hold.items()])
 
 

@@ -10,6 +10,8 @@ from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.handing import hands_out_copies
 from labkit.rounds import grams_column
+from labkit.surfaces import fit_surfaces
+from labkit.surfaces.asked import check_points
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import poured_well
 from labkit.tweaks.suggest import WIDE, asked_of, scored_pours, searched
@@ -97,8 +99,6 @@ def _same_said(one, other) -> bool:
 
 
 def _wanted_surfaces(trial, surfaces) -> dict[str, object]:
-    from labkit.surfaces import fit_surfaces
-
     if surfaces is None and scored_pours(trial) >= 2:
         surfaces = fit_surfaces(trial)
     found = {name: s for name, s in (surfaces or {}).items() if trial.attributes[name].wanted is not None}
@@ -109,8 +109,6 @@ def _wanted_surfaces(trial, surfaces) -> dict[str, object]:
 
 def checked_formula(trial, formula: pd.DataFrame) -> pd.DataFrame:
     """One row of coordinates within the limits of the trial, as nearly as a balance step can tell."""
-    from labkit.surfaces.asked import check_points
-
     if not isinstance(formula, pd.DataFrame) or len(formula) != 1:
         what = f"{len(formula)} rows" if isinstance(formula, pd.DataFrame) else f"of type {type(formula).__name__}"
         raise TweakError(f"formula is {what}. Give a frame of one row, such as suggest_next(trial).best.")

@@ -10,6 +10,7 @@ from labkit.aside import not_taken_back, without_aside
 from labkit.attributes import only_read
 from labkit.planning.wish import start_outside
 from labkit.rounds import Round
+from labkit.surfaces.telling import told_bends
 from labkit.tweaks.alone import failed_alone, newest_poured, poured_alone, waiting_alone
 from labkit.tweaks.outlook import LEAD, SAME, Outlook, wanted_part
 from labkit.tweaks.price import Bargain
@@ -242,8 +243,6 @@ def _by_eye(trial, name: str, outlook: Outlook, settled: pd.DataFrame) -> str:
 
 def _changed_by(name: str, surfaces) -> str:
     """What a factor surely changes, from its low to its high and in its middle, or nothing."""
-    from labkit.surfaces.telling import told_bends
-
     ways = {"from its low to its high it changes {}": lambda surface: surface.effects,
             "the middle of its range changes {} against its ends": told_bends}
     told = []
