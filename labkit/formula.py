@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_columns, check_frame, check_there, columns_of, coordinates_in, numbers_in
+from labkit.checks import check_columns, check_frame, check_there, columns_of, coordinates_in, meant_or, numbers_in
 from labkit.equations import Statement, check_statements, completed, named_sets, statements_of
 from labkit.errors import FormulaError
 from labkit.handing import handed, locked
@@ -314,6 +314,10 @@ class Recipe:
         The other parts of a blend share what is left of it in the ratio that they have: one part alone moves along its
         Cox direction (Cox 1971, Biometrika 58:155-159). A part that is pinned stays.
         """
+        for name in values:
+            if name not in self.coordinates:
+                advice = meant_or(name, self.coordinates, f"Choose {words_joined(self.coordinates, last='or')}.")
+                raise FormulaError(f"{name!r} cannot be held, as it is no coordinate. {advice}")
         points = points.copy()
         for columns in self.blends.values():
             free = [c for c in columns if c not in values and c in self.varying]

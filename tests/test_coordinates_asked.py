@@ -84,6 +84,14 @@ def test_drift_needs_ingredients(demo, points):
         "the frame of formulas lacks the column 'candelilla wax'. It needs 'candelilla wax', ")
 
 
+@pytest.mark.parametrize("name, advice", [
+    ("waxx", "Did you mean 'wax'?"), ("colour", "Choose wax, red_share, load or pour_temperature.")])
+def test_a_name_that_is_no_coordinate_cannot_be_held(demo, points, name, advice):
+    """It became a column of its own, and nothing was held."""
+    assert refused(FormulaError, demo.recipe.held_at, points, {"load": 0.05, name: 0.1}) == (
+        f"{name!r} cannot be held, as it is no coordinate. {advice}")
+
+
 @pytest.mark.parametrize("n, seed, words", [
     (0, 0, "n is 0. Give a whole number from 1 to 400000."), (2.5, 0, "n is 2.5. Give a whole number from 1 to 400000."),
     (3, -1, "seed is -1. Give a whole number from 0 to 4294967296.")])
