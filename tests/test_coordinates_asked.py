@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 import labkit
-from labkit.errors import FormulaError, PlanError, RegionError, SurfaceError
+from labkit.errors import FormulaError, PlanError, RegionError, SurfaceError, TweakError
 from labkit.planning import standard_error_at
 
 FRAME = "the frame of coordinates"
@@ -124,3 +124,16 @@ def test_two_columns_of_one_name_are_refused_where_they_cannot_be_read(demo, poi
     double = pd.concat([points.drop(columns="load"), points[["load"]], points[["load"]]], axis=1).drop(columns="wax")
     assert refused(RegionError, demo.region.coded, double) == (
         f"{FRAME} has two columns named load. Give each column a name of its own.")
+
+
+@pytest.mark.parametrize("call", [lambda trial, formula: labkit.plan_confirmation(trial, formula),
+                                  lambda trial, formula: labkit.tell_tradeoffs(trial, at=formula)])
+@pytest.mark.parametrize("change, words", [
+    (lambda point: point.drop(columns="load"), f"formula lacks the column 'load'. It needs {ALL}."),
+    (lambda point: point.assign(wax=15), "row 0 of formula: wax is 15, but a share lies from 0 to 1. Write 0.04 for 4 %."),
+    (lambda point: point.assign(wax=np.nan), "row 0 of formula has no wax. Give every coordinate a value."),
+    (lambda point: point.assign(shine=1.0), "formula has a column 'shine' that is not known here. The columns are 'wax', "
+                                            "'red_share', 'load', 'pour_temperature', 'round', 'melt', 'pour' and 'order'.")])
+def test_a_formula_to_confirm_or_to_trade_at_is_of_the_stage_that_asks_for_it(demo, points, call, change, words):
+    """It was told as a SurfaceError, of a frame of formulas that nobody had given."""
+    assert refused(TweakError, call, demo, change(points.iloc[[0]])) == words

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 
 from labkit.checks import check_columns, check_frame, check_whole, numbers_in
-from labkit.errors import SurfaceError
-from labkit.formula import BOOKKEEPING
+from labkit.errors import LabkitError, SurfaceError
+from labkit.formula import BOOKKEEPING, SUM_TOLERANCE
 from labkit.trial import Trial
 from labkit.wording import words_joined
 
@@ -26,42 +26,44 @@ def check_level(level: float) -> float:
     return float(level)
 
 
-def check_points(frame: pd.DataFrame, trial: Trial) -> pd.DataFrame:
+def check_points(frame: pd.DataFrame, trial: Trial, *, what: str = "the frame of formulas",
+                 error: type[LabkitError] = SurfaceError) -> pd.DataFrame:
     """The coordinates in a frame: every factor, part of a blend and setting, finite, shares from 0 to 1."""
-    what, names = "the frame of formulas", list(trial.recipe.coordinates)
-    check_frame(frame, what=what, error=SurfaceError)
-    strange = [c for c in map(str, frame.columns) if c not in names]
-    masses = [c for c in strange if c.endswith(" [g]") or c in trial.recipe.ingredients]
+    names = list(trial.recipe.coordinates)
+    check_frame(frame, what=what, error=error)
+    masses = [c for c in map(str, frame.columns)
+              if c not in names and (c.endswith(" [g]") or c in trial.recipe.ingredients)]
     if masses:
-        raise SurfaceError(
-            f"{what} has the column {masses[0]!r}, where {words_joined(names)} are wanted. "
-            "Turn mass fractions into factors with trial.factors_of, or take these columns only."
-        )
-    check_columns(frame, allowed=(*names, *BOOKKEEPING), required=names, what=what, error=SurfaceError)
-    points = _numbers(frame[names], what)
+        raise error(f"{what} has the column {masses[0]!r}, where {words_joined(names)} are wanted. "
+                    "Turn mass fractions into factors with trial.factors_of, or take these columns only.")
+    check_columns(frame, allowed=(*names, *BOOKKEEPING), required=names, what=what, error=error)
+    points = pd.DataFrame(numbers_in(frame, names, what=what, error=error), columns=names, index=frame.index)
+    _check_finite(points, what, error)
     for name, columns in trial.recipe.blends.items():
-        total = points[list(columns)].to_numpy().sum(axis=1)
-        off = np.abs(total - 1) > 1e-6
-        if off.any():
-            i = int(np.argmax(off))
-            raise SurfaceError(
-                f"row {frame.index[i]} of {what}: the parts of {name} add to {total[i]:.6f}, not 1. "
-                "Give shares of the whole blend."
-            )
-    shares = points[list(trial.recipe.factors)].to_numpy()
-    if (np.abs(shares - 0.5) > 0.5 + 1e-6).any():
-        i, j = np.argwhere(np.abs(shares - 0.5) > 0.5 + 1e-6)[0]
-        name = trial.recipe.factors[j]
-        raise SurfaceError(f"row {frame.index[i]} of {what}: {name} is {shares[i, j]:g}, but a share lies from 0 to 1. "
-                           "Write 0.04 for 4 %.")
+        _check_whole(points[list(columns)], name, what, error)
+    _check_shares(points[list(trial.recipe.factors)], what, error)
     return points
 
 
-def _numbers(frame: pd.DataFrame, what: str) -> pd.DataFrame:
-    """All cells as finite numbers; text is read as in every table of a trial."""
-    values = numbers_in(frame, list(frame.columns), what=what, error=SurfaceError)
-    points = pd.DataFrame(values, columns=frame.columns, index=frame.index)
-    if not np.isfinite(points.to_numpy()).all():
-        i, j = np.argwhere(~np.isfinite(points.to_numpy()))[0]
-        raise SurfaceError(f"row {frame.index[i]} of {what} has no {frame.columns[j]}. Give every coordinate a value.")
-    return points
+def _check_finite(points: pd.DataFrame, what: str, error: type[LabkitError]) -> None:
+    lacking = np.argwhere(~np.isfinite(points.to_numpy()))
+    if len(lacking):
+        i, j = lacking[0]
+        raise error(f"row {points.index[i]} of {what} has no {points.columns[j]}. Give every coordinate a value.")
+
+
+def _check_whole(parts: pd.DataFrame, blend: str, what: str, error: type[LabkitError]) -> None:
+    total = parts.to_numpy().sum(axis=1)
+    off = np.abs(total - 1) > SUM_TOLERANCE
+    if off.any():
+        i = int(np.argmax(off))
+        raise error(f"row {parts.index[i]} of {what}: the parts of {blend} add to {total[i]:.6f}, not 1. "
+                    "Give shares of the whole blend.")
+
+
+def _check_shares(shares: pd.DataFrame, what: str, error: type[LabkitError]) -> None:
+    outside = np.argwhere(np.abs(shares.to_numpy() - 0.5) > 0.5 + SUM_TOLERANCE)
+    if len(outside):
+        i, j = outside[0]
+        raise error(f"row {shares.index[i]} of {what}: {shares.columns[j]} is {shares.iloc[i, j]:g}, but a share lies "
+                    "from 0 to 1. Write 0.04 for 4 %.")

@@ -113,7 +113,8 @@ def checked_formula(trial, formula: pd.DataFrame) -> pd.DataFrame:
         what = f"{len(formula)} rows" if isinstance(formula, pd.DataFrame) else f"of type {type(formula).__name__}"
         raise TweakError(f"formula is {what}. Give a frame of one row, such as suggest_next(trial).best.")
     grams = [grams_column(i) for i in trial.recipe.ingredients]
-    point = trial.recipe.at_ends(check_points(formula.drop(columns=grams, errors="ignore"), trial))
+    told = check_points(formula.drop(columns=grams, errors="ignore"), trial, what="formula", error=TweakError)
+    point = trial.recipe.at_ends(told)
     bounds = trial.recipe.bounds.loc[list(point.columns)]
     step = trial.batch.balance_step_g / trial.batch.pour_g
     beyond = (point.iloc[0] < bounds["low"] - step) | (point.iloc[0] > bounds["high"] + step)
