@@ -81,6 +81,30 @@ def columns_of(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     return frame if len(own) == len(names) else frame.take(range(len(names)), axis=1)
 
 
+def coordinates_in(frame: pd.DataFrame, columns: Sequence[str], *, error: type[LabkitError],
+                   what: str = "the frame of coordinates") -> np.ndarray:
+    """The numbers of some columns (rows, columns), as quickly as `columns_of`; other columns are passed over.
+
+    Only what cannot be read so is looked at more closely: text is read as in any cell, and what is missing is told.
+    """
+    try:
+        return columns_of(frame, columns).to_numpy(dtype=float)
+    except (AttributeError, KeyError, TypeError, ValueError):
+        check_there(frame, columns, what=what, error=error)
+        return numbers_in(frame, list(columns), what=what, error=error)
+
+
+def check_there(frame: pd.DataFrame, columns: Sequence[str], *, what: str, error: type[LabkitError]) -> None:
+    """Every one of these columns is in the frame; of one that is not, the column that may be meant is named."""
+    there = list(map(str, check_frame(frame, what=what, error=error).columns))
+    missing = [c for c in columns if c not in there]
+    if missing:
+        near = near_to(missing[0], [c for c in there if c not in columns])
+        advice = f"Its column {near!r} may be meant: call that {missing[0]!r}." if near else (
+            f"It needs {words_joined([repr(c) for c in columns])}.")
+        raise error(f"{what} lacks the column {missing[0]!r}. {advice}")
+
+
 def parse_grams(cell: object, *, where: str, error: type[LabkitError]) -> float:
     """A weight in grams; blank is not weighed (nan), a negative weight is refused."""
     value = parse_number(cell, where=where, error=error)

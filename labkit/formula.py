@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_columns, check_frame, columns_of, numbers_in
+from labkit.checks import check_columns, check_frame, check_there, columns_of, coordinates_in, meant_or, numbers_in
 from labkit.equations import Statement, check_statements, completed, named_sets, statements_of
 from labkit.errors import FormulaError
 from labkit.handing import handed, locked
@@ -115,7 +115,8 @@ class Recipe:
     def over_ranges(self, frame: pd.DataFrame) -> np.ndarray:
         """Every coordinate, parts of blends as well, as a part of its range: 0..1 over low..high, (n, D)."""
         low, high = self.box
-        return (columns_of(frame, self.coordinates).to_numpy(dtype=float) - low) / np.where(high > low, high - low, 1.0)
+        values = coordinates_in(frame, self.coordinates, error=FormulaError)
+        return (values - low) / np.where(high > low, high - low, 1.0)
 
     @cached_property
     def steps(self) -> np.ndarray:
@@ -124,7 +125,7 @@ class Recipe:
 
     def beyond_ranges(self, frame: pd.DataFrame) -> np.ndarray:
         """How far each coordinate is under its low or over its high, in its unit, (n, D); 0 or less within."""
-        (low, high), values = self.box, columns_of(frame, self.coordinates).to_numpy(dtype=float)
+        (low, high), values = self.box, coordinates_in(frame, self.coordinates, error=FormulaError)
         return np.maximum(low - values, values - high)
 
     def at_ends(self, frame: pd.DataFrame) -> pd.DataFrame:
@@ -313,6 +314,10 @@ class Recipe:
         The other parts of a blend share what is left of it in the ratio that they have: one part alone moves along its
         Cox direction (Cox 1971, Biometrika 58:155-159). A part that is pinned stays.
         """
+        for name in values:
+            if name not in self.coordinates:
+                advice = meant_or(name, self.coordinates, f"Choose {words_joined(self.coordinates, last='or')}.")
+                raise FormulaError(f"{name!r} cannot be held, as it is no coordinate. {advice}")
         points = points.copy()
         for columns in self.blends.values():
             free = [c for c in columns if c not in values and c in self.varying]
@@ -337,5 +342,6 @@ class Recipe:
 
     def drift(self, frame: pd.DataFrame) -> pd.DataFrame:
         """What no factor describes: each weighed formula less the formula at its own factors, by ingredient, g/g."""
+        check_there(frame, self.ingredients, what="the frame of formulas", error=FormulaError)
         masses = frame[list(self.ingredients)]
         return masses - self.formula_at(self.factors_of(masses))

@@ -7,7 +7,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from labkit.checks import columns_of
+from labkit.checks import check_whole, coordinates_in
 from labkit.core import simplex
 from labkit.errors import FormulaError, RegionError
 from labkit.formula import SUM_TOLERANCE, Recipe
@@ -203,9 +203,9 @@ class Region:
         are ratios such points are denser where the whole of the ratio weighs more. A blend of five parts or more, and
         masses of more than three free dimensions, are drawn by a random walk, so nearly uniform.
         """
-        rng = np.random.default_rng(seed)
-        kept: list[pd.DataFrame] = []
-        found = tried = 0
+        n = check_whole(n, name="n", low=1, high=TRIES, error=RegionError)
+        rng = np.random.default_rng(check_whole(seed, name="seed", low=0, high=2**32, error=RegionError))
+        kept, found, tried = [], 0, 0
         while found < n and tried < TRIES:
             size = max(n, 256) if not tried else min(TRIES, 4 * tried)
             points = self._box_points(rng, size)
@@ -231,13 +231,13 @@ class Region:
 
     def keeps(self, points: pd.DataFrame, tolerance: float = simplex.TOLERANCE) -> np.ndarray:
         """Whether the formula at each row of factors exists and keeps every limit within `tolerance` [g/g]."""
-        masses = self.recipe.masses_at(columns_of(points, self.recipe.factors).to_numpy(dtype=float))
+        masses = self.recipe.masses_at(coordinates_in(points, self.recipe.factors, error=RegionError))
         return simplex.contains(self.polytope, masses, tolerance) & np.isfinite(masses).all(axis=1)
 
     def includes(self, points: pd.DataFrame) -> np.ndarray:
         """Whether each row of coordinates is a formula within every limit, and its settings within their ranges."""
         recipe, (low, high) = self.recipe, self.recipe.box
-        values = columns_of(points, recipe.coordinates).to_numpy(dtype=float)
+        values = coordinates_in(points, recipe.coordinates, error=RegionError)
         fits = ((values >= low - EDGE) & (values <= high + EDGE)).all(axis=1)
         for columns in recipe.blends.values():
             whole = values[:, [recipe.coordinates.index(c) for c in columns]].sum(axis=1)
@@ -251,14 +251,14 @@ class Region:
         recipe = self.recipe
         low, high = (np.r_[ends, [getattr(b, side) for b in recipe.limits]]
                      for ends, side in zip(recipe.box, ("low", "high"), strict=True))
-        values = np.hstack([columns_of(points, recipe.coordinates).to_numpy(dtype=float), self._limited(points)])
+        values = np.hstack([coordinates_in(points, recipe.coordinates, error=RegionError), self._limited(points)])
         free = high > low
         return (np.maximum(low - values, values - high)[:, free] / (high - low)[free]).max(axis=1, initial=0.0)
 
     def _limited(self, points: pd.DataFrame) -> np.ndarray:
         """The share that each further limit bounds, (n, limits)."""
         recipe = self.recipe
-        masses = recipe.masses_at(columns_of(points, recipe.factors).to_numpy(dtype=float))
+        masses = recipe.masses_at(coordinates_in(points, recipe.factors, error=RegionError))
         rows = [[recipe.shelf.row(recipe.shelf.set_of(names, where=b.name)) for names in (b.of, b.within)]
                 for b in recipe.limits]
         return np.array([masses @ of / np.maximum(masses @ within, 1e-300)
@@ -321,7 +321,7 @@ class Region:
         isometric coordinates H (x - middle) / (half of the widest range), H the Helmert rows: all parts count alike.
         """
         middle, turn = self._coding
-        return (columns_of(frame, self.recipe.coordinates).to_numpy(dtype=float) - middle) @ turn
+        return (coordinates_in(frame, self.recipe.coordinates, error=RegionError) - middle) @ turn
 
     @cached_property
     def _coding(self) -> tuple[np.ndarray, np.ndarray]:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.checks import check_choice, check_whole, parse_id
-from labkit.core.serving import FAMILIES, even_orders, evenness, layout_of
+from labkit.core.serving import FAMILIES, even_orders, evenness, seating_of
 from labkit.definition.words import number_of
 from labkit.errors import PlanError
 from labkit.handing import hands_out_copies
@@ -114,11 +114,11 @@ def plan_serving(
     lengths = _lengths(len(pours), per_sitting, sittings)
     names = _session_names(trial, sessions, len(lengths))
     dates = _one_each(dates, "date", len(lengths)) or [""] * len(lengths)
-    layout = layout_of(len(pours), len(testers), lengths)
+    seating = seating_of(len(pours), len(testers), lengths)
     seed = check_whole(seed, name="seed", low=0, high=2**32 - 1, error=PlanError)
-    orders = even_orders(layout, seed=seed)
+    orders = even_orders(seating, seed=seed)
     rows = [(names[sitting], dates[sitting], testers[who], str(place), pours[item])
-            for order, who, sitting in zip(orders, layout.subject, layout.sitting)
+            for order, who, sitting in zip(orders, seating.subject, seating.sitting)
             for place, item in enumerate(order, start=1)]
     frame = pd.DataFrame(rows, columns=["session", "date", "tester", "position", "pour"])
     rng = np.random.default_rng([seed, 1])
@@ -128,7 +128,7 @@ def plan_serving(
     batch = trial.batch if wait_h is None else replace(trial.batch, wait_h=number_of(wait_h, "wait_h", error=PlanError))
     notes = (*_share_notes(lengths, pours), *_sitting_notes(lengths, warm), *_pour_notes(trial, pours),
              *_age_notes(trial, frame, batch.wait_h))
-    return Serving(trial_name=trial.name, frame=frame[list(SERVING_COLUMNS)], balance=_balance(orders, layout),
+    return Serving(trial_name=trial.name, frame=frame[list(SERVING_COLUMNS)], balance=_balance(orders, seating),
                    warm_up=warm, notes=notes)
 
 
@@ -252,10 +252,10 @@ def _free_codes(trial: Trial, count: int, rng: np.random.Generator) -> list[str]
 
 # How even it is, and what to bear in mind
 
-def _balance(orders: list[tuple[int, ...]], layout) -> pd.DataFrame:
+def _balance(orders: list[tuple[int, ...]], seating) -> pd.DataFrame:
     """By count: least, most, the same where all is as even as can be, unevenness (sum of squares) and its bound."""
     columns = ["least", "most", "uneven", "best_least", "best_most", "bound"]
-    figures = evenness(orders, layout)
+    figures = evenness(orders, seating)
     frame = pd.DataFrame([figures[f] for f in FAMILIES], columns=columns, index=[COUNTED[f] for f in FAMILIES])
     whole = ["least", "most", "best_least", "best_most"]
     frame[whole] = frame[whole].astype(int)

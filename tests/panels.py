@@ -7,7 +7,7 @@ from definitions import TERRACOTTA
 import labkit
 from labkit.attributes import Attribute
 from labkit.panel import appraise_panel
-from labkit.panel.reading import Reading
+from labkit.panel.scored import Scored
 
 SHELF = {"candelilla wax": 2.8, "mango butter": 6.0, "vitamin E": 0.2, "red paste": 0.8, "yellow paste": 0.8,
          "jojoba oil": 9.4}
@@ -40,9 +40,9 @@ def simulated(seed, pours=8, testers=8, step=0.5, noise=0.8, spread=1.5, level=1
     return np.clip(np.round(values / step) * step if step else values, 0, 10), mean + lean.mean(), lean - lean.mean()
 
 
-def reading_of(frame, prior="weak"):
-    """A reading without a trial, for simulations."""
-    return Reading.of(frame, attribute=Attribute(name="payoff"), pours=TEN, prior=prior,
+def scored_of(frame, prior="weak"):
+    """Scores without a trial, for simulations."""
+    return Scored.of(frame, attribute=Attribute(name="payoff"), pours=TEN, prior=prior,
                       stated={"tester": 1.0, "tester_pour": 0.8})
 
 

@@ -19,7 +19,7 @@ from labkit.surfaces.failing import PRIOR, Failing, any_failed, linear_functions
 from labkit.surfaces.ground import Ground
 from labkit.tweaks import words
 from labkit.tweaks.outlook import Outlook
-from labkit.tweaks.telling import untold
+from labkit.tweaks.untold import untold
 from labkit.tweaks.worth import Worth, with_failures
 
 NAMES = ["wax", "red_share", "load", "pour_temperature"]

@@ -78,8 +78,8 @@ def test_its_ground_keeps_its_sample_for_all_surfaces(surfaces):
 def test_a_panel_keeps_its_tables(demo):
     panel = labkit.appraise_panel(demo)
     check_kept(panel)
-    check_kept(panel.reading("payoff"), said=lambda reading: str(panel))
-    check_kept(panel.verdicts["payoff"], said=lambda verdict: str(panel))
+    check_kept(panel.scored_for("payoff"), said=lambda scored: str(panel))
+    check_kept(panel.oddities["payoff"], said=lambda odd: str(panel))
     check_kept(panel.ordinal("payoff"))
 
 

@@ -168,6 +168,13 @@ def test_what_a_neighbour_uses_has_a_public_name(path):
     assert [name for name, _ in imports(path) if name.startswith("labkit.") and name.split(".")[-1].startswith("_")] == []
 
 
+def test_a_class_has_a_name_of_its_own():
+    """One word, one meaning: else whoever reads `Layout` has to ask of which room."""
+    found = [node.name for path in FILES for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+             if isinstance(node, ast.ClassDef)]
+    assert sorted({name for name in found if found.count(name) > 1}) == []
+
+
 def test_no_file_is_longer_than_350_lines():
     """Of labkit and of tests, benchmarks among them."""
     found = {path.relative_to(ROOT).as_posix(): len(path.read_text(encoding="utf-8").splitlines())

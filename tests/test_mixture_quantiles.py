@@ -4,7 +4,7 @@ import pytest
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from labkit.surfaces.reading import _quantile
+from labkit.surfaces.posterior import _quantile
 
 RNG = np.random.default_rng(5)
 MIXTURES = {

@@ -5,11 +5,11 @@ import labkit
 def test_what_a_result_is_made_of(demo):
     panel, surface = labkit.appraise_panel(demo), labkit.fit_surfaces(demo)["payoff"]
     plan = labkit.plan_confirmation(demo, pours=2, seed=2)
-    assert [repr(one) for one in (demo.recipe, panel.reading("payoff"), surface.ground, surface.classical, plan.forecast)] == [
+    assert [repr(one) for one in (demo.recipe, panel.scored_for("payoff"), surface.ground, surface.classical, plan.forecast)] == [
         "<Recipe of 6 ingredients: wax, red_share, load and pour_temperature may vary>",
-        "<Reading of payoff: 66 scores by 6 testers>",
+        "<Scored payoff: 66 scores by 6 testers>",
         "<Ground of Terracotta stick: 30 functions>",
         "<Classical: linear, 5 terms for 11 pours>",
         "<Forecast of 2 pours: payoff, hardness, sheerness and shade>"]
-    assert repr(surface.reading).startswith("<Reading of payoff: ") and repr(surface.reading).endswith(" shapes>")
+    assert repr(surface.posterior).startswith("<Posterior of payoff: ") and repr(surface.posterior).endswith(" shapes>")
     assert repr(demo.region).startswith("Region(recipe=<Recipe of 6 ingredients: ") and len(repr(demo.region)) < 120

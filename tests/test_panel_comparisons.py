@@ -7,7 +7,7 @@ import pytest
 from definitions import TERRACOTTA
 from hypothesis import given
 from hypothesis import strategies as st
-from panels import TEN, panel_of, reading_of, scored, simulated, trial_with
+from panels import TEN, panel_of, scored, scored_of, simulated, trial_with
 from scipy.stats import studentized_range
 from scipy.stats import t as student
 
@@ -53,7 +53,7 @@ class TestAllPairs:
         for seed in range(120):
             table = simulated(seed, pours=5, testers=6, spread=0.0)[0]
             table[seed % 5, seed % 6] = np.nan
-            alarms += pairs_of(reading_of(scored(table)))["differ"].any()
+            alarms += pairs_of(scored_of(scored(table)))["differ"].any()
         assert alarms <= 12
 
 
@@ -144,23 +144,23 @@ class TestPanelTables:
 
     @pytest.mark.parametrize("pours", [4, 8])
     def test_the_letters_see_it_four_times_in_five(self, pours):
-        """Whole readings of simulated panels, as they are printed; each pair of the raised pour is a try."""
+        """Whole reports of simulated panels, as they are printed; each pair of the raised pour is a try."""
         rng, told, found = np.random.default_rng(5), [], []
         for k in range(160):
             table = 5 + rng.normal(0, 1, 6) + rng.normal(0, 0.8, (pours, 6))
             if k < 40:
-                told.append(power_row(reading_of(scored(table)))["sees"])
+                told.append(power_row(scored_of(scored(table)))["sees"])
                 continue
             table[0] += np.mean(told)
-            pairs = pairs_of(reading_of(scored(table)))
+            pairs = pairs_of(scored_of(scored(table)))
             found.append(pairs.loc[pairs["pour"] == "X-01", "differ"].mean())
         assert np.mean(found) == pytest.approx(0.8, abs=0.07)
 
     def test_power(self):
         panel = panel_of(simulated(1)[0])
-        row, reading = panel.power.iloc[0], panel.reading("payoff")
+        row, found = panel.power.iloc[0], panel.scored_for("payoff")
         assert row["testers"] == 8 and row["pours"] == 8 and row["asked"] == 1.0
-        expected = seen.least_seen(se=row["noise"] / 2, df=reading.df, multiple=seen.tukey_multiple(8, reading.df))
+        expected = seen.least_seen(se=row["noise"] / 2, df=found.df, multiple=seen.tukey_multiple(8, found.df))
         assert row["sees"] == pytest.approx(expected, rel=0.01)
         assert (row["testers_for_asked"] <= 8) == (row["sees"] <= 1.0)
         assert np.isnan(panel_of([[3], [5]]).power.iloc[0]["sees"])
@@ -206,7 +206,7 @@ class TestSittings:
 
     def test_no_effect_is_rarely_called_one(self):
         """60 panels: p below .05 about three times; flagged about .3 times."""
-        p = np.array([sitting_row(reading_of(in_positions(seed, effect=0.0)), "position")["p"] for seed in range(60)])
+        p = np.array([sitting_row(scored_of(in_positions(seed, effect=0.0)), "position")["p"] for seed in range(60)])
         assert (p < 0.05).sum() <= 8 and (p < ORDER).sum() <= 2
 
     def test_sessions_that_are_the_pours_cannot_be_told_from_them(self):
@@ -270,27 +270,27 @@ class TestOrder:
 
     def test_wine_as_a_panel_is_read_both_ways(self):
         panel = self.wine_panel()
-        reading = panel.ordinal("payoff")
-        assert reading.to_frame()["effect"].is_monotonic_increasing and reading.frame["mean"].is_monotonic_increasing
-        assert reading.frame["effect"].sum() == pytest.approx(0, abs=1e-9)
-        assert reading.says == ("Read as mere order, payoff puts the pours in the same order as the means wherever a "
+        order = panel.ordinal("payoff")
+        assert order.to_frame()["effect"].is_monotonic_increasing and order.frame["mean"].is_monotonic_increasing
+        assert order.frame["effect"].sum() == pytest.approx(0, abs=1e-9)
+        assert order.says == ("Read as mere order, payoff puts the pours in the same order as the means wherever a "
                                 "difference is clear.")
-        assert reading.says in " ".join(str(panel).split())
+        assert order.says in " ".join(str(panel).split())
         assert panel.agreement["icc_from"].tolist() == ["variance components"]     # two bottles are repeats
 
     def test_reading_is_shown_as_other_results_are(self):
-        reading = panel_of([[1, 2, 1, 3], [2, 1, 2, 4], [4, 2, 3, 1]]).ordinal("payoff")
-        frame = reading.to_frame()
+        order = panel_of([[1, 2, 1, 3], [2, 1, 2, 4], [4, 2, 3, 1]]).ordinal("payoff")
+        frame = order.to_frame()
         rows = [f"  {pour}  {frame['effect'][pour]:>6.2f}  {frame['se'][pour]:>4.2f}  {frame['mean'][pour]:>4.2f}"
                 for pour in frame.index]
-        assert repr(reading) == "<OrdinalReading of payoff: 3 pours>"
-        assert str(reading).splitlines()[:2] == ["payoff as mere order", "--------------------"]
-        assert reading.says in " ".join(str(reading).split())
-        assert str(reading).splitlines()[-4:] == ["  pour  effect    se  mean", *rows]
-        html = reading._repr_html_()
+        assert repr(order) == "<Ordinal of payoff: 3 pours>"
+        assert str(order).splitlines()[:2] == ["payoff as mere order", "--------------------"]
+        assert order.says in " ".join(str(order).split())
+        assert str(order).splitlines()[-4:] == ["  pour  effect    se  mean", *rows]
+        html = order._repr_html_()
         assert "<table" in html and all(f"{frame['effect'][pour]:.2f}" in html for pour in frame.index)
         lost = panel_of([[1, 2, 1, 2], [2, 3, 2, 3], [5, 5, 5, 5]]).ordinal("payoff")
-        assert repr(lost) == "<OrdinalReading of payoff: no order can be read>"
+        assert repr(lost) == "<Ordinal of payoff: no order can be read>"
 
     def test_reading_that_disagrees_says_where(self):
         """X-02 is a step above X-01 for eight testers, and the whole scale below for the ninth."""
@@ -301,10 +301,10 @@ class TestOrder:
         assert says.endswith(": look at the single scores before you trust either.")
 
     def test_pour_with_only_the_highest_score(self):
-        reading = panel_of([[1, 2, 1, 2], [2, 3, 2, 3], [5, 5, 5, 5]]).ordinal("payoff")
-        assert reading.says == ("payoff cannot be read as mere order: some pour or tester has only the highest or only "
+        order = panel_of([[1, 2, 1, 2], [2, 3, 2, 3], [5, 5, 5, 5]]).ordinal("payoff")
+        assert order.says == ("payoff cannot be read as mere order: some pour or tester has only the highest or only "
                                 "the lowest scores.")
-        assert reading.frame["effect"].isna().all() and reading.frame["mean"].notna().all()
+        assert order.frame["effect"].isna().all() and order.frame["mean"].notna().all()
 
     def test_scores_that_pours_and_testers_part_together(self):
         """No pour and no tester is at an end alone, but those of both are: 4 only where both are low, 6 where high."""

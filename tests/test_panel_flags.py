@@ -3,10 +3,10 @@
 import numpy as np
 import pandas as pd
 import pytest
-from panels import TEN, panel_of, reading_of, scored, simulated, trial_with
+from panels import TEN, panel_of, scored, scored_of, simulated, trial_with
 
 from labkit.panel import appraise_panel
-from labkit.panel.flags import verdict_on
+from labkit.panel.flags import oddities_of
 
 
 class TestFlags:
@@ -81,7 +81,7 @@ class TestFlagsSimulated:
     """8 pours, 8 testers, spread between pours 1.5, noise .8, half-point steps."""
 
     def flags(self, table):
-        return verdict_on(reading_of(scored(table)), attributes=1).flags
+        return oddities_of(scored_of(scored(table)), attributes=1).flags
 
     def test_clean_panels_alarm_at_most_one_in_twenty(self):
         """150 panels; 4.5 in 100 in a run of 5,000 (5 with whole-point steps). Flags are not to be had by being timid

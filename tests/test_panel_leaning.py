@@ -15,6 +15,6 @@ from labkit.panel.report import _sides
 ])
 def test_one_number_where_both_ends_print_the_same(levels, words):
     rows = pd.DataFrame({"attribute": ["payoff", "shade"], "level": levels})
-    panel = types.SimpleNamespace(attributes=["payoff", "shade"], readings={
+    panel = types.SimpleNamespace(attributes=["payoff", "shade"], scored={
         name: types.SimpleNamespace(attribute=Attribute(name=name)) for name in ("payoff", "shade")})
     assert " and ".join(_sides(rows, panel)) == words

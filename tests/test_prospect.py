@@ -14,8 +14,8 @@ import labkit
 from labkit import Trial, plan_confirmation, plan_round
 from labkit.errors import PlanError
 from labkit.panel import appraise_panel
-from labkit.planning import prospect as prospect_of
-from labkit.planning.prospect import appraise_round
+from labkit.planning import beforehand
+from labkit.planning.beforehand import appraise_round
 from labkit.planning.question import noise_of, scoring_parts, usual_testers
 from labkit.rehearsal import play_round
 from labkit.rounds import Round, round_from_factors
@@ -272,7 +272,7 @@ def test_what_weighing_does_to_what_is_pinned_costs_no_slope():
 @pytest.mark.parametrize("sign", [1, -1])
 def test_more_never_knows_less(monkeypatch, sign):
     """A quick search found a fifth pour to raise the standard error by .003."""
-    monkeypatch.setattr(prospect_of, "_searched_error", lambda brief, pours, melts: 0.3 - sign * 0.01 * (pours + melts / 2))
+    monkeypatch.setattr(beforehand, "_searched_error", lambda brief, pours, melts: 0.3 - sign * 0.01 * (pours + melts / 2))
     trial = Trial.from_toml(TERRACOTTA)
     moves = appraise_round(trial, plan_round(trial, pours=4, melts=2, seed=1)).changes.set_index("change")["moves by"]
     known = [moves[f"one {way} {what}"] for way in ("more", "fewer") for what in ("pour", "melt")]

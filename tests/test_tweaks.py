@@ -14,7 +14,7 @@ from labkit.rehearsal import play_round
 from labkit.tweaks import desirability_of
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import poured
-from labkit.tweaks.telling import signal, stake
+from labkit.tweaks.untold import signal, stake
 from labkit.tweaks.worth import Jury, gain_if_known
 
 NAMES = ["wax", "red_share", "load", "pour_temperature"]

@@ -30,7 +30,7 @@ def williams_orders(n: int) -> np.ndarray:
 
 
 @dataclass(frozen=True)
-class Layout:
+class Seating:
     """Who sits how often before how many items: a row an order, its subject, its sitting, its length."""
 
     n: int
@@ -47,13 +47,13 @@ class Layout:
         return max(self.sitting) + 1
 
 
-def layout_of(n: int, subjects: int, lengths: tuple[int, ...]) -> Layout:
+def seating_of(n: int, subjects: int, lengths: tuple[int, ...]) -> Seating:
     """Every subject has one sitting of each of these lengths; rows run by sitting, then by subject."""
     rows = [(who, sitting, length) for sitting, length in enumerate(lengths) for who in range(subjects)]
-    return Layout(n, *map(tuple, zip(*rows, strict=True)))
+    return Seating(n, *map(tuple, zip(*rows, strict=True)))
 
 
-def evenness(orders: list[tuple[int, ...]], layout: Layout) -> dict[str, np.ndarray]:
+def evenness(orders: list[tuple[int, ...]], seating: Seating) -> dict[str, np.ndarray]:
     """By family, a row of figures: least and most count, sum of squares about the shares, and the same three at the
     bound.
 
@@ -61,8 +61,8 @@ def evenness(orders: list[tuple[int, ...]], layout: Layout) -> dict[str, np.ndar
     group a place). The sum of squares of whole numbers about T/c is least, r (c - r) / c with r = T mod c, where all
     are T/c rounded down or up. The bound looks at one family at a time; all together may not reach it.
     """
-    counts = _counts(orders, layout)
-    return {family: _figures(cells) for family, cells in zip(FAMILIES, _families(counts, layout), strict=True)}
+    counts = _counts(orders, seating)
+    return {family: _figures(cells) for family, cells in zip(FAMILIES, _families(counts, seating), strict=True)}
 
 
 def _figures(cells: np.ndarray) -> np.ndarray:
@@ -74,41 +74,41 @@ def _figures(cells: np.ndarray) -> np.ndarray:
                      (rest * (size - rest) / size).sum()], dtype=float)
 
 
-def excess(orders: list[tuple[int, ...]], layout: Layout) -> float:
+def excess(orders: list[tuple[int, ...]], seating: Seating) -> float:
     """Weighted sum of squares beyond the bounds; 0 where no orders can be more even."""
-    figures = evenness(orders, layout).values()
+    figures = evenness(orders, seating).values()
     return float(sum(w * (row[2] - row[5]) for w, row in zip(WEIGHTS, figures, strict=True)))
 
 
-def even_orders(layout: Layout, *, seed: int) -> list[tuple[int, ...]]:
-    """Orders, one a row of the layout, of distinct items; a subject meets every item as often, or once more.
+def even_orders(seating: Seating, *, seed: int) -> list[tuple[int, ...]]:
+    """Orders, one a row of the seating, of distinct items; a subject meets every item as often, or once more.
 
     With one sitting of all items, or before as many subjects as items, the first start is cyclic: Williams orders, or
     rows and all their shifts, so that places are even from the outset. The other is greedy. Single exchanges follow,
     worse ones ever more seldom (Kirkpatrick et al. 1983, Science 220:671-680), until the bound is reached or the steps
     are used up. The best that was seen is returned, items and subjects shuffled. Same seed, same orders.
     """
-    rng, steps = np.random.default_rng(seed), max(STEPS, STEPS_A_SERVING * sum(layout.length))
+    rng, steps = np.random.default_rng(seed), max(STEPS, STEPS_A_SERVING * sum(seating.length))
     best, least = None, np.inf
-    for start in _starts(layout, rng):
-        found, left = _annealed(start, layout, rng, steps)
+    for start in _starts(seating, rng):
+        found, left = _annealed(start, seating, rng, steps)
         if left < least - 1e-9:
             best, least = found, left
         if least < 1e-9:
             break
-    return _shuffled(best, layout, rng)
+    return _shuffled(best, seating, rng)
 
 
-def _starts(layout: Layout, rng: np.random.Generator) -> Iterator[list[list[int]]]:
+def _starts(seating: Seating, rng: np.random.Generator) -> Iterator[list[list[int]]]:
     """Orders to begin with, one set after another."""
-    if layout.sittings == 1 and (layout.length[0] == layout.n or len(layout.length) >= layout.n):
-        yield _cyclic_start(layout, rng)
-    yield _greedy_start(layout, rng)
+    if seating.sittings == 1 and (seating.length[0] == seating.n or len(seating.length) >= seating.n):
+        yield _cyclic_start(seating, rng)
+    yield _greedy_start(seating, rng)
 
 
-def _cyclic_start(layout: Layout, rng: np.random.Generator) -> list[list[int]]:
+def _cyclic_start(seating: Seating, rng: np.random.Generator) -> list[list[int]]:
     """Williams orders when complete; otherwise the base rows of which the shifts follow each other most evenly."""
-    n, size, count = layout.n, layout.length[0], len(layout.length)
+    n, size, count = seating.n, seating.length[0], len(seating.length)
     if size == n:
         base = williams_orders(n).tolist()
         return [list(base[k % len(base)]) for k in range(count)]
@@ -140,16 +140,16 @@ def _difference_squares(rows: np.ndarray, n: int) -> int:
     return int((steps[1:] ** 2).sum() + (pairs[1:] ** 2).sum())
 
 
-def _greedy_start(layout: Layout, rng: np.random.Generator) -> list[list[int]]:
+def _greedy_start(seating: Seating, rng: np.random.Generator) -> list[list[int]]:
     """Row by row and place by place the item that a subject had least, then the one that all had least there."""
-    had = np.zeros((max(layout.subject) + 1, layout.n))
-    served, placed = np.zeros(layout.n), np.zeros((layout.places, layout.n))
-    sat = np.zeros((layout.sittings, layout.n))
+    had = np.zeros((max(seating.subject) + 1, seating.n))
+    served, placed = np.zeros(seating.n), np.zeros((seating.places, seating.n))
+    sat = np.zeros((seating.sittings, seating.n))
     rows = []
-    for who, sitting, length in zip(layout.subject, layout.sitting, layout.length, strict=True):
+    for who, sitting, length in zip(seating.subject, seating.sitting, seating.length, strict=True):
         row: list[int] = []
         for place in range(length):
-            worth = 100 * had[who] + 4 * served + 2 * placed[place] + 2 * sat[sitting] + 0.5 * rng.random(layout.n)
+            worth = 100 * had[who] + 4 * served + 2 * placed[place] + 2 * sat[sitting] + 0.5 * rng.random(seating.n)
             worth[row] = np.inf
             item = int(np.argmin(worth))
             row.append(item)
@@ -162,10 +162,10 @@ def _greedy_start(layout: Layout, rng: np.random.Generator) -> list[list[int]]:
 class _Cells:
     """All cells in one flat list, and which of them an order touches."""
 
-    def __init__(self, layout: Layout):
-        n = layout.n
-        sizes = (n, layout.places * n, layout.sittings * n, n * n, n * n)
-        self.n, self.layout = n, layout
+    def __init__(self, seating: Seating):
+        n = seating.n
+        sizes = (n, seating.places * n, seating.sittings * n, n * n, n * n)
+        self.n, self.seating = n, seating
         self.at = np.concatenate([[0], np.cumsum(sizes)]).tolist()
         self.weight = np.repeat(WEIGHTS, sizes).tolist()
         self.count = [0] * self.at[-1]
@@ -179,7 +179,7 @@ class _Cells:
     def by_content(self, k: int, row: list[int]) -> list[int]:
         """Cells that depend on what is in a row alone: served, sitting, together."""
         n, (served, _, sitting, _, together, _) = self.n, self.at
-        sat = sitting + self.layout.sitting[k] * n
+        sat = sitting + self.seating.sitting[k] * n
         cells = [served + i for i in row] + [sat + i for i in row]
         return cells + [together + (a * n + b if a < b else b * n + a) for p, a in enumerate(row) for b in row[p + 1:]]
 
@@ -210,21 +210,21 @@ class _Cells:
             self.count[cell] += 1
 
 
-def _annealed(rows: list[list[int]], layout: Layout, rng: np.random.Generator, steps: int
+def _annealed(rows: list[list[int]], seating: Seating, rng: np.random.Generator, steps: int
               ) -> tuple[list[list[int]], float]:
     """The evenest orders that were met from this start, and their excess."""
-    cells, rows = _Cells(layout), [list(row) for row in rows]
+    cells, rows = _Cells(seating), [list(row) for row in rows]
     now = [cells.touched(k, row) for k, row in enumerate(rows)]
     for touched in now:
         cells.add(touched)
-    left = excess(rows, layout)
+    left = excess(rows, seating)
     best, least = [list(row) for row in rows], left
     chances, heats = rng.random((steps, 4)).tolist(), np.geomspace(HEAT, COLD, steps).tolist()
-    own = _rows_by_subject(layout)
+    own = _rows_by_subject(seating)
     for chance, heat in zip(chances, heats, strict=True):
         if least < 1e-9:
             break
-        change = _change(rows, layout, own, chance)
+        change = _change(rows, seating, own, chance)
         gone, come = _moved(cells, rows, now, change)
         grown = cells.take(gone) + cells.add(come)
         if grown <= 0 or chance[3] < math.exp(-grown / heat):
@@ -249,19 +249,19 @@ def _moved(cells: _Cells, rows: list[list[int]], now: list[list[int]], change: d
             [cell for k, row in change.items() for cell in cells.touched(k, row)])
 
 
-def _rows_by_subject(layout: Layout) -> list[list[int]]:
-    own: list[list[int]] = [[] for _ in range(max(layout.subject) + 1)]
-    for k, who in enumerate(layout.subject):
+def _rows_by_subject(seating: Seating) -> list[list[int]]:
+    own: list[list[int]] = [[] for _ in range(max(seating.subject) + 1)]
+    for k, who in enumerate(seating.subject):
         own[who].append(k)
     return own
 
 
-def _change(rows: list[list[int]], layout: Layout, own: list[list[int]], chance: list[float]) -> dict[int, list[int]]:
+def _change(rows: list[list[int]], seating: Seating, own: list[list[int]], chance: list[float]) -> dict[int, list[int]]:
     """New contents of one or two rows: two places of a row exchanged, items of two sittings of a subject or of two
     subjects, or an item that is put where a subject has had another more often. Nothing, where that is no change."""
     pick = chance[0] * len(rows)
     k, kind = int(pick), pick % 1
-    row, mine = rows[k], own[layout.subject[k]]
+    row, mine = rows[k], own[seating.subject[k]]
     p = int(chance[1] * len(row))
     if kind < 0.5 and len(row) > 1:
         return {k: _swapped(row, p, int(chance[2] * len(row)))}
@@ -269,8 +269,8 @@ def _change(rows: list[list[int]], layout: Layout, own: list[list[int]], chance:
         other = mine[int(chance[2] * len(mine))]
         return _traded(rows, k, other, p, int(chance[2] * 997) % len(rows[other]))
     if kind > 0.9:
-        return _exchanged(rows, k, int(chance[2] * len(rows)), p, int(chance[2] * 997), own, layout)
-    item = int(chance[2] * layout.n)
+        return _exchanged(rows, k, int(chance[2] * len(rows)), p, int(chance[2] * 997), own, seating)
+    item = int(chance[2] * seating.n)
     had = [i for m in mine for i in rows[m]]
     if item in row or had.count(item) >= had.count(row[p]):
         return {k: _swapped(row, p, int(chance[2] * len(row)))}
@@ -291,10 +291,10 @@ def _traded(rows: list[list[int]], k: int, other: int, p: int, q: int) -> dict[i
     return {k: one, other: two}
 
 
-def _exchanged(rows: list[list[int]], k: int, other: int, p: int, q: int, own: list[list[int]], layout: Layout
+def _exchanged(rows: list[list[int]], k: int, other: int, p: int, q: int, own: list[list[int]], seating: Seating
                ) -> dict[int, list[int]]:
     """Two subjects exchange items that the other one lacks, so that all stay served as often."""
-    mine, yours = (layout.subject[j] for j in (k, other))
+    mine, yours = (seating.subject[j] for j in (k, other))
     q %= len(rows[other])
     one, two = rows[k][p], rows[other][q]
     if one == two or any(two in rows[j] for j in own[mine]) or any(one in rows[j] for j in own[yours]):
@@ -302,24 +302,24 @@ def _exchanged(rows: list[list[int]], k: int, other: int, p: int, q: int, own: l
     return {k: [*rows[k][:p], two, *rows[k][p + 1:]], other: [*rows[other][:q], one, *rows[other][q + 1:]]}
 
 
-def _shuffled(rows: list[list[int]], layout: Layout, rng: np.random.Generator) -> list[tuple[int, ...]]:
+def _shuffled(rows: list[list[int]], seating: Seating, rng: np.random.Generator) -> list[tuple[int, ...]]:
     """Items renamed and subjects exchanged at random: no figure changes, and no order is the same every time."""
-    names, people = rng.permutation(layout.n).tolist(), rng.permutation(max(layout.subject) + 1).tolist()
-    at = {key: k for k, key in enumerate(zip(layout.subject, layout.sitting, strict=True))}
+    names, people = rng.permutation(seating.n).tolist(), rng.permutation(max(seating.subject) + 1).tolist()
+    at = {key: k for k, key in enumerate(zip(seating.subject, seating.sitting, strict=True))}
     return [tuple(names[i] for i in rows[at[people[who], sitting]])
-            for who, sitting in zip(layout.subject, layout.sitting, strict=True)]
+            for who, sitting in zip(seating.subject, seating.sitting, strict=True)]
 
 
-def _counts(orders: list[tuple[int, ...]], layout: Layout) -> _Cells:
-    cells = _Cells(layout)
+def _counts(orders: list[tuple[int, ...]], seating: Seating) -> _Cells:
+    cells = _Cells(seating)
     for k, row in enumerate(orders):
         cells.add(cells.touched(k, list(row)))
     return cells
 
 
-def _families(cells: _Cells, layout: Layout) -> list[np.ndarray]:
+def _families(cells: _Cells, seating: Seating) -> list[np.ndarray]:
     """Cells (groups, c) of each family."""
-    n, flat, at = layout.n, np.array(cells.count), cells.at
+    n, flat, at = seating.n, np.array(cells.count), cells.at
     apart, above = ~np.eye(n, dtype=bool), np.triu(np.ones((n, n), dtype=bool), 1)
     after, together = flat[at[3]:at[4]].reshape(n, n)[apart], flat[at[4]:].reshape(n, n)[above]
     return [flat[:n][None], flat[at[1]:at[2]].reshape(-1, n), flat[at[2]:at[3]].reshape(-1, n),

@@ -42,7 +42,7 @@ def draw_along(surface: Surface, name: str, at: pd.DataFrame | None = None, ax=N
     wanted most; hatched is what the limits forbid there.
     """
     check_surface(surface)
-    trial, scale = surface.reading.ground.trial, surface.reading.attribute
+    trial, scale = surface.posterior.ground.trial, surface.posterior.attribute
     _check_name(trial, name)
     given = given_row(trial, surface.scores.index, at)
     slice_, held = line_slice(trial, name, given), held_words(trial.recipe, given, [name])
@@ -76,7 +76,7 @@ def off_line(surface: Surface, name: str, given: pd.Series) -> pd.Series:
 
     The line is followed to the pour's own place along it; a coordinate that does not vary plays no part.
     """
-    trial = surface.reading.ground.trial
+    trial = surface.posterior.ground.trial
     made = trial.made.loc[surface.scores.index]
     on_line, _ = moved(trial.recipe, given, {name: made[name].to_numpy()})
     bounds = trial.recipe.bounds
@@ -131,7 +131,7 @@ def forbid_beside(ax, across) -> None:
 def _mark_means(ax, surface: Surface, off: pd.Series, name: str) -> None:
     """Adjusted means with their intervals, as long as those of a panel with the weak prior; those near the line last
     and darkest."""
-    trial, scores = surface.reading.ground.trial, surface.scores
+    trial, scores = surface.posterior.ground.trial, surface.scores
     across, reach = trial.made.loc[scores.index, name], unsure_multiple(unsure_of(surface.tasting))
     for pour in off.sort_values(ascending=False, kind="stable").index:
         far = min(off[pour] / FAR, 1.0)
@@ -141,9 +141,9 @@ def _mark_means(ax, surface: Surface, off: pd.Series, name: str) -> None:
 
 def _name_all(ax, surface: Surface, name: str) -> None:
     """Names beside the means, and of failed pours at the foot."""
-    made, scores = surface.reading.ground.trial.made, surface.scores["score"]
+    made, scores = surface.posterior.ground.trial.made, surface.scores["score"]
     failed = made.index[~made["ok"]]
-    up = pd.concat([part for part in (scores, pd.Series(surface.reading.attribute.low, index=failed)) if len(part)])
+    up = pd.concat([part for part in (scores, pd.Series(surface.posterior.attribute.low, index=failed)) if len(part)])
     label_points(ax, made.loc[up.index, name], up)
 
 

@@ -83,7 +83,7 @@ def outlook_along(trial: Trial, outlook: Outlook, name: str, given: pd.Series, h
 
 
 def _draw_score(ax, trial: Trial, name: str, surface: Surface, across: np.ndarray, draws: np.ndarray) -> None:
-    scale, made = surface.reading.attribute, trial.made[name]
+    scale, made = surface.posterior.attribute, trial.made[name]
     ax.set(ylim=(scale.low - 0.03 * scale.width, scale.high + 0.03 * scale.width))
     shade_wanted(ax, scale)
     mean = np.clip(draws.mean(axis=0), scale.low, scale.high)

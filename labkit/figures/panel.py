@@ -20,11 +20,11 @@ def draw_panel(panel: Panel, attribute: str, ax=None):
     import seaborn
 
     check_panel(panel)
-    reading = panel.reading(attribute)
+    scored = panel.scored_for(attribute)
     means = panel.pours.query("attribute == @attribute").set_index("pour").sort_values("mean", kind="stable")
-    scale, place = reading.attribute, {pour: row for row, pour in enumerate(means.index)}
+    scale, place = scored.attribute, {pour: row for row, pour in enumerate(means.index)}
     ax = axes_or_new(ax, size=(6.4, 1.4 + 0.36 * len(means)))
-    scores, offsets = reading.scores, _offsets(reading.testers)
+    scores, offsets = scored.scores, _offsets(scored.testers)
     height = scores["pour"].map(place) + scores["tester"].map(offsets)
     seaborn.scatterplot(x=scores["score"], y=height, ax=ax, zorder=2, legend=False, **RINGS)
     ax.hlines(range(len(means)), means["low"], means["high"], color="black", linewidth=2.2, zorder=3)

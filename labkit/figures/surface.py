@@ -35,7 +35,7 @@ def draw_surface(surface: Surface, along: Sequence[str] | str, at: pd.DataFrame 
     the others.
     """
     check_surface(surface)
-    trial, scale = surface.reading.ground.trial, surface.reading.attribute
+    trial, scale = surface.posterior.ground.trial, surface.posterior.attribute
     along = check_along(trial.recipe, along, error=SurfaceError)
     if len(along) == 1:
         return draw_along(surface, along[0], at, ax)

@@ -14,15 +14,15 @@ def draw_testers(panel: Panel, attribute: str, ax=None):
     scores agree.
     """
     check_panel(panel)
-    reading = panel.reading(attribute)
-    scale = reading.attribute
+    scored = panel.scored_for(attribute)
+    scale = scored.attribute
     table = panel.testers.query("attribute == @attribute").set_index("tester")
     if len(table) < 2:
         raise PanelError(f"{attribute} was scored by {len(table)} tester. Have two or more score it.")
     ax = axes_or_new(ax, size=(6.0, 4.6))
     ax.axvline(0, color="0.75", linewidth=1.0, zorder=1)
     ax.axhline(1, color="0.75", linewidth=1.0, zorder=1)
-    ax.errorbar(table["level"], table["slope"], xerr=reading.multiple * table["level_se"],
+    ax.errorbar(table["level"], table["slope"], xerr=scored.multiple * table["level_se"],
                 yerr=REACH_90 * table["slope_se"], linestyle="none", marker="o", color="black", ecolor="0.45",
                 elinewidth=1.2, markersize=6, zorder=3)
     ax.set(xlabel=f"level: points of {called(scale)} above the panel", ylabel="use of the scale [1 = the panel's]")

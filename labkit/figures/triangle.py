@@ -81,7 +81,7 @@ def draw_triangle(surface: Surface, blend: str | None = None, at: pd.DataFrame |
     three shares are in the same ratio.
     """
     check_surface(surface)
-    trial, scale = surface.reading.ground.trial, surface.reading.attribute
+    trial, scale = surface.posterior.ground.trial, surface.posterior.attribute
     columns = _three_parts(trial.recipe, blend, parts)
     given = given_row(trial, surface.scores.index, at)
     triangle, slice_ = _zoomed(trial, columns, given)

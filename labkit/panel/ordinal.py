@@ -1,4 +1,4 @@
-"""Scores read as mere order, beside the reading as numbers: the cumulative logit."""
+"""Scores read as mere order, beside their means: the cumulative logit."""
 
 import warnings
 from dataclasses import dataclass
@@ -10,7 +10,7 @@ import pandas as pd
 from labkit.attributes import decimals
 from labkit.handing import hands_out_copies
 from labkit.panel.comparisons import pairs_of
-from labkit.panel.reading import Reading
+from labkit.panel.scored import Scored
 from labkit.wording import Report, grid_of, heading, line, plural, report, words_joined
 
 FEW_STEPS = 7          # different scores up to which the report reads them as order too
@@ -31,7 +31,7 @@ class CumulativeLogit(NamedTuple):
 
 @hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
-class OrdinalReading:
+class Ordinal:
     """By pour: effect in logits about their mean with se, and the mean; a sentence on whether the two agree.
 
     digits : decimals of the means in the report.
@@ -58,7 +58,7 @@ class OrdinalReading:
 
     def __repr__(self) -> str:
         order = plural(len(self.frame), "pour") if self.frame["effect"].notna().all() else "no order can be read"
-        return f"<OrdinalReading of {self.attribute}: {order}>"
+        return f"<Ordinal of {self.attribute}: {order}>"
 
     def _repr_html_(self) -> str:
         return self._report().as_html()
@@ -94,36 +94,36 @@ def _covariance(result) -> np.ndarray:
         return np.full((len(result.params),) * 2, np.nan)
 
 
-def steps_of(reading: Reading) -> int:
+def steps_of(scored: Scored) -> int:
     """How many different scores were given."""
-    return int(reading.scores["score"].nunique())
+    return int(scored.scores["score"].nunique())
 
 
-def read_as_order(reading: Reading) -> OrdinalReading:
+def read_as_order(scored: Scored) -> Ordinal:
     """Pours and testers in a cumulative logit, both about their mean, beside the adjusted means."""
-    name, pours, testers = reading.attribute.name, reading.pours, reading.testers
-    digits = decimals(2, reading.attribute.finer)
-    blank = pd.DataFrame({"effect": np.nan, "se": np.nan, "mean": reading.adjusted.means},
+    name, pours, testers = scored.attribute.name, scored.pours, scored.testers
+    digits = decimals(2, scored.attribute.finer)
+    blank = pd.DataFrame({"effect": np.nan, "se": np.nan, "mean": scored.adjusted.means},
                          index=pd.Index(pours, name="pour"))
-    if steps_of(reading) < 2 or len(pours) < 2:
-        return OrdinalReading(attribute=name, frame=blank, digits=digits,
+    if steps_of(scored) < 2 or len(pours) < 2:
+        return Ordinal(attribute=name, frame=blank, digits=digits,
                               says=f"{name} has too little in it to be read as mere order.")
     centred = _centred(len(pours))
-    pour, tester = (pd.Categorical(reading.scores[c], categories=order).codes
+    pour, tester = (pd.Categorical(scored.scores[c], categories=order).codes
                     for c, order in (("pour", pours), ("tester", testers)))
     columns = np.hstack([centred[pour], _centred(len(testers))[tester]])
-    scores = reading.scores["score"].to_numpy(float)
+    scores = scored.scores["score"].to_numpy(float)
     ended = _at_an_end(scores, pour) or _at_an_end(scores, tester)
     found = None if ended else cumulative_logit(scores, columns)
     if found is None or not found.settled:
         why = ("some pour or tester has only the highest or only the lowest scores." if ended else "pours and testers "
                "part low scores from high ones so cleanly that no size of their effects is too large.")
-        return OrdinalReading(attribute=name, frame=blank, digits=digits,
+        return Ordinal(attribute=name, frame=blank, digits=digits,
                               says=f"{name} cannot be read as mere order: {why}")
     k = len(pours) - 1
     effects, covariance = centred @ found.estimates[:k], centred @ found.covariance[:k, :k] @ centred.T
     frame = blank.assign(effect=effects, se=np.sqrt(np.diag(covariance)))
-    return OrdinalReading(attribute=name, frame=frame, digits=digits, says=_sentence(reading, effects, covariance))
+    return Ordinal(attribute=name, frame=frame, digits=digits, says=_sentence(scored, effects, covariance))
 
 
 def _at_an_end(scores: np.ndarray, codes: np.ndarray) -> bool:
@@ -137,22 +137,22 @@ def _centred(count: int) -> np.ndarray:
     return np.vstack([np.eye(count - 1), -np.ones((1, count - 1))])
 
 
-def _sentence(reading: Reading, effects: np.ndarray, covariance: np.ndarray) -> str:
-    pairs = pairs_of(reading)
-    place = {pour: k for k, pour in enumerate(reading.pours)}
+def _sentence(scored: Scored, effects: np.ndarray, covariance: np.ndarray) -> str:
+    pairs = pairs_of(scored)
+    place = {pour: k for k, pour in enumerate(scored.pours)}
     first, second = pairs["pour"].map(place).to_numpy(), pairs["other"].map(place).to_numpy()
     variance = np.diag(covariance)[first] + np.diag(covariance)[second] - 2 * covariance[first, second]
     ordinal = (effects[first] - effects[second]) / np.sqrt(variance)
     metric = (pairs["difference"] / pairs["se"]).to_numpy()
     turned = (ordinal * metric < 0) & (np.maximum(np.abs(ordinal), np.abs(metric)) > CLEAR)
-    name, clear = reading.attribute.name, np.abs(metric) > CLEAR
+    name, clear = scored.attribute.name, np.abs(metric) > CLEAR
     lost = clear & ~turned & pairs["differ"].to_numpy() & (np.abs(ordinal) < 1)
     if not (turned | lost).any():
         return (f"Read as mere order, {name} puts the pours in the same order as the means wherever a difference "
                 "is clear.")
     named = np.flatnonzero(turned | lost)
     parts = [f"{pairs['pour'][k]} and {pairs['other'][k]} (means "
-             f"{reading.attribute.told(pairs['difference'][k], sign='+')}, order "
+             f"{scored.attribute.told(pairs['difference'][k], sign='+')}, order "
              f"{effects[first[k]] - effects[second[k]]:+.1f} logits)" for k in named[:NAMED]]
     parts += [plural(len(named) - NAMED, "other pair")] if len(named) > NAMED else []
     return (f"Read as mere order, {name} disagrees with the means on {words_joined(parts)}: look at the single scores "

@@ -6,7 +6,7 @@ import pandas as pd
 from labkit.attributes import decimals, digits_of
 from labkit.panel.comparisons import letters_of
 from labkit.panel.ordinal import FEW_STEPS, read_as_order, steps_of
-from labkit.panel.reading import SPREAD_OF_POURS
+from labkit.panel.scored import SPREAD_OF_POURS
 from labkit.scores import differs_in, spelled_alike
 from labkit.wording import (
     Report,
@@ -43,7 +43,7 @@ def panel_report(panel) -> Report:
 def agree_sentence(panel) -> str:
     """On which attributes the testers tell the pours apart."""
     frame = panel.agreement.set_index("attribute")
-    testers, pours = (len({name for reading in panel.readings.values() for name in getattr(reading, kind)})
+    testers, pours = (len({name for scored in panel.scored.values() for name in getattr(scored, kind)})
                       for kind in ("testers", "pours"))
     start = f"{plural(testers, 'tester')} scored {plural(pours, 'pour')}"
     if testers == 1:
@@ -59,7 +59,7 @@ def agree_sentence(panel) -> str:
 
 
 def _with_icc(panel, name: str, row: pd.Series) -> str:
-    if panel.readings[name].all_equal:
+    if panel.scored[name].all_equal:
         return f"{name} (every score the same)"
     return f"{name} (icc {row['icc']:.2f})" if np.isfinite(row["icc"]) else f"{name} (too few scores)"
 
@@ -82,7 +82,7 @@ def lean_sentence(panel) -> str:
 def _leaning(panel) -> dict[str, list[str]]:
     """tester -> `high on payoff (+1.2)` where that is clear and worth a word, who leans most first."""
     frame = panel.testers
-    width = frame["attribute"].map({name: reading.attribute.width for name, reading in panel.readings.items()})
+    width = frame["attribute"].map({name: scored.attribute.width for name, scored in panel.scored.items()})
     clear = frame["level"].abs() > np.maximum(NOTABLE * width, LEANS * frame["level_se"])
     frame = frame.assign(part=frame["level"] / width)[clear]
     total = frame["part"].abs().groupby(frame["tester"]).sum().sort_values(ascending=False, kind="stable")
@@ -93,7 +93,7 @@ def _sides(rows: pd.DataFrame, panel) -> list[str]:
     """`high on payoff (+1.2) and hardness (+0.9)`, `low on shade (-1.0)`; `high on everything (+0.9 to +1.2)`."""
     found = []
     for side, own in (("high", rows[rows["level"] > 0]), ("low", rows[rows["level"] < 0])):
-        told = [panel.readings[name].attribute.told(level, sign="+")
+        told = [panel.scored[name].attribute.told(level, sign="+")
                 for name, level in zip(own["attribute"], own["level"])]
         parts = [f"{name} ({level})" for name, level in zip(own["attribute"], told)]
         if len(own) == len(panel.attributes) > 1:
@@ -124,16 +124,16 @@ def _not_by_testers(panel) -> list[str]:
 
 def _notes(panel) -> list[str]:
     notes = []
-    for name, reading in panel.readings.items():
-        if reading.all_equal and len(reading.pours) > 1:
-            value = reading.scores["score"].iloc[0]
+    for name, scored in panel.scored.items():
+        if scored.all_equal and len(scored.pours) > 1:
+            value = scored.scores["score"].iloc[0]
             notes.append(f"Every score of {name} is {value:g}: the pours are alike, or the scale is not used.")
-        groups = reading.islands()
+        groups = scored.islands()
         if len(groups) > 1:
             parts = words_joined([words_joined(group) for group in groups], last="and of")
             notes.append(f"{name}: no tester scored pours of {parts} alike, so how these compare rests on the "
                          "stated spread of the testers.")
-    names = as_counted(tester for reading in panel.readings.values() for tester in reading.testers)
+    names = as_counted(tester for scored in panel.scored.values() for tester in scored.testers)
     for i, one in enumerate(names):
         twins = [other for other in names[i + 1:] if spelled_alike(other) == spelled_alike(one)]
         notes += [f"{one} and {other} differ only in {differs_in(one, other)}: if they are one tester, correct the "
@@ -165,7 +165,7 @@ def _by_tester(panel, column: str, title: str):
     frame, cells = panel.testers, {}
     attributes = list(dict.fromkeys(frame["attribute"]))
     for _, row in frame.iterrows():
-        places = 2 if column == "slope" else decimals(2, panel.readings[row["attribute"]].attribute.finer)
+        places = 2 if column == "slope" else decimals(2, panel.scored[row["attribute"]].attribute.finer)
         value = decimal_text(row[column], places, "+" if column == "level" else "")
         cells[row["tester"], row["attribute"]] = f"{value} ({row[column + '_se']:.{places}f})"
     testers = as_counted(frame["tester"])
@@ -174,10 +174,10 @@ def _by_tester(panel, column: str, title: str):
 
 
 def _pour_blocks(panel) -> list:
-    frame, marks = panel.pours, {name: letters_of(reading) for name, reading in panel.readings.items()}
+    frame, marks = panel.pours, {name: letters_of(scored) for name, scored in panel.scored.items()}
     frame = frame.assign(letters=[letter for name in panel.attributes for letter in marks[name]])
     attributes, pours = list(dict.fromkeys(frame["attribute"])), list(dict.fromkeys(frame["pour"]))
-    told = {name: reading.attribute.told for name, reading in panel.readings.items()}
+    told = {name: scored.attribute.told for name, scored in panel.scored.items()}
     cells = {(row["pour"], row["attribute"]):
              f"{told[row['attribute']](row['mean'], 2)} ({told[row['attribute']](row['se'], 2)}) {row['letters']}"
              for _, row in frame.iterrows()}
@@ -188,8 +188,8 @@ def _pour_blocks(panel) -> list:
              "had every tester of the panel scored the pour. Its standard error is due to testers alone; the same "
              "formula poured again differs by more."),
     ]
-    blocks += [line(read_as_order(reading).says) for reading in panel.readings.values()
-               if 2 <= steps_of(reading) <= FEW_STEPS and len(reading.pours) > 1 and len(reading.testers) > 1]
+    blocks += [line(read_as_order(scored).says) for scored in panel.scored.values()
+               if 2 <= steps_of(scored) <= FEW_STEPS and len(scored.pours) > 1 and len(scored.testers) > 1]
     if panel.unscored:
         blocks.append(line(f"Nobody has scored {words_joined(panel.unscored)}."))
     if panel.all_aside:
@@ -204,7 +204,7 @@ def _noise_blocks(panel) -> list:
 
 def _in_digits(panel, table: pd.DataFrame, *columns: str) -> dict[str, list[int]]:
     """Decimals of some columns, by the attribute that each row names."""
-    scales = {name: reading.attribute for name, reading in panel.readings.items()}
+    scales = {name: scored.attribute for name, scored in panel.scored.items()}
     return dict.fromkeys(columns, digits_of(table["attribute"], scales))
 
 
@@ -213,7 +213,7 @@ def _power_blocks(panel) -> list:
     named = frame.rename(columns={"sees": "see", "asked": "to see", "testers_for_asked": "takes testers"})
     shown = named[["attribute", "testers", "pours", "see", "to see", "takes testers"]]
     places = _in_digits(panel, shown, "see", "to see")
-    widths = [panel.readings[name].attribute.width for name in shown["attribute"]]
+    widths = [panel.scored[name].attribute.width for name in shown["attribute"]]
     shown = shown.assign(see=["more than the scale" if value > width else number_text(value, digits)
                               for value, width, digits in zip(shown["see"], widths, places["see"], strict=True)])
     return [

@@ -64,7 +64,7 @@ class Plan:
         )
 
     def rows(self, points: Points) -> np.ndarray:
-        """What pours at these points tell of the model and of the round."""
+        """What pours at these points tell of the model and of the round; see `Known.rows`."""
         return self.known.rows(self.question.rows(points.coordinates()))
 
 

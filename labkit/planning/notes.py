@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import only_read
-from labkit.core.optimal import Criterion, d_optimum, information
+from labkit.core.optimal import Criterion, d_optimum
 from labkit.planning.draft import Plan, pot_dimensions
 from labkit.planning.points import Points
 from labkit.planning.question import WEAK, scoring_parts
@@ -20,12 +20,9 @@ ONE_POT = "Nothing in the pot varies: a single melt would do."
 SAME = 1 / 50  # of the most that pots can differ by
 
 
-def judged(plan: Plan, found: Round) -> np.ndarray:
+def precision_after(plan: Plan, found: Round) -> np.ndarray:
     """Posterior precision after the round as it will be weighed."""
-    frame = found.to_frame()
-    rows = plan.known.rows(plan.question.rows(frame))
-    ratio = plan.question.noise.melt_ratio
-    return plan.known.precision + information(rows, melts=frame["melt"].to_numpy(), ratio=ratio)
+    return plan.known.after(plan.question, found.to_frame())
 
 
 def notes_of(trial: Trial, wish: Wish, plan: Plan, found: Round, *, said: tuple[str, ...]) -> tuple[str, ...]:
@@ -113,7 +110,7 @@ def _method(trial: Trial, wish: Wish, plan: Plan) -> str:
 def _uncertainty(plan: Plan, found: Round) -> list[str]:
     """The standard error of a surface over the region, root mean square, before and after, as a part of the scale."""
     asked = plan.known.criterion(Criterion(kind="I", moments=plan.question.criterion.moments))
-    before, after = asked.value(plan.known.precision), asked.value(judged(plan, found))
+    before, after = asked.value(plan.known.precision), asked.value(precision_after(plan, found))
     if not np.isfinite(after):
         return []
     words = [f"{np.sqrt(loss * plan.question.noise.pour):.2f}" for loss in (before, after) if np.isfinite(loss)]

@@ -11,7 +11,7 @@ from labkit.core.order import melt_order
 from labkit.errors import PlanError
 from labkit.planning.draft import Draft, Plan, drafted, refined, weighable_points
 from labkit.planning.layout import Layout, layout_of
-from labkit.planning.notes import judged, notes_of
+from labkit.planning.notes import notes_of, precision_after
 from labkit.planning.points import Offer, Points, base_points, offer, with_control
 from labkit.planning.question import (
     Known,
@@ -291,7 +291,7 @@ def _check_estimable(task: Brief, pours: int, melts: int, draft: Draft) -> None:
 
 def _check_estimable_as_weighed(task: Brief, plan: Plan, found: Round) -> None:
     """With a flat prior, formulas that differ can still be one in whole steps of the balance."""
-    if _is_blurred(plan, judged(plan, found)):
+    if _is_blurred(plan, precision_after(plan, found)):
         raise PlanError(
             f"in whole steps of the balance ({task.trial.batch.balance_step_g:g} g), "
             f"{plural(len(found.pours), 'pour')} cannot tell the {task.question.size} terms of the {task.wish.model} "
@@ -330,7 +330,7 @@ def _again_words(task: Brief, pours: list[str], places: list[int]) -> tuple[str,
 
 def _misses(task: Brief, plan: Plan, found: Round) -> tuple[bool, int, float]:
     """Of a round as weighed: whether terms cannot be told apart, how many pours are over a limit, the criterion."""
-    precision = judged(plan, found)
+    precision = precision_after(plan, found)
     over = int(outside_limits(task.trial, found).sum())
     return _is_blurred(plan, precision), over, plan.known.criterion(plan.question.criterion).value(precision)
 

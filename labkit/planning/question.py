@@ -35,8 +35,11 @@ WEAK = MappingProxyType({0: 0.35, 1: 0.29, 2: 0.13})
 
 
 @dataclass(frozen=True, kw_only=True)
-class Noise:
-    """Variances of one pour's mean score, of melts and of rounds, in squared widths of the scale."""
+class Variances:
+    """Variances of one pour's mean score, of melts and of rounds, in squared widths of the scale.
+
+    testers : how many score a pour, as counted in the first.
+    """
 
     pour: float
     melt: float
@@ -49,7 +52,7 @@ class Noise:
         return self.melt / self.pour
 
 
-def noise_of(trial: Trial, testers: float | None = None, scoring: Mapping[str, float] | None = None) -> Noise:
+def noise_of(trial: Trial, testers: float | None = None, scoring: Mapping[str, float] | None = None) -> Variances:
     """The stated noise, averaged over the attributes; a pour's holds that of tester x pour over those who score it.
 
     testers : how many score a pour; as usual so far. scoring : attribute -> the part of them that scores it, 1 where it
@@ -65,7 +68,7 @@ def noise_of(trial: Trial, testers: float | None = None, scoring: Mapping[str, f
     ]
     mean = {source: float(np.mean([part[source] for part in parts])) for source in (*NOISE, "reading")}
     pour = max(mean["pour"] + mean["tester_pour"] / testers + mean["reading"], 1e-12)
-    return Noise(pour=pour, melt=mean["melt"], round=mean["round"], testers=testers)
+    return Variances(pour=pour, melt=mean["melt"], round=mean["round"], testers=testers)
 
 
 def _read_variance(sd: dict[str, float], width: float) -> float:
@@ -106,7 +109,7 @@ class Question:
     functions: DegreeBasis
     prior: np.ndarray
     criterion: Criterion
-    noise: Noise
+    noise: Variances
 
     @property
     def size(self) -> int:
@@ -122,7 +125,7 @@ class Question:
         return self.functions.evaluate(model_values(self.whole, coordinates, self.columns))
 
 
-def weak_question(whole: Region, held: Region, noise: Noise, *, model: str, kind: str) -> Question:
+def weak_question(whole: Region, held: Region, noise: Variances, *, model: str, kind: str) -> Question:
     """Functions of the region by degree, each degree with its stated scale; independent of how factors are coded.
 
     The variance of a degree is divided among its functions. Their measure is uniform on coded factors in `held`.
@@ -150,7 +153,7 @@ def weak_question(whole: Region, held: Region, noise: Noise, *, model: str, kind
     )
 
 
-def flat_question(whole: Region, held: Region, noise: Noise, *, model: str, kind: str) -> Question:
+def flat_question(whole: Region, held: Region, noise: Variances, *, model: str, kind: str) -> Question:
     """The polynomial itself: factors coded -1 to 1, Scheffe terms in blends, nothing known before.
 
     The terms are made orthonormal over a dense sample, which changes neither criterion but by a constant and keeps
@@ -269,7 +272,13 @@ class Known:
     block: np.ndarray
 
     def rows(self, model_rows: np.ndarray) -> np.ndarray:
+        """What pours of a round tell of the model and of the round, (m, p + b)."""
         return np.hstack([model_rows, np.tile(self.block, (len(model_rows), 1))])
+
+    def after(self, question: Question, pours: pd.DataFrame) -> np.ndarray:
+        """Precision (p + b, p + b) once a round of these pours is made, melts as whole plots."""
+        rows = self.rows(question.rows(pours))
+        return self.precision + information(rows, melts=pours["melt"].to_numpy(), ratio=question.noise.melt_ratio)
 
     def criterion(self, asked: Criterion) -> Criterion:
         """The criterion with nothing asked about the block."""

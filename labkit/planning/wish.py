@@ -20,7 +20,7 @@ from labkit.handing import fixed
 from labkit.planning.points import Points
 from labkit.pours import never_weighed
 from labkit.region import Region
-from labkit.statements import Blend
+from labkit.statements import Blend, Setting, Share
 from labkit.trial import Trial
 from labkit.wording import words_joined
 
@@ -69,9 +69,9 @@ def held_region(trial: Trial, hold: Mapping[str, float]) -> Region:
         return trial.region
     held = replace(
         recipe,
-        shares=tuple(_pinned(s, hold, s.name) for s in recipe.shares),
+        shares=tuple(_pinned(s, hold) for s in recipe.shares),
         blend_list=tuple(_pinned_blend(blend, hold) for blend in recipe.blend_list),
-        setting_list=tuple(_pinned(s, hold, s.name) for s in recipe.setting_list),
+        setting_list=tuple(_pinned(s, hold) for s in recipe.setting_list),
     )
     try:
         return Region(recipe=held, floor=trial.region.floor)
@@ -80,8 +80,9 @@ def held_region(trial: Trial, hold: Mapping[str, float]) -> Region:
         raise PlanError(f"no formula within the limits has {words}. Hold another value, or widen a limit.") from None
 
 
-def _pinned(stated, hold: Mapping[str, float], name: str):
-    return replace(stated, low=float(hold[name]), high=float(hold[name])) if name in hold else stated
+def _pinned(stated: Share | Setting, hold: Mapping[str, float]) -> Share | Setting:
+    value = hold.get(stated.name)
+    return stated if value is None else replace(stated, low=float(value), high=float(value))
 
 
 def _pinned_blend(blend: Blend, hold: Mapping[str, float]) -> Blend:

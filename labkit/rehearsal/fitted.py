@@ -36,13 +36,13 @@ def worlds_of(trial) -> Callable[[int], World]:
     check_wanted(trial, error=RehearsalError)
     surfaces = fit_surfaces(trial) if len(trial.judged) else {}
     ground = next(iter(surfaces.values())).ground if surfaces else Ground.of(trial)
-    readings, noise = _readings(trial, surfaces, ground), _noise(trial, surfaces)
+    posteriors, noise = _posteriors(trial, surfaces, ground), _noise(trial, surfaces)
     failing, step = fit_failing(trial, ground) if any_failed(trial) else None, _steps(trial)
     names = list(dict.fromkeys([*tester_names(TESTERS), *sorted(trial.standing_scores["tester"])]))
 
     def world(seed: int) -> World:
         fails = None if failing is None else lambda points: failing.draws(points, n=1, seed=seed)[0]
-        draws = (_truth(readings, ground, seed, attempt) for attempt in range(ATTEMPTS))
+        draws = (_truth(posteriors, ground, seed, attempt) for attempt in range(ATTEMPTS))
         truth = next(_credible(trial, draws, fails, seed), None)
         if truth is None:
             raise RehearsalError(f"in none of {ATTEMPTS} worlds does the starting formula give anything of what is "
@@ -57,21 +57,21 @@ def worlds_of(trial) -> Callable[[int], World]:
     return world
 
 
-def _readings(trial, surfaces: Mapping[str, object], ground) -> dict[str, object]:
+def _posteriors(trial, surfaces: Mapping[str, object], ground) -> dict[str, object]:
     """By attribute what is known of its surface, or what is believed before anything is."""
     from labkit.surfaces.fitting import read_nothing
 
-    return {name: surfaces[name].reading if name in surfaces else read_nothing(ground, attribute)
+    return {name: surfaces[name].posterior if name in surfaces else read_nothing(ground, attribute)
             for name, attribute in trial.attributes.items()}
 
 
-def _truth(readings: Mapping[str, object], ground, seed: int, attempt: int) -> Callable[[pd.DataFrame], pd.DataFrame]:
+def _truth(posteriors: Mapping[str, object], ground, seed: int, attempt: int) -> Callable[[pd.DataFrame], pd.DataFrame]:
     first = int(np.random.default_rng([seed, 103, attempt]).integers(2**31))
 
     def truth(points: pd.DataFrame) -> pd.DataFrame:
         columns = ground.columns(points)
-        found = {name: reading.draws(columns, 1, first + APART * k, double=True)[0]
-                 for k, (name, reading) in enumerate(readings.items())}
+        found = {name: posterior.draws(columns, 1, first + APART * k, double=True)[0]
+                 for k, (name, posterior) in enumerate(posteriors.items())}
         return pd.DataFrame(found, index=points.index)
 
     return truth
@@ -95,7 +95,7 @@ def _credible(trial, truths: Iterable[Callable], fails: Callable | None, seed: i
 
 def _noise(trial, surfaces: Mapping[str, object]) -> dict[str, dict[str, float]]:
     """attribute -> source -> standard deviation, as found or as stated, without what is a formula's own."""
-    from labkit.surfaces.reading import OWN
+    from labkit.surfaces.posterior import OWN
 
     found, shared = {}, jury_of(surfaces).noise
     for name in trial.attributes:

@@ -23,7 +23,7 @@ from labkit.scores import (
 from labkit.served import told_no_person
 from labkit.store.columns import WARM_UP, Left, Said, Words
 from labkit.store.people import People
-from labkit.store.scales import Scales
+from labkit.store.scales import ScaleEnds
 from labkit.trial import Trial
 from labkit.wording import plural, words_joined
 
@@ -43,7 +43,7 @@ class Reader:
     trial: Trial
     words: Words
     people: People
-    scales: Scales
+    scales: ScaleEnds
     notes: list[str] = field(default_factory=list)
 
     def read(self, said: list[Said]) -> tuple[list[dict], list[Left]]:

@@ -17,7 +17,7 @@ from labkit.scores import SCORE_KEY
 from labkit.store.columns import Words, check_words, said_in
 from labkit.store.entries import Reader, notes_on
 from labkit.store.people import People
-from labkit.store.scales import Scales
+from labkit.store.scales import ScaleEnds
 from labkit.store.tables import read_table
 from labkit.store.workbook import WORKBOOKS, read_workbook
 from labkit.trial import Trial, check_trial
@@ -106,7 +106,7 @@ def read_scores(
     words = Words(trial=trial, file=where, columns=dict(columns or {}), drop=drop, constant=constant)
     check_words(words, frame)
     said, left = said_in(frame, words)
-    people, scales = People.stated(testers, trial), Scales.stated(scale, trial.attributes, file=file)
+    people, scales = People.stated(testers, trial), ScaleEnds.stated(scale, trial.attributes, file=file)
     reader = Reader(trial=trial, words=words, people=people, scales=scales)
     rows, more = reader.read(said)
     scales.check_likely(rows)

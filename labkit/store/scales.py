@@ -11,7 +11,7 @@ from labkit.wording import words_joined
 
 
 @dataclass(frozen=True, kw_only=True)
-class Scales:
+class ScaleEnds:
     """The ends of the file's scale by attribute, where they are stated."""
 
     attributes: Mapping[str, Attribute]
@@ -19,7 +19,7 @@ class Scales:
     file: str
 
     @classmethod
-    def stated(cls, scale: object, attributes: Mapping[str, Attribute], *, file: str) -> "Scales":
+    def stated(cls, scale: object, attributes: Mapping[str, Attribute], *, file: str) -> "ScaleEnds":
         if scale is None:
             ends = {}
         elif isinstance(scale, Mapping):

@@ -23,11 +23,14 @@ from functools import cached_property, lru_cache
 import numpy as np
 import pandas as pd
 
+from labkit.checks import coordinates_in
 from labkit.core import adequacy
 from labkit.core.terms import MODELS, Terms, indistinct_terms, polynomial_terms
+from labkit.errors import SurfaceError
 from labkit.formula import Recipe
 from labkit.handing import handed, hands_out_copies
 from labkit.region import Region
+from labkit.surfaces.asked import check_level
 from labkit.surfaces.fitting import shared
 from labkit.wording import plural
 
@@ -123,7 +126,7 @@ class Classical:
         columns = self.columns(frame).to_numpy()
         mean = columns @ self.fit.coefficients
         se = np.sqrt(self.scale * np.einsum("ij,jk,ik->i", columns, self.fit.covariance, columns))
-        half = self.multiple(level) * se
+        half = self.multiple(check_level(level)) * se
         return pd.DataFrame({"mean": mean, "se": se, "low": mean - half, "high": mean + half}, index=frame.index)
 
     @property
@@ -315,6 +318,7 @@ def carried(models: tuple[tuple[str, Terms], ...], values: np.ndarray) -> tuple[
 
 def coded_values(recipe: Recipe, frame: pd.DataFrame) -> np.ndarray:
     """Coordinates with factors and settings on -1..1 over low..high, and the parts of blends as shares."""
-    names, parts = list(recipe.coordinates), {c for columns in recipe.blends.values() for c in columns}
-    free = np.array([name not in parts for name in names])
-    return np.where(free, 2 * recipe.over_ranges(frame) - 1, frame[names].to_numpy(dtype=float))
+    parts = {c for columns in recipe.blends.values() for c in columns}
+    values = coordinates_in(frame, recipe.coordinates, error=SurfaceError)
+    free = np.array([name not in parts for name in recipe.coordinates])
+    return np.where(free, 2 * recipe.over_ranges(frame) - 1, values)

@@ -9,7 +9,7 @@ import pandas as pd
 
 from labkit.handing import locked
 from labkit.surfaces.ground import groups_in
-from labkit.surfaces.reading import Reading
+from labkit.surfaces.posterior import Posterior
 
 DRAWS, POINTS = 512, 256
 FEW = 16                # formulas of the region that must stay in it at both ends of a factor
@@ -18,44 +18,44 @@ FEW = 16                # formulas of the region that must stay in it at both en
 Ends = Mapping[str, np.ndarray | None]
 
 
-def effects_of(reading: Reading, ends: Ends) -> pd.DataFrame:
+def effects_of(posterior: Posterior, ends: Ends) -> pd.DataFrame:
     """What each coordinate does from low to high, the others as they are; a part of a blend against the rest of it.
 
     ends : what `ends_of` gave. The surface at the high less that at the low, on average. Of a part that can go so far
     in few formulas, the slope on it of what the blend adds in straight lines, times its high less its low, from the
     regression of `moved_by_each`.
     """
-    ground = reading.ground
+    ground = posterior.ground
     sample = ground.sample.iloc[:POINTS]
-    drawn = reading.draws(ground.columns(sample), DRAWS, 0)
+    drawn = posterior.draws(ground.columns(sample), DRAWS, 0)
     moved = moved_by_each(ground, sample, drawn)
     for place, name in enumerate(sample.columns):
         if (at := ends[name]) is not None:
             moved[:, place] = at[2] - at[0]
     low, high = np.quantile(moved, [0.05, 0.95], axis=0)
-    expect, varies = reading.attribute.expect, ground.trial.recipe.varying
-    trust = dict(zip(reading.expected_names, reading.trust(), strict=True))
+    expect, varies = posterior.attribute.expect, ground.trial.recipe.varying
+    trust = dict(zip(posterior.expected_names, posterior.trust(), strict=True))
     table = {"effect": moved.mean(axis=0), "se": moved.std(axis=0), "low": low, "high": high,
              "expected": [expect.get(name, 0) for name in sample.columns],
              "trust": [trust.get(name, math.nan) for name in sample.columns],
-             "no part": [reading.idle(name) if name in varies else math.nan for name in sample.columns]}
+             "no part": [posterior.idle(name) if name in varies else math.nan for name in sample.columns]}
     return pd.DataFrame(table, index=sample.columns).rename_axis("coordinate")
 
 
-def ends_of(reading: Reading) -> Ends:
+def ends_of(posterior: Posterior) -> Ends:
     """By coordinate: the surface with it at its low, middle and high, in each draw (3, n), on average over
     `at_both_ends`; None where that has none.
 
     A line that is fitted through an S or a lopsided hill would be steeper than what lies between its ends.
     """
-    return {name: _at_ends(reading, name) for name in reading.ground.sample.columns}
+    return {name: _at_ends(posterior, name) for name in posterior.ground.sample.columns}
 
 
-def _at_ends(reading: Reading, name: str) -> np.ndarray | None:
-    columns = _columns_at_ends(reading.ground, name)
+def _at_ends(posterior: Posterior, name: str) -> np.ndarray | None:
+    columns = _columns_at_ends(posterior.ground, name)
     if columns is None:
         return None
-    drawn = reading.draws(columns, DRAWS, 0)
+    drawn = posterior.draws(columns, DRAWS, 0)
     return drawn.reshape(len(drawn), 3, -1).mean(axis=2).T
 
 
@@ -109,15 +109,15 @@ def _fitted(drawn: np.ndarray, coded: np.ndarray) -> np.ndarray:
     return drawn @ np.linalg.pinv(np.column_stack([np.ones(len(coded)), coded, coded**2])).T
 
 
-def bends_of(reading: Reading, ends: Ends) -> pd.DataFrame:
+def bends_of(posterior: Posterior, ends: Ends) -> pd.DataFrame:
     """By coordinate: how far the middle of its range lies above its ends, on average over the region; 90 % interval.
 
     ends : what `ends_of` gave. For a part of a blend that can go so far in few formulas, minus the coefficient of its
     coded square, in the regression on the part and that square alone.
     """
-    ground = reading.ground
+    ground = posterior.ground
     sample = ground.sample.iloc[:POINTS]
-    drawn, rows = reading.draws(ground.columns(sample), DRAWS, 0), {}
+    drawn, rows = posterior.draws(ground.columns(sample), DRAWS, 0), {}
     for name, (low, high) in ground.trial.recipe.bounds.loc[sample.columns].iterrows():
         if high > low:
             at = ends[name]

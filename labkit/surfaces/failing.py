@@ -13,9 +13,9 @@ from labkit.core.importance import weighted_quantiles
 from labkit.errors import SurfaceError
 from labkit.handing import hands_out_copies
 from labkit.pours import standing_pours
+from labkit.surfaces.asked import check_draws, check_level, check_points
 from labkit.surfaces.effects import POINTS, at_both_ends, moved_by_each
 from labkit.surfaces.ground import Ground
-from labkit.surfaces.surface import check_level, check_points
 from labkit.trial import Trial, check_trial
 from labkit.wording import Report, digits_of_range, grid_of, heading, line, plural, report, words_joined
 
@@ -52,7 +52,7 @@ class Failing:
 
     def draws(self, frame: pd.DataFrame, n: int = 256, seed: int = 0) -> np.ndarray:
         """n draws (n, rows) of the chance of failing; draw k of n is the same function wherever it is asked."""
-        return self.posterior.draws(self._functions(frame), n, seed)
+        return self.posterior.draws(self._functions(frame), *check_draws(n, seed))
 
     @property
     def effects(self) -> pd.DataFrame:

@@ -25,7 +25,7 @@ from labkit.core.posterior import (
 )
 from labkit.handing import fixed
 from labkit.surfaces.ground import Ground, System, taken_to_turn
-from labkit.surfaces.reading import SOURCES, Candidate, Reading
+from labkit.surfaces.posterior import SOURCES, Candidate, Posterior
 from labkit.weighed import round_labels
 
 # Prior medians as parts of the scale's width (half-t, 4 df; the root mean square of a part over the region), from
@@ -54,7 +54,7 @@ NEWTON, CLOSE = 6, 2e-3  # steps at most, and half widths within which they have
 
 def read_hierarchically(
     ground: Ground, attribute: Attribute, means: pd.Series, sampling: pd.DataFrame, unsure: float
-) -> Reading:
+) -> Posterior:
     """Fit one attribute from its adjusted means by pour and their covariance.
 
     unsure : how well the panel knows the standard deviation behind that covariance (sd of its logarithm). A pour with a
@@ -69,8 +69,8 @@ def read_hierarchically(
     return _read(ground, attribute, observed, made, unsure)
 
 
-def read_nothing(ground: Ground, attribute: Attribute) -> Reading:
-    """What is believed of one attribute before anything is scored: the prior as a reading, draws and all.
+def read_nothing(ground: Ground, attribute: Attribute) -> Posterior:
+    """What is believed of one attribute before anything is scored: the prior alone, draws and all.
 
     The same integral with a single score that is so unsure that it tells nothing.
     """
@@ -82,7 +82,7 @@ def read_nothing(ground: Ground, attribute: Attribute) -> Reading:
     return _read(ground, attribute, observed, ground.sample.iloc[[0]], unsure=0.0)
 
 
-def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.DataFrame, unsure: float) -> Reading:
+def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.DataFrame, unsure: float) -> Posterior:
     trial, width = ground.trial, attribute.width
     stated, turn = trial.noise_of(attribute.name), taken_to_turn(trial, attribute)
     degrees, shapes = PEAKED if turn else BY_DEGREE, {0: SHAPES, 1: SHAPES_OF_PEAK, -1: SHAPES_OF_DIP}[turn]
@@ -106,7 +106,7 @@ def _read(ground: Ground, attribute: Attribute, observed: Observed, made: pd.Dat
     counted = sorted(foretold, key=foretold.get, reverse=True)[:COUNTED]
     plain = [integrate(models[s], whole[s.first].sampled.proposals[-1:]) if s.idle else whole[s.first] for s in counted]
     candidates = compared(attribute, dict(zip(counted, plain, strict=True)), shapes)
-    return Reading(attribute=attribute, ground=ground, candidates=candidates, stated=stated,
+    return Posterior(attribute=attribute, ground=ground, candidates=candidates, stated=stated,
                    passed_over=_passed_over(foretold, counted))
 
 
@@ -184,7 +184,7 @@ def _seen(scales: Scales, model: Model) -> float:
 def curved(link: Link, plain: Integral) -> Integral:
     """The posterior with a curved link, taken as straight at the fitted values (Gauss-Newton, Laplace).
 
-    y - h(eta) + h'(eta) eta = h'(eta) phi'b + e.  The fitted values are those at the scales of the straight reading.
+    y - h(eta) + h'(eta) eta = h'(eta) phi'b + e.  The fitted values are those at the scales under the straight link.
     """
     model = plain.model
     eta, scales = link.back(model.observed.means, margin=0.05), _middle(plain)

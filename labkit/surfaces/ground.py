@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import columns_of
+from labkit.checks import coordinates_in
 from labkit.core.terms import DegreeBasis, degree_basis, narrowed_functions
+from labkit.errors import SurfaceError
 from labkit.formula import Recipe
 from labkit.handing import hands_out_copies
 from labkit.region import REACH, Region
@@ -222,7 +223,7 @@ def values_in(system: str, region: Region, frame: pd.DataFrame) -> np.ndarray | 
     if not nested:
         return None
     names = region.recipe.coordinates
-    shares = columns_of(frame, names).to_numpy(dtype=float)
+    shares = coordinates_in(frame, names, error=SurfaceError)
     masses = shares.copy()
     for inner, outer in nested:
         masses[:, names.index(inner)] = shares[:, names.index(inner)] * shares[:, names.index(outer)]

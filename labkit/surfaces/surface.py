@@ -7,19 +7,19 @@ import numpy as np
 import pandas as pd
 
 from labkit.attributes import Attribute
-from labkit.checks import check_columns, check_frame, check_type, numbers_in
+from labkit.checks import check_type
 from labkit.core.adequacy import Comparison
 from labkit.errors import SurfaceError
-from labkit.formula import BOOKKEEPING
 from labkit.handing import hands_out_copies
 from labkit.panel import Panel, appraise_panel
 from labkit.surfaces import telling
+from labkit.surfaces.asked import check_draws, check_level, check_points
 from labkit.surfaces.classical import Classical, models_of, read_classically
 from labkit.surfaces.effects import Ends, bends_of, effects_of, ends_of
 from labkit.surfaces.fitting import read_hierarchically
 from labkit.surfaces.ground import Ground
 from labkit.surfaces.instrument import read_by_instrument
-from labkit.surfaces.reading import SOURCES, Reading
+from labkit.surfaces.posterior import SOURCES, Posterior
 from labkit.trial import Trial, check_trial
 from labkit.wording import Report, words_joined
 
@@ -33,11 +33,11 @@ class Surface:
 
     scores: adjusted mean and se by pour. tasting: noise of testers as the panel found it; of an attribute that an
     instrument reads, mean over repeats, and noise of one reading, as found in repeats. The two models stand in
-    `surfaces.reading` and `surfaces.classical`.
+    `surfaces.posterior` and `surfaces.classical`.
     """
 
     attribute: str
-    reading: Reading
+    posterior: Posterior
     classical: Classical
     scores: pd.DataFrame
     tasting: pd.DataFrame
@@ -45,31 +45,31 @@ class Surface:
     def predict(self, frame: pd.DataFrame, level: float = 0.9) -> pd.DataFrame:
         """mean, se, low, high of the long-run mean score (many pours) at coordinates; the index is kept."""
         columns = self._columns(frame)
-        mean, se = self.reading.moments(columns)
-        return self._told(frame, mean, se, self.reading.interval(columns, check_level(level)))
+        mean, se = self.posterior.moments(columns)
+        return self._told(frame, mean, se, self.posterior.interval(columns, check_level(level)))
 
     def predict_pour(self, frame: pd.DataFrame, level: float = 0.9) -> pd.DataFrame:
         """mean, se, low, high of one new pour, in a new melt of a new round, tasted by the whole panel many times."""
         columns = self._columns(frame)
-        mean, se = self.reading.moments(columns)
-        se = np.sqrt(se**2 + self.reading.variance_of_pour())
-        return self._told(frame, mean, se, self.reading.interval_of_pour(columns, check_level(level)))
+        mean, se = self.posterior.moments(columns)
+        se = np.sqrt(se**2 + self.posterior.variance_of_pour())
+        return self._told(frame, mean, se, self.posterior.interval_of_pour(columns, check_level(level)))
 
     def draws(self, frame: pd.DataFrame, n: int = 256, seed: int = 0) -> np.ndarray:
         """n joint posterior draws (n, rows) of the long-run mean score.
 
         Draw k with one n and seed is one and the same function wherever it is asked, so calls can be put side by side.
         """
-        return self.reading.draws(self._columns(frame), n, seed, double=True)
+        return self.posterior.draws(self._columns(frame), *check_draws(n, seed), double=True)
 
     def draws_at(self, columns: np.ndarray, n: int = 256, seed: int = 0) -> np.ndarray:
         """`draws` at formulas whose functions `ground.columns` has found, in single precision."""
-        return self.reading.draws(columns, n, seed)
+        return self.posterior.draws(columns, n, seed)
 
     @property
     def ground(self) -> Ground:
         """The functions of the region that all surfaces of the trial share."""
-        return self.reading.ground
+        return self.posterior.ground
 
     @property
     def results(self):
@@ -97,45 +97,37 @@ class Surface:
         row = self.classical.anova.loc["lack of fit"]
         return Comparison(ss=row["sum_of_squares"], df=int(row["df"]), f=row["f"], p=row["p"])
 
-    @property
+    @cached_property
     def noise(self) -> pd.DataFrame:
         """By source: stated (prior median), found (posterior), low, high (90 %), what the data say.
 
         Round, melt and pour; then tester and tester x pour, or where an instrument reads: reading.
         """
-        return self._noise
-
-    @cached_property
-    def _noise(self) -> pd.DataFrame:
-        rows = {s: telling.noise_row(self.reading, s) for s in SOURCES}
-        rows |= telling.tasting_rows(self.reading, self.tasting)
+        rows = {s: telling.noise_row(self.posterior, s) for s in SOURCES}
+        rows |= telling.tasting_rows(self.posterior, self.tasting)
         return pd.DataFrame.from_dict(rows, orient="index").rename_axis("source")
 
-    @property
+    @cached_property
     def effects(self) -> pd.DataFrame:
         """By coordinate: what going from low to high does on average over the region: effect, se, low, high (90 %).
 
         expected (+1, -1 or 0) and trust, the probability that the expectation still deserves its weight; no part, the
         probability that the coordinate plays none.
         """
-        return self._effects
-
-    @cached_property
-    def _effects(self) -> pd.DataFrame:
-        return effects_of(self.reading, self._ends)
+        return effects_of(self.posterior, self._ends)
 
     @cached_property
     def bends(self) -> pd.DataFrame:
         """By coordinate: how far the middle of its range lies above its ends, on average; low, high (90 %)."""
-        return bends_of(self.reading, self._ends)
+        return bends_of(self.posterior, self._ends)
 
     @cached_property
     def _ends(self) -> Ends:
-        return ends_of(self.reading)
+        return ends_of(self.posterior)
 
     def disagreements(self, frame: pd.DataFrame | None = None) -> list[str]:
         """Where the classical 90 % interval leaves out the hierarchical mean, at the pours or at the given formulas."""
-        return telling.disagreements(self, None if frame is None else check_points(frame, self.reading.ground.trial))
+        return telling.disagreements(self, None if frame is None else check_points(frame, self.posterior.ground.trial))
 
     def to_frame(self) -> pd.DataFrame:
         """A row a pour: score and its se, hierarchical mean, se, low, high, then the classical diagnostics."""
@@ -160,60 +152,12 @@ class Surface:
         return f"<Surface {self.in_one_line()}>"
 
     def _columns(self, frame: pd.DataFrame) -> np.ndarray:
-        return self.reading.ground.columns(check_points(frame, self.reading.ground.trial))
+        return self.posterior.ground.columns(check_points(frame, self.posterior.ground.trial))
 
     def _told(self, frame, mean, se, ends) -> pd.DataFrame:
-        scale = self.reading.attribute
+        scale = self.posterior.attribute
         mean = np.clip(mean, scale.low, scale.high)
         return pd.DataFrame({"mean": mean, "se": se, "low": ends[0], "high": ends[1]}, index=frame.index)
-
-
-def check_level(level: float) -> float:
-    """The share of an interval, above 0 and below 1."""
-    if not isinstance(level, int | float | np.number) or not 0 < level < 1:
-        raise SurfaceError(f"level is {level!r}. Give the share of an interval, above 0 and below 1, such as 0.9.")
-    return float(level)
-
-
-def check_points(frame: pd.DataFrame, trial: Trial) -> pd.DataFrame:
-    """The coordinates in a frame: every factor, part of a blend and setting, finite, shares from 0 to 1."""
-    what, names = "the frame of formulas", list(trial.recipe.coordinates)
-    check_frame(frame, what=what, error=SurfaceError)
-    strange = [c for c in map(str, frame.columns) if c not in names]
-    masses = [c for c in strange if c.endswith(" [g]") or c in trial.recipe.ingredients]
-    if masses:
-        raise SurfaceError(
-            f"{what} has the column {masses[0]!r}, where {words_joined(names)} are wanted. "
-            "Turn mass fractions into factors with trial.factors_of, or take these columns only."
-        )
-    check_columns(frame, allowed=(*names, *BOOKKEEPING), required=names, what=what, error=SurfaceError)
-    points = _numbers(frame[names], what)
-    for name, columns in trial.recipe.blends.items():
-        total = points[list(columns)].to_numpy().sum(axis=1)
-        off = np.abs(total - 1) > 1e-6
-        if off.any():
-            i = int(np.argmax(off))
-            raise SurfaceError(
-                f"row {frame.index[i]} of {what}: the parts of {name} add to {total[i]:.6f}, not 1. "
-                "Give shares of the whole blend."
-            )
-    shares = points[list(trial.recipe.factors)].to_numpy()
-    if (np.abs(shares - 0.5) > 0.5 + 1e-6).any():
-        i, j = np.argwhere(np.abs(shares - 0.5) > 0.5 + 1e-6)[0]
-        name = trial.recipe.factors[j]
-        raise SurfaceError(f"row {frame.index[i]} of {what}: {name} is {shares[i, j]:g}, but a share lies from 0 to 1. "
-                           "Write 0.04 for 4 %.")
-    return points
-
-
-def _numbers(frame: pd.DataFrame, what: str) -> pd.DataFrame:
-    """All cells as finite numbers; text is read as in every table of a trial."""
-    values = numbers_in(frame, list(frame.columns), what=what, error=SurfaceError)
-    points = pd.DataFrame(values, columns=frame.columns, index=frame.index)
-    if not np.isfinite(points.to_numpy()).all():
-        i, j = np.argwhere(~np.isfinite(points.to_numpy()))[0]
-        raise SurfaceError(f"row {frame.index[i]} of {what} has no {frame.columns[j]}. Give every coordinate a value.")
-    return points
 
 
 class Surfaces(dict):
@@ -246,7 +190,7 @@ def fit_surfaces(trial: Trial, panel: Panel | None = None) -> dict[str, Surface]
 
 def _check_same_scores(trial: Trial, panel: Panel) -> None:
     """The panel was appraised from the scores that stand: one from before a correction would bring back old ones."""
-    there, here = pd.concat([reading.scores for reading in panel.readings.values()]), trial.standing_scores
+    there, here = pd.concat([scored.scores for scored in panel.scored.values()]), trial.standing_scores
     if sorted(map(tuple, there[here.columns].to_numpy())) != sorted(map(tuple, here.to_numpy())):
         raise SurfaceError(f"the panel was appraised from other scores than those that stand in {trial.name}. Give "
                            "what appraise_panel(trial) returns now, or leave it out.")
@@ -294,9 +238,9 @@ def _surface(ground: Ground, models, attribute: Attribute, panel: Panel | None) 
     means, sampling, tasting = (read_by_instrument(trial, attribute) if attribute.is_read
                                 else _scored_by_panel(trial, attribute, panel))
     pours = list(means.index)
-    reading = read_hierarchically(ground, attribute, means, sampling, telling.unsure_of(tasting))
-    found = {s: float(reading.noise_quantiles(s, (0.5,))[0]) for s in SOURCES}
-    spread = sampling * float(reading.stretch_quantiles((0.5,))[0]) ** 2
+    posterior = read_hierarchically(ground, attribute, means, sampling, telling.unsure_of(tasting))
+    found = {s: float(posterior.noise_quantiles(s, (0.5,))[0]) for s in SOURCES}
+    spread = sampling * float(posterior.stretch_quantiles((0.5,))[0]) ** 2
     classical = read_classically(trial.region, models, trial.made.loc[pours], means, spread, found)
     scores = pd.DataFrame({"score": means, "score_se": np.sqrt(np.diag(sampling))}, index=pours)
-    return Surface(attribute=attribute.name, reading=reading, classical=classical, scores=scores, tasting=tasting)
+    return Surface(attribute=attribute.name, posterior=posterior, classical=classical, scores=scores, tasting=tasting)

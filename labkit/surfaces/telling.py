@@ -13,7 +13,7 @@ from labkit.surfaces.effects import POINTS
 from labkit.surfaces.fitting import SHAPES_OF_PEAK, TRUST
 from labkit.surfaces.ground import nested_shares
 from labkit.surfaces.polynomial import polynomial_blocks
-from labkit.surfaces.reading import Reading, normal_multiple
+from labkit.surfaces.posterior import Posterior, normal_multiple
 from labkit.wording import (
     Report,
     beside_stated,
@@ -35,10 +35,10 @@ PEAK_TO_ONE = SHAPES_OF_PEAK["floor"] / SHAPES_OF_PEAK["straight"]
 WORDS = {"round": "rounds", "melt": "melts", "pour": "pours", "tester_pour": "tester x pour", "reading": "readings"}
 
 
-def noise_row(reading: Reading, source: str) -> dict[str, object]:
+def noise_row(posterior: Posterior, source: str) -> dict[str, object]:
     """stated and found medians of a source's standard deviation, its 90 % interval, and what the data say."""
-    stated = reading.stated[source]
-    low, found, high = reading.noise_quantiles(source, (0.05, 0.5, 0.95))
+    stated = posterior.stated[source]
+    low, found, high = posterior.noise_quantiles(source, (0.05, 0.5, 0.95))
     return {"stated": stated, "found": found, "low": low, "high": high, "says": _says(stated, low, found, high, source)}
 
 
@@ -53,11 +53,11 @@ def unsure_of(tasting: pd.DataFrame) -> float:
     return float(np.log(high / low) / (2 * normal_multiple(0.9))) if high > low > 0 else 0.0
 
 
-def tasting_rows(reading: Reading, tasting: pd.DataFrame) -> dict[str, dict[str, object]]:
+def tasting_rows(posterior: Posterior, tasting: pd.DataFrame) -> dict[str, dict[str, object]]:
     """The panel's two sources, or the instrument's one; that of a single value once more, now that pours and the shape
     of the surface are told apart."""
     rows, single = tasting.to_dict("index"), single_source(tasting)
-    low, found, high = reading.stretch_quantiles((0.05, 0.5, 0.95)) * tasting.at[single, "found"]
+    low, found, high = posterior.stretch_quantiles((0.05, 0.5, 0.95)) * tasting.at[single, "found"]
     stated, says = tasting.at[single, "stated"], tasting.at[single, "says"]
     if not says.startswith("the data say nothing") or not 0.75 < found / stated < 1.33:
         says = beside_stated(stated, low, found, high)
@@ -80,7 +80,7 @@ def told_bends(surface) -> pd.DataFrame:
 
 def standing(surface) -> str:
     """`load +3.1 from low to high, red_share +4.8 in the middle over the ends`, or that nothing can be told yet."""
-    scale = surface.reading.attribute
+    scale = surface.posterior.attribute
     moved, bent = moved_by(surface.effects, scale), moved_by(told_bends(surface), scale)
     parts = [f"{moved} from low to high"] * bool(moved) + [f"{bent} in the middle over the ends"] * bool(bent)
     return ", ".join(parts)
@@ -98,15 +98,15 @@ def moved_by(effects: pd.DataFrame, scale: Attribute) -> str:
 def one_line(surface) -> str:
     """`payoff: load +3.1 and wax -1.4 from low to high; a formula's mean is known to 0.8 (90 %) after 12 pours`."""
     told = standing(surface) or "nothing that varies can be told from nothing yet"
-    scale = surface.reading.attribute
+    scale = surface.posterior.attribute
     known = scale.with_unit(scale.told(typical_half_width(surface)))
     return f"{surface.attribute}: {told}; a formula's mean is known to {known} (90 %) after {_pours(surface)}"
 
 
 def typical_half_width(surface) -> float:
     """Half of a 90 % interval for the mean at a formula of the region, root mean square."""
-    ground = surface.reading.ground
-    spread = surface.reading.moments(ground.columns(ground.sample.iloc[:POINTS]))[1]
+    ground = surface.posterior.ground
+    spread = surface.posterior.moments(ground.columns(ground.sample.iloc[:POINTS]))[1]
     return normal_multiple(0.9) * float(np.sqrt(np.mean(spread**2)))
 
 
@@ -121,7 +121,7 @@ def in_digits(more: int, *columns: str, digits: int = 2) -> dict[str, int]:
 
 def report_of(surface) -> Report:
     """Anything? The shape? A new pour? Which pour decides?"""
-    scale = surface.reading.attribute
+    scale = surface.posterior.attribute
     by = f" {scale.shown_unit} of {scale.reading}" if scale.is_read else ""
     judged = "read" if scale.is_read else "scored"
     top = heading(f"{surface.attribute}, {scale.low:g} to {scale.high:g}{by}: {_pours(surface)} {judged}")
@@ -133,7 +133,7 @@ def _anything(surface) -> list:
     stands, classical = standing(surface), surface.classical
     told = (f"On average over the region: {stands}." if stands
             else "Nothing that varies can be told from nothing yet: every 90 % interval below holds zero.")
-    finer = surface.reading.attribute.finer
+    finer = surface.posterior.attribute.finer
     effects = grid_of(surface.effects, digits=in_digits(finer, "effect", "se", "low", "high"), index="from low to high")
     squares = in_digits(2 * finer, "sum_of_squares", "mean_square")
     anova = grid_of(surface.anova.assign(p=p_texts(surface.anova["p"])), digits=squares, index="part")
@@ -167,7 +167,7 @@ def _shape(surface) -> list:
     classical = surface.classical
     told = _lack_of_fit(surface.lack_of_fit, classical.model, int(classical.shapes["repeats_df"].iloc[0]))
     shown = classical.shapes[["terms", "df", "residual_sd", "r_squared", "predicted", "press", "lack_of_fit_p"]]
-    finer = surface.reading.attribute.finer
+    finer = surface.posterior.attribute.finer
     places = dict.fromkeys(shown.columns, 3) | in_digits(finer, "residual_sd", digits=3)
     shapes = grid_of(shown, digits=places | in_digits(2 * finer, "press", digits=3), index="model")
     return [heading("Is the shape right?"), line(told), shapes, line(_scales(surface)), *_expectations(surface)]
@@ -190,17 +190,17 @@ def _lack_of_fit(lack: Comparison, model: str, repeats: int) -> str:
 
 
 def _scales(surface) -> str:
-    shapes = pd.DataFrame([(c.link.name, c.system.name, c.weight) for c in surface.reading.candidates],
+    shapes = pd.DataFrame([(c.link.name, c.system.name, c.weight) for c in surface.posterior.candidates],
                           columns=["link", "system", "weight"])
     weights = shapes.groupby("link")["weight"].sum().sort_values(ascending=False, kind="stable")
     words = [f"{LINK_WORDS[name]} {100 * weight:.0f} %" for name, weight in weights.items()]
-    form = {2: "quadratic", 4: "quartic"}[surface.reading.ground.degree]
+    form = {2: "quadratic", 4: "quartic"}[surface.posterior.ground.degree]
     told = f"The hierarchical reading bends as a {form} on one of these scales, by evidence: {words_joined(words)}."
-    if not math.isnan(surface.reading.hill_trust):
-        tapered = "peaks tapers off on all sides, so the log" if surface.reading.turn > 0 else (
+    if not math.isnan(surface.posterior.hill_trust):
+        tapered = "peaks tapers off on all sides, so the log" if surface.posterior.turn > 0 else (
             "dips tapers off on all sides, so the scale that tapers off towards the high end")
         told += f" What {tapered} began with {PEAK_TO_ONE:.0f} times the weight of each of the others."
-    nested = nested_shares(surface.reading.ground.trial.recipe)
+    nested = nested_shares(surface.posterior.ground.trial.recipe)
     if nested:
         share = 100 * shapes.loc[shapes["system"] == "masses", "weight"].sum()
         masses = words_joined(f"{inner} x {outer}" for inner, outer in nested)
@@ -222,16 +222,16 @@ def _expectations(surface) -> list:
     begun = f"begun at {100 * TRUST:.0f} %"
     if words:
         return [line(f"Expected directions, each {begun}, now stand at: {words_joined(words)}.")]
-    hill = surface.reading.hill_trust
-    turns = f"it {'peaks' if surface.reading.turn > 0 else 'dips'} within the region"
+    hill = surface.posterior.hill_trust
+    turns = f"it {'peaks' if surface.posterior.turn > 0 else 'dips'} within the region"
     told = f"No direction is expected here, as it is elsewhere. That {turns}, {begun}, now stands at"
     return [] if math.isnan(hill) else [line(f"{told}: {100 * hill:.0f} %.")]
 
 
 def _new_pour(surface) -> list:
     mean_half = typical_half_width(surface)
-    pour_half = float(np.hypot(mean_half, normal_multiple(0.9) * math.sqrt(surface.reading.variance_of_pour())))
-    scale = surface.reading.attribute
+    pour_half = float(np.hypot(mean_half, normal_multiple(0.9) * math.sqrt(surface.posterior.variance_of_pour())))
+    scale = surface.posterior.attribute
     mean, pour = (scale.with_unit(scale.told(half)) for half in (mean_half, pour_half))
     told = (f"At a formula of the region the long-run mean is known to {mean} and one new pour falls within "
             f"{pour} of it, were it judged many times (half of a 90 % interval, typical).")
@@ -252,8 +252,8 @@ def _new_pour(surface) -> list:
 def _deciding(surface) -> list:
     table = surface.to_frame().set_index("pour")
     columns = ["score", "score_se", "mean", "low", "high", "left_out"]
-    shown, places = table[[*columns, "leverage", "influence"]], in_digits(surface.reading.attribute.finer, *columns)
-    if surface.reading.attribute.is_read:
+    shown, places = table[[*columns, "leverage", "influence"]], in_digits(surface.posterior.attribute.finer, *columns)
+    if surface.posterior.attribute.is_read:
         names = {"score": "read", "score_se": "read_se"}
         shown, places = shown.rename(columns=names), {names.get(name, name): k for name, k in places.items()}
     blocks = [heading("Which pour decides?"), line(_influence_sentence(table))]
@@ -275,7 +275,7 @@ def disagreements(surface, frame: pd.DataFrame | None = None) -> list[str]:
     points = surface.classical.made if frame is None else frame
     ours, theirs = surface.predict(points), surface.classical.predict(points, 0.9)
     apart = (ours["mean"] < theirs["low"]) | (ours["mean"] > theirs["high"])
-    sentences, scale = [], surface.reading.attribute
+    sentences, scale = [], surface.posterior.attribute
     for at in np.flatnonzero(apart.to_numpy()):
         cause = _cause(surface, points.iloc[[at]])
         ends = (theirs["low"].iloc[at], theirs["high"].iloc[at], ours["mean"].iloc[at])
@@ -302,6 +302,6 @@ def _cause(surface, point: pd.DataFrame) -> str:
         return f"these pours carry only the {classical.model} model, and the hierarchical reading allows for bending"
     trust = surface.effects["trust"].min()
     if trust < 0.2:
-        seen = "readings" if surface.reading.attribute.is_read else "scores"
+        seen = "readings" if surface.posterior.attribute.is_read else "scores"
         return f"an expected direction that the {seen} contradict still pulls a little"
     return "the hierarchical reading takes part of a steep or bent fit for noise; a repeat of this pour would settle it"

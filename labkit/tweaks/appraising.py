@@ -1,54 +1,16 @@
 """What follows from the confirmation pours, attribute by attribute and for the whole, and what to do then."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
 from labkit.tweaks.confirming import measured
-from labkit.tweaks.outlook import LEAD
+from labkit.tweaks.rivals import Rivals
 from labkit.wording import about, number_text, plural, words_joined
 
-SURE = 0.75            # chance of being better with which another is preferred to one that did what was expected
 UNJUDGED = "not judged"        # of an attribute that no pour of the confirmation was scored or read for
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Known:
-    """Desirability with all scores: mean, low, high (90 %) of the formula; by name the mean of each known one.
-
-    chances : by name, the chance that it is better than the formula.
-    """
-
-    formula: pd.Series
-    others: pd.Series
-    chances: pd.Series
-
-    @property
-    def better(self) -> str:
-        """The known formula that is expected to be the best and better than the formula; empty where none is."""
-        return str(self.others.idxmax()) if self._lead > 0 else ""
-
-    @property
-    def clearly(self) -> bool:
-        """Whether it is better by more than LEAD, and with a chance of SURE."""
-        return self.apart and self.chance >= SURE
-
-    @property
-    def apart(self) -> bool:
-        """Whether it is expected to be better by more than LEAD."""
-        return self._lead >= LEAD
-
-    @property
-    def chance(self) -> float:
-        """The chance that it is better; nan where there is none."""
-        return float(self.chances[self.better]) if self.better else float("nan")
-
-    @property
-    def _lead(self) -> float:
-        return self.others.max() - self.formula["mean"] if len(self.others) else 0.0
 
 
 def turned(row: Mapping) -> tuple[str, float, str] | None:
@@ -67,7 +29,7 @@ def inside(row: Mapping) -> bool:
     return row["low"] <= row["result"] <= row["high"]
 
 
-def verdict_on(row: Mapping, known: Known) -> tuple[str, str]:
+def verdict_on(row: Mapping, rivals: Rivals) -> tuple[str, str]:
     """The verdict on one attribute, and why."""
     if np.isnan(row["result"]):
         return UNJUDGED, f"no pour of the confirmation was {_done(row)} for it."
@@ -76,13 +38,13 @@ def verdict_on(row: Mapping, known: Known) -> tuple[str, str]:
     turn = turned(row)
     if turn:
         word, value, other = turn[0], _told(turn[1], row), turn[2]
-        preferred = known.apart if not inside(row) else known.clearly
-        if preferred and known.better == other:
+        preferred = rivals.apart if not inside(row) else rivals.clearly
+        if preferred and rivals.better == other:
             return "overturned", f"{told}; {word} {value} {other} would be the better choice."
         told += f"; {word} {value} {other} was to become the better choice, but with all scores counted"
         if preferred:
-            return "overturned", f"{told} {known.better} is."
-        return "not clear", f"{told} {f'{known.better} is not clearly better' if known.better else 'it is not'}."
+            return "overturned", f"{told} {rivals.better} is."
+        return "not clear", f"{told} {f'{rivals.better} is not clearly better' if rivals.better else 'it is not'}."
     if inside(row):
         return "confirmed", f"{told}."
     return "not clear", f"{told}." if row["at once"] else (
@@ -93,7 +55,7 @@ def _told(value: float, row: Mapping, unit: str = "") -> str:
     return measured(value, unit, row.get("finer", 0))
 
 
-def whole_of(table: pd.DataFrame, known: Known, failed: list[str]) -> str:
+def whole_of(table: pd.DataFrame, rivals: Rivals, failed: list[str]) -> str:
     """The verdict on the formula, from those on its attributes and whether a known formula is better now.
 
     As long as something is to be judged yet nothing is clear. Where nothing came out otherwise than expected, another
@@ -102,12 +64,12 @@ def whole_of(table: pd.DataFrame, known: Known, failed: list[str]) -> str:
     verdicts = set(table["verdict"])
     if UNJUDGED in verdicts:
         return "not clear"
-    if "overturned" in verdicts or (known.apart and not all(map(inside, table.to_dict("records")))):
+    if "overturned" in verdicts or (rivals.apart and not all(map(inside, table.to_dict("records")))):
         return "overturned"
-    return "confirmed" if verdicts == {"confirmed"} and not known.clearly and not failed else "not clear"
+    return "confirmed" if verdicts == {"confirmed"} and not rivals.clearly and not failed else "not clear"
 
 
-def advice_on(whole: str, table: pd.DataFrame, known: Known, failed: list[str], pours: list[str],
+def advice_on(whole: str, table: pd.DataFrame, rivals: Rivals, failed: list[str], pours: list[str],
               aside: Mapping[str, bool] = MappingProxyType({}), unforeseen: Sequence[str] = ()) -> str:
     """What to do, then the desirability it follows from, then where fewer told of it than were counted on.
 
@@ -123,14 +85,14 @@ def advice_on(whole: str, table: pd.DataFrame, known: Known, failed: list[str], 
     elif whole == "overturned":
         first = "" if "overturned" in set(table["verdict"]) else (
             f"{words_joined(_otherwise(table))} came out otherwise than expected, and with all scores counted "
-            f"{known.better} is the better choice. ")
-        sentences.append(f"{first}Settle on {known.better}, or ask suggest_next for another round.")
+            f"{rivals.better} is the better choice. ")
+        sentences.append(f"{first}Settle on {rivals.better}, or ask suggest_next for another round.")
     else:
-        sentences += _not_clear(table, known, failed, [pour for pour in pours if pour not in aside])
+        sentences += _not_clear(table, rivals, failed, [pour for pour in pours if pour not in aside])
     if unforeseen:
         sentences.append(f"Nothing was expected of {words_joined(unforeseen, last='or')}: too little was known when "
                          "this was planned.")
-    return "\n".join([*sentences, _numbers(known), *_fewer(table, len(pours))])
+    return "\n".join([*sentences, _numbers(rivals), *_fewer(table, len(pours))])
 
 
 def _set_aside(aside: Mapping[str, bool]) -> list[str]:
@@ -140,7 +102,7 @@ def _set_aside(aside: Mapping[str, bool]) -> list[str]:
     return [f"{words_joined(failed)} failed, set aside, and not counted."] * bool(failed) + [are] * bool(others)
 
 
-def _not_clear(table: pd.DataFrame, known: Known, failed: list[str], pours: list[str]) -> list[str]:
+def _not_clear(table: pd.DataFrame, rivals: Rivals, failed: list[str], pours: list[str]) -> list[str]:
     """What is still to be judged; else what came out otherwise, what is close, and what speaks for another formula."""
     left, sentences = [pour for pour in pours if pour not in failed], []
     if left and UNJUDGED in set(table["verdict"]):
@@ -152,28 +114,28 @@ def _not_clear(table: pd.DataFrame, known: Known, failed: list[str], pours: list
     if off:
         sentences.append(f"{words_joined(off)} came out otherwise than expected. Pour it once more, or ask "
                          "suggest_next for another round.")
-    sentences += [_close(row, known) for row in close]
-    if known.clearly and not failed and not sentences:
+    sentences += [_close(row, rivals) for row in close]
+    if rivals.clearly and not failed and not sentences:
         sentences.append("Everything came out as expected, but with all scores counted "
-                         f"{known.better} is expected to be better. Settle on {known.better}, or pour the two side by "
-                         "side to be sure.")
+                         f"{rivals.better} is expected to be better. Settle on {rivals.better}, or pour the two side "
+                         "by side to be sure.")
     if failed and not sentences:
-        what = f"Settle on {known.better}" if known.apart else "Pour it once more"
+        what = f"Settle on {rivals.better}" if rivals.apart else "Pour it once more"
         sentences.append(f"{what}, or ask suggest_next for another round.")
     return sentences
 
 
-def _close(row: Mapping, known: Known) -> str:
+def _close(row: Mapping, rivals: Rivals) -> str:
     """Beyond a turning point, and yet nothing clearly better: the two are near each other."""
     word, value, other = turned(row)
     value = _told(value, row, row["unit"])
-    if known.better:
-        lead, sure = ("be better", ", but not clearly") if known.apart else ("be as good", "")
+    if rivals.better:
+        lead, sure = ("be better", ", but not clearly") if rivals.apart else ("be as good", "")
         return (f"{row['attribute']} came out {word} {value}, from where on {other} was to "
-                f"become the better choice; with all scores counted {known.better} is expected to {lead} "
-                f"({known.others[known.better]:.2f} against {known.formula['mean']:.2f}){sure}. Pour the "
+                f"become the better choice; with all scores counted {rivals.better} is expected to {lead} "
+                f"({rivals.others[rivals.better]:.2f} against {rivals.formula['mean']:.2f}){sure}. Pour the "
                 "two side by side to be sure, or ask suggest_next for another round.")
-    worth = f" ({known.formula['mean']:.2f} against {known.others[other]:.2f})" if other in known.others else ""
+    worth = f" ({rivals.formula['mean']:.2f} against {rivals.others[other]:.2f})" if other in rivals.others else ""
     return (f"{row['attribute']} came out {word} {value}, from where on {other} was to become "
             f"the better choice; with all scores counted it is not{worth}. Keep the formula, or pour the two side by "
             "side to be sure.")
@@ -197,15 +159,15 @@ def _done(row: Mapping) -> str:
     return "read" if row["read"] else "scored"
 
 
-def _numbers(known: Known) -> str:
-    now = known.formula
+def _numbers(rivals: Rivals) -> str:
+    now = rivals.formula
     text = (f"With these scores its desirability is {now['mean']:.2f} (90 %: {number_text(now['low'])} to "
             f"{number_text(now['high'])})")
-    if known.better and not known.apart:
-        return f"{text}; {known.better} is expected to be as good."
-    if known.better:
-        return (f"{text}, that of {known.better} {known.others[known.better]:.2f}, which is better with a chance of "
-                f"{known.chance:.2f}.")
+    if rivals.better and not rivals.apart:
+        return f"{text}; {rivals.better} is expected to be as good."
+    if rivals.better:
+        return (f"{text}, that of {rivals.better} {rivals.others[rivals.better]:.2f}, which is better with a chance of "
+                f"{rivals.chance:.2f}.")
     return f"{text}; no other known formula is expected to be better."
 
 

@@ -12,15 +12,17 @@ from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.handing import fixed, hands_out_copies
 from labkit.outgrown import outside_now
+from labkit.panel import appraise_panel
 from labkit.planning.given import formulas_of, planned_round
 from labkit.rounds import Round
+from labkit.surfaces.instrument import read_by_instrument
 from labkit.trial import check_trial
-from labkit.tweaks.appraising import Known, advice_on, verdict_on, whole_of
+from labkit.tweaks.appraising import advice_on, verdict_on, whole_of
 from labkit.tweaks.confirming import NEAR, Confirmation, plan_confirmation
 from labkit.tweaks.forecast import judges_of
-from labkit.tweaks.outlook import SAME
 from labkit.tweaks.path import as_of
 from labkit.tweaks.result import with_units
+from labkit.tweaks.rivals import Rivals, rivals_of
 from labkit.tweaks.standing import known_formulas, standing_of
 from labkit.wording import Report, grid_of, heading, line, report, words_joined
 
@@ -94,15 +96,15 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
         confirmation = _planned_again(trial, confirmation, seed)
     pours = list(confirmation.round.pours)
     table = _beside_expected(trial, confirmation, pours)
-    failed, known = [pour for pour in pours if pour in trial.failed], _known(trial, confirmation, seed)
+    failed, rivals = [pour for pour in pours if pour in trial.failed], _rivals(trial, confirmation, seed)
     aside = {pour: pour in failed for pour in pours if pour in pours_aside(trial.set_aside)}
     failed = [pour for pour in failed if pour not in aside]
     unforeseen = [name for name, a in trial.attributes.items() if a.wanted and name not in set(table["attribute"])]
-    rows = [verdict_on(row, known) for row in table.to_dict("records")]
+    rows = [verdict_on(row, rivals) for row in table.to_dict("records")]
     table["verdict"], table["why"] = [row[0] for row in rows], [row[1] for row in rows]
-    whole = whole_of(table, known, failed)
-    advice = advice_on(whole, table, known, failed, pours, aside, unforeseen)
-    return Verdict(verdict=whole, desirability=known.formula, advice=advice, scales=trial.attributes,
+    whole = whole_of(table, rivals, failed)
+    advice = advice_on(whole, table, rivals, failed, pours, aside, unforeseen)
+    return Verdict(verdict=whole, desirability=rivals.formula, advice=advice, scales=trial.attributes,
                    attributes=table[["attribute", "result", "low", "high", "unit", "verdict", "why"]])
 
 
@@ -180,9 +182,6 @@ def _results(trial, pours: list[str], attributes: list[str]) -> dict[str, float]
 
 def _means(trial) -> list[tuple[str, pd.Series]]:
     """Means by pour of every attribute that was scored, adjusted for who tasted, or read by an instrument."""
-    from labkit.panel import appraise_panel
-    from labkit.surfaces.instrument import read_by_instrument
-
     found = [(name, read_by_instrument(trial, a)[0]) for name, a in trial.read_attributes.items()]
     if not len(trial.standing_scores):
         return found
@@ -190,15 +189,9 @@ def _means(trial) -> list[tuple[str, pd.Series]]:
     return [(name, panel.means(name)[0]) for name in panel.attributes] + found
 
 
-def _known(trial, confirmation: Confirmation, seed: int) -> Known:
+def _rivals(trial, confirmation: Confirmation, seed: int) -> Rivals:
     """Desirability of the formula and of the known ones now that all scores count."""
     point = confirmation.round.frame.iloc[[0]][list(trial.recipe.coordinates)]
     standing = standing_of(trial, point, seed=seed)
     standing = replace(standing, known=standing.known.as_scored())
-    others = known_formulas(standing, NEAR)
-    drawn = standing.outlook().draws(pd.concat([standing.settled, others[standing.names]], ignore_index=True))
-    low, high = np.quantile(drawn[:, 0], [0.05, 0.95])
-    means = drawn.mean(axis=0)
-    return Known(formula=pd.Series({"mean": means[0], "low": low, "high": high}),
-                 others=pd.Series(means[1:], index=others.index, dtype=float),
-                 chances=pd.Series((drawn[:, 1:] > drawn[:, [0]] + SAME).mean(axis=0), index=others.index, dtype=float))
+    return rivals_of(standing, known_formulas(standing, NEAR))

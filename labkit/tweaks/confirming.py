@@ -18,8 +18,9 @@ from labkit.tweaks.forecast import Forecast, usual_judges
 from labkit.tweaks.foretold import Foretold, foretold
 from labkit.tweaks.outlook import LEAD, desirability_of, wanted_part
 from labkit.tweaks.result import with_units
+from labkit.tweaks.rivals import rivals_of
 from labkit.tweaks.slips import slips_at, slips_in_words
-from labkit.tweaks.standing import Standing, better_known, known_formulas, standing_of
+from labkit.tweaks.standing import Standing, known_formulas, standing_of
 from labkit.tweaks.suggest import FAINT
 from labkit.tweaks.weighing import in_grams, with_notes
 from labkit.tweaks.words import HOLDS, missing, percent
@@ -251,15 +252,16 @@ def _advice(round_: Round, cost: Cost, why: str, *parts: str) -> str:
 
 def _todays(standing: Standing, others: pd.DataFrame) -> str:
     """A warning where today's knowledge speaks against the formula before it is poured."""
-    now, better = better_known(standing, others)
-    if now["mean"] <= FAINT:
-        return (f"It is expected to come to a desirability of {now['mean']:.2f} only, so there is hardly anything to "
-                "confirm: ask suggest_next for another round first.")
-    if better and better[1] - now["mean"] < LEAD:
-        return f"As far as is known today {better[0]} is as good: it is not expected to be better by {LEAD:g}."
+    rivals = rivals_of(standing, others)
+    now, better = rivals.formula["mean"], rivals.better
+    if now <= FAINT:
+        return (f"It is expected to come to a desirability of {now:.2f} only, so there is hardly anything to confirm: "
+                "ask suggest_next for another round first.")
+    if better and not rivals.apart:
+        return f"As far as is known today {better} is as good: it is not expected to be better by {LEAD:g}."
     if better:
-        return (f"As far as is known today {better[0]} is the better choice already: desirability {better[1]:.2f} "
-                f"against {now['mean']:.2f}.")
+        return (f"As far as is known today {better} is the better choice already: desirability "
+                f"{rivals.others[better]:.2f} against {now:.2f}.")
     return ""
 
 

@@ -33,7 +33,7 @@ from labkit.wording import Report, grid_of, heading, line, report, words_joined
 
 ROUGH = {"worlds": 128, "inner": 8, "paid": 32}        # to choose among rounds that add the same thing
 CLEAR = 1.64           # standard errors of the computation below which two gains are not told apart
-FAINT = "nothing that could be told"
+UNTOLD = "nothing that could be told"
 LEAST = 0.00005        # desirability that four decimals show nothing of
 MORE = ("pour", "tester", "tasting")                    # all of the round and more: what comes out worth less is chance
 DIGITS = {"cost": 2, "gain": 4, "difference": 4, "se": 4, "per unit": 4, "added cost": 2, "added per unit": 4}
@@ -256,7 +256,7 @@ def _about(row: Mapping, due: float) -> str:
     anyway = "" if row["pays"] else " if the round is poured all the same"
     if abs(row["added cost"]) <= 1e-9:
         verdict = f"do it{anyway}" if _beside(row, due) else "leave the round as it is"
-        return f"{name} costs the same and brings {adds if told else FAINT}: {verdict}."
-    adds = f"{adds} ({row['added per unit']:.4f} a unit)" if told else FAINT
+        return f"{name} costs the same and brings {adds if told else UNTOLD}: {verdict}."
+    adds = f"{adds} ({row['added per unit']:.4f} a unit)" if told else UNTOLD
     verdict = f"it pays{anyway}" if _beside(row, due) else "it does not pay"
     return f"{name} costs {row['added cost']:g} more and brings {adds}: {verdict}."

@@ -5,7 +5,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from labkit.core.importance import systematic
 from labkit.core.updating import likelihoods, updated
+from labkit.surfaces.posterior import OWN, WAVE
 
 LEVEL = 0.9                    # of every interval here
 DRAWS = 2048
@@ -69,25 +71,21 @@ def foretold(surface, points: pd.DataFrame, *, seed: int, n: int = DRAWS) -> For
 
     The panel's part of the noise is the standard error of a usual pour's mean, by what the surface multiplies it with.
     """
-    from labkit.core.importance import systematic
-
-    reading, rng = surface.reading, np.random.default_rng([seed, 67])
-    columns = reading.ground.columns(points)
-    share = np.array([c.weight for c in reading.candidates])
+    posterior, rng = surface.posterior, np.random.default_rng([seed, 67])
+    columns = posterior.ground.columns(points)
+    share = np.array([c.weight for c in posterior.candidates])
     counts = np.bincount(systematic(share, n, rng.uniform()), minlength=len(share))
     panel = float(surface.scores["score_se"].median())
-    parts = [_drawn(c, int(k), columns, reading.ground.linear, panel, rng)
-             for c, k in zip(reading.candidates, counts, strict=True) if k]
+    parts = [_drawn(c, int(k), columns, posterior.ground.linear, panel, rng)
+             for c, k in zip(posterior.candidates, counts, strict=True) if k]
     long_run, middle, shared, together, alone, tasting = (np.concatenate(part) for part in zip(*parts, strict=True))
-    scale = reading.attribute
+    scale = posterior.attribute
     return Foretold(low=scale.low, high=scale.high, long_run=long_run, middle=middle, shared=shared,
                     together=together, alone=alone, tasting=tasting, normal=rng.standard_normal((2, n)))
 
 
 def _drawn(candidate, n: int, columns: np.ndarray, linear: np.ndarray, panel: float, rng) -> tuple[np.ndarray, ...]:
     """n draws from one shape of the surface. What it leaves open and a formula's own are alike where formulas are."""
-    from labkit.surfaces.reading import OWN
-
     own_columns = columns[:, candidate.system.places]
     b, at = candidate.mixture.draws(n, rng)
     slope = candidate.link.slope(candidate.mixture.means @ own_columns.T)
@@ -106,8 +104,6 @@ def _drawn(candidate, n: int, columns: np.ndarray, linear: np.ndarray, panel: fl
 
 def _waving(sizes: np.ndarray, at: np.ndarray, rng) -> tuple[np.ndarray, np.ndarray]:
     """Normal draws (n, m) of stated standard deviations (n,), and how alike they are at m formulas, (m, m)."""
-    from labkit.surfaces.reading import WAVE
-
     alike = np.exp(-0.5 * ((at[:, None] - at[None]) ** 2).sum(axis=2) / WAVE**2)
     root = np.linalg.cholesky(alike + 1e-8 * np.eye(len(alike)))
     return sizes[:, None] * (rng.standard_normal((len(sizes), len(at))) @ root.T), alike

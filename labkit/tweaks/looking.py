@@ -11,6 +11,7 @@ from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import poured, steps_from
 
 POTS, COLOURS = 14, 40                         # pots crossed with what is stirred in
+LEADS = 8                                      # points of large joint improvement among both
 ALIKE = 1e-9           # in coded coordinates: two points that are the same formula, but for rounding
 STEPS = (0.15, 0.05)                           # refinements of a chosen round, parts of the region
 
@@ -64,7 +65,7 @@ def in_pot_of(recipe, pots: pd.DataFrame, colours: pd.DataFrame, left: np.ndarra
     return points
 
 
-def candidates(bench: Bench, points: pd.DataFrame, *, size: int, seed: int, kept: pd.DataFrame | None = None) -> Looked:
+def candidates(bench: Bench, points: pd.DataFrame, *, seed: int, kept: pd.DataFrame | None = None) -> Looked:
     """Pots and colours worth trying, crossed: a spread set of large joint improvement, the best points, some others.
 
     points : coordinates looked at, best first. kept : coordinates that are to be among them.
@@ -73,7 +74,7 @@ def candidates(bench: Bench, points: pd.DataFrame, *, size: int, seed: int, kept
     top, made = points.iloc[:100], _poured(bench, points)
     others = points.iloc[rng.permutation(np.arange(min(100, len(points)), len(points)))[:200]]
     pool = pd.concat([made, top, others], ignore_index=True).drop_duplicates(ignore_index=True)
-    draws, spread = bench.outlook.draws(pool), min(size, len(pool))
+    draws, spread = bench.outlook.draws(pool), min(LEADS, len(pool))
     settled = draws[:, int(np.argmax(draws.mean(axis=0)))]
     chosen = improvement.choose_set(draws, np.arange(len(pool)), settled, pours=spread, melts=spread)
     lead = pool.iloc[chosen]
@@ -81,7 +82,7 @@ def candidates(bench: Bench, points: pd.DataFrame, *, size: int, seed: int, kept
     if kept is not None and len(kept):
         lead = pd.concat([kept[list(lead)], lead], ignore_index=True)
     pots = _first_rows([lead, made.iloc[:4], points.iloc[:2], rest], POTS)
-    pots = pots.iloc[np.resize(np.arange(len(pots)), max(len(pots), size))].reset_index(drop=True)
+    pots = pots.iloc[np.resize(np.arange(len(pots)), max(len(pots), LEADS))].reset_index(drop=True)
     colours = _first_rows([lead, made.iloc[:4], points.iloc[:8], rest], COLOURS)
     return bench.crossed(pots, colours)
 

@@ -11,6 +11,7 @@ from labkit.attributes import Attribute, Wanted
 from labkit.core import desirability
 from labkit.core.importance import systematic
 from labkit.core.posterior import BLOCK
+from labkit.surfaces import any_failed, fit_failing
 
 APART = 7919                                   # keeps the draws of two attributes apart
 SAME = 1e-4                                    # desirability, or part of the width of a scale: less is rounding
@@ -61,8 +62,6 @@ class Outlook:
     @classmethod
     def of(cls, trial, surfaces: Mapping[str, object], seed: int = 0, n: int = 256) -> "Outlook":
         """What a trial knows, with what its failed pours tell where there are any."""
-        from labkit.surfaces import any_failed, fit_failing
-
         ground = next(iter(surfaces.values())).ground
         failing = fit_failing(trial, ground) if any_failed(trial) else None
         starting = trial.recipe.starting_factors[list(trial.recipe.coordinates)]

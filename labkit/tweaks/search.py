@@ -15,8 +15,11 @@ from labkit.aside import without_aside
 from labkit.checks import columns_of
 from labkit.errors import TweakError
 from labkit.handing import handed
+from labkit.wording import words_joined
 
 FIRST_STEP, LAST_STEP = 0.4, 0.02              # as parts of the difference between two points of the region
+PARENTS = 12                                   # points from which a generation is stepped
+MOVING = 0.6                                    # chance that a coordinate moves in a step, beside the one that has to
 
 
 def poured(trial) -> pd.DataFrame:
@@ -56,8 +59,6 @@ def starting_points(trial, hold: Mapping[str, float], *, size: int, seed: int) -
 
 
 def _held_words(hold: Mapping[str, float]) -> str:
-    from labkit.wording import words_joined
-
     return words_joined([f"{name} {value:g}" for name, value in hold.items()])
 
 
@@ -76,28 +77,28 @@ def steps_from(region, parents: pd.DataFrame, *, scale: float, rng: np.random.Ge
 
 
 def _groups_moved(recipe, rows: int, rng: np.random.Generator) -> np.ndarray:
-    """Which coordinates move: each factor, setting and blend in about six rows of ten, at least one in each row."""
+    """Which coordinates move: of factors, settings and whole blends one by lot in each row, the others by MOVING."""
     group = {c: name for name, columns in recipe.blends.items() for c in columns}
     groups = list(dict.fromkeys(group.get(c, c) for c in recipe.coordinates))
-    moves = rng.uniform(size=(rows, len(groups))) < 0.6
+    moves = rng.uniform(size=(rows, len(groups))) < MOVING
     moves[np.arange(rows), rng.integers(len(groups), size=rows)] = True
     return moves[:, [groups.index(group.get(c, c)) for c in recipe.coordinates]]
 
 
 def highest(region, value_of: Callable[[pd.DataFrame], np.ndarray], start: pd.DataFrame, *, seed: int,
-            generations: int = 7, brood: int = 120, keep: int = 12,
+            generations: int = 7, brood: int = 120,
             hold: Mapping[str, float] | None = None) -> tuple[pd.DataFrame, np.ndarray]:
     """Points looked at and their values, highest first.
 
-    value_of : coordinates frame (m rows) -> (m,). Each generation steps `brood` times from the `keep` best so far; the
-    steps shrink from FIRST_STEP to LAST_STEP.
+    value_of : coordinates frame (m rows) -> (m,). Each generation steps `brood` times from the PARENTS best so far;
+    the steps shrink from FIRST_STEP to LAST_STEP.
     """
     rng, hold = np.random.default_rng([seed, 17]), hold or {}
     names = list(region.recipe.coordinates)
     points, values = start[names].reset_index(drop=True), value_of(start[names])
     pool = region.sample(256, seed=seed + 1)[names].to_numpy(dtype=float)
     for scale in np.geomspace(FIRST_STEP, LAST_STEP, generations):
-        parents = points.iloc[np.resize(np.argsort(-values, kind="stable")[:keep], brood)]
+        parents = points.iloc[np.resize(np.argsort(-values, kind="stable")[:PARENTS], brood)]
         children = steps_from(region, parents, scale=scale, rng=rng, hold=hold, pool=pool)
         if len(children):
             points = pd.concat([points, children], ignore_index=True)

@@ -10,6 +10,8 @@ from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.handing import hands_out_copies
 from labkit.rounds import grams_column
+from labkit.surfaces import fit_surfaces
+from labkit.surfaces.asked import check_points
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.search import poured_well
 from labkit.tweaks.suggest import WIDE, asked_of, scored_pours, searched
@@ -97,8 +99,6 @@ def _same_said(one, other) -> bool:
 
 
 def _wanted_surfaces(trial, surfaces) -> dict[str, object]:
-    from labkit.surfaces import fit_surfaces
-
     if surfaces is None and scored_pours(trial) >= 2:
         surfaces = fit_surfaces(trial)
     found = {name: s for name, s in (surfaces or {}).items() if trial.attributes[name].wanted is not None}
@@ -109,13 +109,12 @@ def _wanted_surfaces(trial, surfaces) -> dict[str, object]:
 
 def checked_formula(trial, formula: pd.DataFrame) -> pd.DataFrame:
     """One row of coordinates within the limits of the trial, as nearly as a balance step can tell."""
-    from labkit.surfaces.surface import check_points
-
     if not isinstance(formula, pd.DataFrame) or len(formula) != 1:
         what = f"{len(formula)} rows" if isinstance(formula, pd.DataFrame) else f"of type {type(formula).__name__}"
         raise TweakError(f"formula is {what}. Give a frame of one row, such as suggest_next(trial).best.")
     grams = [grams_column(i) for i in trial.recipe.ingredients]
-    point = trial.recipe.at_ends(check_points(formula.drop(columns=grams, errors="ignore"), trial))
+    told = check_points(formula.drop(columns=grams, errors="ignore"), trial, what="formula", error=TweakError)
+    point = trial.recipe.at_ends(told)
     bounds = trial.recipe.bounds.loc[list(point.columns)]
     step = trial.batch.balance_step_g / trial.batch.pour_g
     beyond = (point.iloc[0] < bounds["low"] - step) | (point.iloc[0] > bounds["high"] + step)
@@ -139,17 +138,3 @@ def known_formulas(standing: Standing, apart: float) -> pd.DataFrame:
     if not len(made):
         return made
     return made[trial.recipe.apart(made, standing.settled)[:, 0] >= apart]
-
-
-def better_known(standing: Standing, others: pd.DataFrame) -> tuple[pd.Series, tuple[str, float] | None]:
-    """Desirability of the formula in question (mean, low, high: 90 %), and the known formula expected to be better.
-
-    others : what `known_formulas` gave; the second is its name and expected desirability, None where none is better.
-    """
-    points = pd.concat([standing.settled, others[standing.names]], ignore_index=True)
-    drawn = standing.outlook().draws(points)
-    low, high = np.quantile(drawn[:, 0], [0.05, 0.95])
-    means = drawn.mean(axis=0)
-    k = int(np.argmax(means))
-    return (pd.Series({"mean": means[0], "low": low, "high": high}),
-            (str(others.index[k - 1]), float(means[k])) if k else None)

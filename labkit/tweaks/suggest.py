@@ -10,9 +10,12 @@ import pandas as pd
 
 from labkit.checks import MOST_SUGGESTED, check_held, check_size, check_whole, more_melts_than_pours
 from labkit.errors import TweakError
+from labkit.planning import plan_round
 from labkit.planning.notes import ONE_POT
+from labkit.planning.wish import COMPARED, held_region, may_start
 from labkit.records import check_wanted
 from labkit.rounds import Round
+from labkit.surfaces import any_failed, fit_failing, fit_surfaces
 from labkit.trial import check_trial
 from labkit.tweaks import words
 from labkit.tweaks.looking import ALIKE, Bench, Looked, candidates, choose_round, refined
@@ -20,7 +23,7 @@ from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.price import Bargain
 from labkit.tweaks.result import Tweak
 from labkit.tweaks.search import highest, poured_well, starting_points
-from labkit.tweaks.telling import untold
+from labkit.tweaks.untold import untold
 from labkit.tweaks.weighing import weighed_best, weighed_round
 from labkit.tweaks.worth import Worth, gain_if_known, jury_of, worth_of
 
@@ -51,8 +54,6 @@ def suggest_next(trial, pours: int | None = 4, melts: int | None = USUAL_MELTS, 
     asked = asked_of(trial, pours, melts, seed, hold, worth)
     if scored_pours(trial) < 2:
         return _first_round(asked)
-    from labkit.surfaces import fit_surfaces
-
     surfaces = {name: s for name, s in fit_surfaces(trial).items() if trial.attributes[name].wanted is not None}
     if not surfaces:
         return _first_round(asked)
@@ -116,8 +117,6 @@ def scored_pours(trial) -> int:
 
 def _first_round(asked: Asked) -> Tweak:
     """Nothing to go by yet: the round that teaches the most, and the starting formula."""
-    from labkit.surfaces import any_failed, fit_failing
-
     trial, round_ = asked.trial, _teaching_round(asked)
     best = weighed_best(asked, trial.recipe.held_at(trial.recipe.starting_factors[asked.names], asked.hold))
     failed = words.failing(fit_failing(trial) if any_failed(trial) else None, best[asked.names])
@@ -128,8 +127,6 @@ def _first_round(asked: Asked) -> Tweak:
 
 
 def _teaching_round(asked: Asked) -> Round:
-    from labkit.planning import plan_round
-
     pours, melts = asked.pours, asked.melts if asked.trial.recipe.pot else None
     melts = melts if None in (pours, melts) else min(melts, pours)
     return plan_round(asked.trial, pours=pours, melts=melts, seed=asked.seed, hold=asked.hold or None)
@@ -156,8 +153,6 @@ def of_use(best: float, bargain: Bargain) -> bool:
 
 def is_single(trial, hold: Mapping[str, float]) -> bool:
     """Whether what is held leaves a single formula: then there is nowhere else to look."""
-    from labkit.planning.wish import held_region
-
     return held_region(trial, hold).freedom == 0
 
 
@@ -189,11 +184,11 @@ def searched(asked: Asked, outlook: Outlook) -> tuple[pd.DataFrame, np.ndarray, 
     """Points and their posterior expected desirability, highest first; what was held because nothing depends on it."""
     start = starting_points(asked.trial, asked.hold, size=SAMPLE, seed=asked.seed)
     points, values = _settled(asked, outlook, start)
-    untold = _with_untold(asked, outlook, points) if values[0] > FAINT else asked
-    held = _held_start(untold, points.iloc[:400]) if len(untold.fixed) > len(asked.hold) else points.iloc[:0]
+    fewer = _with_untold(asked, outlook, points) if values[0] > FAINT else asked
+    held = _held_start(fewer, points.iloc[:400]) if len(fewer.fixed) > len(asked.hold) else points.iloc[:0]
     if not len(held):                               # none of the best may be left within the limits
         return points, values, asked
-    return *_settled(untold, outlook, held, generations=4), untold
+    return *_settled(fewer, outlook, held, generations=4), fewer
 
 
 def _settled(asked: Asked, outlook: Outlook, start: pd.DataFrame, generations: int = 7):
@@ -227,7 +222,7 @@ def targets_of(points: pd.DataFrame, seed: int) -> pd.DataFrame:
 
 def looked_over(asked: Asked, bench: Bench, points: pd.DataFrame) -> Looked:
     """The pours among which a round is chosen; points : coordinates looked at, best first."""
-    return candidates(bench, points, size=8, seed=asked.seed, kept=_yardstick(asked, bench.outlook))
+    return candidates(bench, points, seed=asked.seed, kept=_yardstick(asked, bench.outlook))
 
 
 def _yardstick(asked: Asked, outlook: Outlook) -> pd.DataFrame:
@@ -237,8 +232,6 @@ def _yardstick(asked: Asked, outlook: Outlook) -> pd.DataFrame:
     It is what somebody uses today, and whatever is settled on has to beat it. A first round may have none to spare for
     it (`planning.wish.usual_control`); the second has, and later ones know whether it is worth a pour.
     """
-    from labkit.planning.wish import COMPARED, may_start
-
     trial, names = asked.trial, asked.names
     start = trial.recipe.starting_factors[names]
     known = pd.concat([trial.made[names], trial.plan[names].astype(float)])

@@ -6,6 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from labkit.planning.notes import carried_over
+from labkit.planning.points import Points
+from labkit.planning.weigh import weighed
+from labkit.planning.wish import held_region
 from labkit.portions import small_portions
 from labkit.rounds import Round
 from labkit.tweaks.looking import Looked
@@ -31,8 +35,6 @@ def weighed_round(asked, found: Looked) -> Round:
 
 def with_notes(trial, round_: Round) -> Round:
     """The round with what the balance makes of it: pours over a limit, portions that are small for it."""
-    from labkit.planning.notes import carried_over
-
     return replace(round_, notes=(*carried_over(trial, round_), *small_portions(round_, trial.batch)))
 
 
@@ -45,10 +47,6 @@ def weighed_best(asked, point: pd.DataFrame) -> pd.DataFrame:
 def in_grams(trial, points: pd.DataFrame, melts: list[str], pours: list[str],
               hold: Mapping[str, float] | None = None) -> Round:
     """The formulas in whole balance steps within the limits, settings within their ranges as a hand sets them."""
-    from labkit.planning.points import Points
-    from labkit.planning.weigh import weighed
-    from labkit.planning.wish import held_region
-
     points = points.reset_index(drop=True)
     for setting in trial.recipe.setting_list:
         points[setting.name] = points[setting.name].clip(setting.low, setting.high)

@@ -10,10 +10,11 @@ from labkit.aside import not_taken_back, without_aside
 from labkit.attributes import only_read
 from labkit.planning.wish import start_outside
 from labkit.rounds import Round
+from labkit.surfaces.telling import told_bends
 from labkit.tweaks.alone import failed_alone, newest_poured, poured_alone, waiting_alone
 from labkit.tweaks.outlook import LEAD, SAME, Outlook, wanted_part
 from labkit.tweaks.price import Bargain
-from labkit.tweaks.telling import LOSS, moved_along
+from labkit.tweaks.untold import LOSS, moved_along
 from labkit.tweaks.worth import Worth
 from labkit.wording import plural, short_text, words_joined
 
@@ -242,14 +243,12 @@ def _by_eye(trial, name: str, outlook: Outlook, settled: pd.DataFrame) -> str:
 
 def _changed_by(name: str, surfaces) -> str:
     """What a factor surely changes, from its low to its high and in its middle, or nothing."""
-    from labkit.surfaces.telling import told_bends
-
     ways = {"from its low to its high it changes {}": lambda surface: surface.effects,
             "the middle of its range changes {} against its ends": told_bends}
     told = []
     for way, table_of in ways.items():
         rows = {attribute: table_of(surface).reindex([name]).iloc[0] for attribute, surface in surfaces.items()}
-        scales = {attribute: surface.reading.attribute for attribute, surface in surfaces.items()}
+        scales = {attribute: surface.posterior.attribute for attribute, surface in surfaces.items()}
         sure = [f"{name} by {scales[name].with_unit(scales[name].told(row['effect'], sign='+'))}"
                 for name, row in rows.items() if row["low"] > 0 or row["high"] < 0]
         told += [way.format(words_joined(sure))] * bool(sure)

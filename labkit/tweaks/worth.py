@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.core import improvement
+from labkit.surfaces.posterior import OWN
 from labkit.tweaks.outlook import Outlook
 
 SHARED = ("round", "melt", "pour")
@@ -39,8 +40,6 @@ def jury_of(surfaces: Mapping[str, object]) -> Jury:
     tester cannot tell how scattered scores are, and a smooth surface can: what it multiplies the panel's part with
     counts here as in what is foretold of a confirmation.
     """
-    from labkit.surfaces.reading import OWN
-
     noise = {name: {**surface.noise.loc[list(SHARED), "found"].to_dict(), "panel": _panel_of(surface)}
              for name, surface in surfaces.items()}
     for sd in noise.values():
@@ -50,7 +49,7 @@ def jury_of(surfaces: Mapping[str, object]) -> Jury:
 
 def _panel_of(surface) -> float:
     """Standard error of a usual pour's mean, by the median of what the surface multiplies the panel's noise with."""
-    return float(surface.scores["score_se"].median() * surface.reading.stretch_quantiles((0.5,))[0])
+    return float(surface.scores["score_se"].median() * surface.posterior.stretch_quantiles((0.5,))[0])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -33,7 +33,7 @@ from rehearse_worlds import STARTING, WORTH_REHEARSING, reached, trial_without, 
 from labkit.core.importance import systematic
 from labkit.rehearsal import best_possible, play_round
 from labkit.surfaces import fit_surfaces
-from labkit.surfaces.reading import OWN, WAVE
+from labkit.surfaces.posterior import OWN, WAVE
 from labkit.tweaks import suggest_next
 from labkit.tweaks.efforts import FINE, compared_evenings, cost_of
 from labkit.tweaks.outlook import desirability_of, wanted_part
@@ -76,14 +76,14 @@ class Known:
 
     @classmethod
     def of(cls, surface, points: pd.DataFrame) -> "Known":
-        reading, rows = surface.reading, []
-        columns = reading.ground.columns(points)
+        posterior, rows = surface.posterior, []
+        columns = posterior.ground.columns(points)
         panel = float(surface.scores["score_se"].median())
-        weights = np.concatenate([c.weight * c.mixture.weights for c in reading.candidates])
+        weights = np.concatenate([c.weight * c.mixture.weights for c in posterior.candidates])
         place = np.concatenate([[(k, j) for j in range(len(c.mixture.weights))]
-                                for k, c in enumerate(reading.candidates)])
+                                for k, c in enumerate(posterior.candidates)])
         for k, j in place[systematic(weights, COMPONENTS)]:
-            c = reading.candidates[k]
+            c = posterior.candidates[k]
             mixture, phi = c.mixture, columns[:, c.system.places]
             slope = c.link.slope(phi @ mixture.means[j])
             lines = slope[:, None] * (phi @ mixture.roots[j])
@@ -93,9 +93,9 @@ class Known:
             rows.append((mean, lines, OWN * sd["pour"] ** 2, sd["round"], sd["melt"], np.sqrt(1 - OWN) * sd["pour"],
                          panel * mixture.scales.sampling[j]))
         means, lines, own, *noise = (np.array(part) for part in zip(*rows, strict=True))
-        linear = columns[:, reading.ground.linear]
+        linear = columns[:, posterior.ground.linear]
         squares = ((linear[:, None] - linear[None]) ** 2).sum(axis=2)
-        return cls(attribute=reading.attribute, means=means, lines=lines, own=own,
+        return cls(attribute=posterior.attribute, means=means, lines=lines, own=own,
                    kernel=np.exp(-0.5 * squares / WAVE**2),
                    noise=dict(zip((*SHARED, "panel"), noise, strict=True)))
 

@@ -129,7 +129,7 @@ def next_step(trial, seed: int, pours: int = 4, melts: int = 2):
     outlook = Outlook(attributes=trial.attributes, surfaces=processes, seed=seed)
     points, values = highest(trial.region, outlook.mean, starting_points(trial, {}, size=1000, seed=seed), seed=seed)
     bench = Bench(trial=trial, outlook=outlook, hold={})
-    looked = candidates(bench, points, size=8, seed=seed)
+    looked = candidates(bench, points, seed=seed)
     settled = outlook.draws(points.iloc[[0]])[:, 0]
     chosen = refined(bench, choose_round(looked, settled, size=(pours, melts)), settled, size=(pours, melts), seed=seed)
     order = np.argsort(chosen.pots, kind="stable")

@@ -59,8 +59,8 @@ import pandas as pd
 from scipy.special import logsumexp
 
 from labkit.attributes import Attribute
-from labkit.panel.flags import ODD, verdict_on
-from labkit.panel.reading import Reading
+from labkit.panel.flags import ODD, oddities_of
+from labkit.panel.scored import Scored
 
 TESTERS, NOISE, LEVELS, SPREAD, ALARM = 8, 0.8, 1.0, 1.5, 0.05
 SIZES = (3.2, 4.0, 4.8, 6.8)           # 4, 5 and 6 sd of the noise; 4 sd of a tester's scores, sqrt(1.5^2 + .8^2)
@@ -110,7 +110,7 @@ def flags_of(scores: np.ndarray) -> pd.DataFrame:
     rounded = np.clip(np.round(2 * scores) / 2, 0, 10)
     rows = [(f"X-{p:02d}", f"T{t:02d}", "1", "", "payoff", rounded[p, t]) for p, t in np.ndindex(*rounded.shape)]
     frame = pd.DataFrame(rows, columns=["pour", "tester", "session", "position", "attribute", "score"])
-    return verdict_on(Reading.of(frame, attribute=Attribute(name="payoff"), pours=sorted(set(frame["pour"])),
+    return oddities_of(Scored.of(frame, attribute=Attribute(name="payoff"), pours=sorted(set(frame["pour"])),
                                  stated={"tester": LEVELS, "tester_pour": NOISE}, prior="weak"), attributes=1).flags
 
 

@@ -53,7 +53,7 @@ class TestAlong:
         trial = hazel((4.0, 6.5, 5.0, 6.0))
         ax = draw_along(fit_surfaces(trial)["hardness"], "load")
         arms = sorted(tuple(part.get_segments()[0][:, 1]) for part in ax.collections if isinstance(part, LineCollection))
-        told = appraise_panel(trial).reading("hardness")
+        told = appraise_panel(trial).scored_for("hardness")
         half = told.multiple * np.sqrt(np.diag(told.adjusted.covariance))
         expected = sorted(zip(told.adjusted.means - half, told.adjusted.means + half))
         assert told.multiple > 2.3 and np.array(arms) == pytest.approx(np.array(expected), abs=1e-3)

@@ -58,6 +58,6 @@ class TestTesters:
         panel = labkit.appraise_panel(trial)
         ax = draw_testers(panel, "hardness")
         across = [part.get_segments() for part in ax.collections if np.ptp(part.get_segments()[0][:, 1]) == 0][0]
-        multiple = panel.reading("hardness").multiple
+        multiple = panel.scored_for("hardness").multiple
         assert multiple > 1.8
         assert [np.ptp(arm[:, 0]) / 2 for arm in across] == pytest.approx(list(multiple * panel.testers["level_se"]))

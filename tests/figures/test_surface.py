@@ -34,7 +34,7 @@ class TestSurface:
 
     def test_the_end_of_the_scale_has_the_shade_beside_it(self, demo, surfaces, monkeypatch):
         """A plain at 0 lies within the lowest shade: nothing is under it, and no edge runs around the plain."""
-        kind = type(surfaces["shade"].reading)
+        kind = type(surfaces["shade"].posterior)
         moments = kind.moments
         monkeypatch.setattr(kind, "moments", lambda *given: moments(*given) - np.array([[1.0], [0.0]]))
         at = demo.recipe.starting_factors.assign(wax=0.167, pour_temperature=71.5)

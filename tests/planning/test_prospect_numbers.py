@@ -7,9 +7,9 @@ from invented import poured
 from scipy import stats
 
 from labkit import Trial, plan_round
-from labkit.planning import prospect
-from labkit.planning.foretold import _guess_blocks, _model_blocks
-from labkit.planning.prospect import _place_words, _slope_errors, appraise_round, standard_error_at
+from labkit.planning import beforehand
+from labkit.planning.beforehand import _place_words, _slope_errors, appraise_round, standard_error_at
+from labkit.planning.prospect import _guess_blocks, _model_blocks
 from labkit.planning.question import flat_question, noise_of, past_of, weak_question
 
 SECOND = "[settings.warm]\nlow = 68\nhigh = 80\n[attributes.stain]"
@@ -45,7 +45,7 @@ def test_errors_over_the_region_with_as_many_testers_one_more_and_one_fewer(text
 
 def test_the_worst_places_are_the_fiftieth_of_which_least_is_known(monkeypatch):
     trial, seen = Trial.from_toml(TERRACOTTA), []
-    monkeypatch.setattr(prospect, "_place_words", lambda question, points: seen.append((question, points)) or "there")
+    monkeypatch.setattr(beforehand, "_place_words", lambda question, points: seen.append((question, points)) or "there")
     round_ = plan_round(trial, pours=4, melts=2, seed=1)
     assert appraise_round(trial, round_).worst == "there"
     (question, worst), = seen

@@ -95,10 +95,10 @@ def test_what_an_instrument_reads_is_played_as_readings():
     assert len(held) and list(played.readings["pour"]) == list(held)
 
 
-def scales_at(reading, level):
+def scales_at(posterior, level):
     """A quantile of the scale of each degree, over all shapes."""
-    weights = np.concatenate([c.weight * c.mixture.weights for c in reading.candidates])
-    scales = np.concatenate([c.mixture.scales.degrees for c in reading.candidates])
+    weights = np.concatenate([c.weight * c.mixture.weights for c in posterior.candidates])
+    scales = np.concatenate([c.mixture.scales.degrees for c in posterior.candidates])
     return [weighted_quantiles(values, weights, [level])[0] for values in scales.T]
 
 
@@ -114,30 +114,30 @@ class TestBeforeAnythingIsScored:
         """phi are orthonormal, so the parts by degree add to the variance over the region; their medians are stated."""
         unexpected = labkit.Trial.from_toml(UNEXPECTED)
         ground = Ground.of(unexpected)
-        reading = read_nothing(ground, unexpected.attributes["shade"])
-        plain = next(c for c in reading.candidates if c.link.name == "straight" and c.system.name == "shares")
+        posterior = read_nothing(ground, unexpected.attributes["shade"])
+        plain = next(c for c in posterior.candidates if c.link.name == "straight" and c.system.name == "shares")
         middle, spread = plain.mixture.moments(ground.columns(ground.sample)[:, plain.system.places])
         scales = plain.mixture.scales.degrees
         np.testing.assert_allclose((spread**2).mean(axis=0), (10 * CONSTANT) ** 2 + (scales**2).sum(axis=1), rtol=1e-4)
         medians = 10 * np.array(BY_DEGREE[:ground.degree])
-        np.testing.assert_allclose(scales_at(reading, 0.5), medians, rtol=0.05)
-        np.testing.assert_allclose(scales_at(reading, 0.9), medians * stats.t(4).ppf(0.95) / stats.t(4).ppf(0.75), rtol=0.25)
+        np.testing.assert_allclose(scales_at(posterior, 0.5), medians, rtol=0.05)
+        np.testing.assert_allclose(scales_at(posterior, 0.9), medians * stats.t(4).ppf(0.95) / stats.t(4).ppf(0.75), rtol=0.25)
         np.testing.assert_allclose(middle @ plain.mixture.weights, 5.0, atol=1e-3)
-        weights = pd.Series([c.weight for c in reading.candidates], [c.system.name for c in reading.candidates])
+        weights = pd.Series([c.weight for c in posterior.candidates], [c.system.name for c in posterior.candidates])
         np.testing.assert_allclose(weights.groupby(level=0).sum()[["shares", "masses"]],
                                    [1.4 / 1.9, 0.5 / 1.9], rtol=1e-6)       # shares, one of them idle, masses: 1, .4, .5
 
     def test_what_goes_neither_up_nor_down_is_a_hill_in_the_prior(self, terracotta, all_draws):
         ground = Ground.of(terracotta)
-        reading = read_nothing(ground, terracotta.attributes["shade"])
-        plain = next(c for c in reading.candidates if c.link.name == "straight" and c.system.name == "shares")
+        posterior = read_nothing(ground, terracotta.attributes["shade"])
+        plain = next(c for c in posterior.candidates if c.link.name == "straight" and c.system.name == "shares")
         scales, own = plain.mixture.scales.degrees, plain.system
-        np.testing.assert_allclose(scales_at(reading, 0.5), 10 * np.array(PEAKED[:ground.degree]), rtol=0.05)
+        np.testing.assert_allclose(scales_at(posterior, 0.5), 10 * np.array(PEAKED[:ground.degree]), rtol=0.05)
         size = plain.mixture.weights @ scales[:, 1]
-        assert reading.hill_trust == pytest.approx(TRUST, abs=0.02)
+        assert posterior.hill_trust == pytest.approx(TRUST, abs=0.02)
         np.testing.assert_allclose((plain.mixture.weights @ plain.mixture.means)[own.degrees > 0],
                                    (TRUST * HILL * size * own.hill)[own.degrees > 0], atol=0.02)
-        weights = pd.Series([c.weight for c in reading.candidates], [c.link.name for c in reading.candidates])
+        weights = pd.Series([c.weight for c in posterior.candidates], [c.link.name for c in posterior.candidates])
         shares = pd.Series(SHAPES_OF_PEAK) / sum(SHAPES_OF_PEAK.values())
         np.testing.assert_allclose(weights.groupby(level=0).sum()[shares.index], shares, rtol=1e-6)
 

@@ -8,7 +8,7 @@ from labkit.attributes import Attribute
 from labkit.errors import ScoreError
 from labkit.store.columns import Said
 from labkit.store.people import People
-from labkit.store.scales import Scales
+from labkit.store.scales import ScaleEnds
 
 
 class TestLeft:
@@ -180,5 +180,5 @@ def test_ids_are_given_once_and_to_nobody_without_a_score(served):
 
 
 def test_scores_of_ten_points_on_a_scale_from_one_to_five():
-    scales = Scales.stated((0, 10), {"shine": Attribute(name="shine", low=1, high=5)}, file="form.csv")
+    scales = ScaleEnds.stated((0, 10), {"shine": Attribute(name="shine", low=1, high=5)}, file="form.csv")
     assert [scales.converted("shine", cell) for cell in ("0", "5", "10")] == [1.0, 3.0, 5.0]

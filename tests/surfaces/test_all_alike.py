@@ -60,7 +60,7 @@ def test_scores_on_a_straight_line_turn_nowhere(wax, scores, top):
     rows = pd.DataFrame({"pour": round_.pours, "tester": "T01", "attribute": "hardness", "score": scores})
     found = labkit.fit_surfaces(trial.with_round(round_).with_pours(round_.as_poured()).with_scores(rows))["hardness"]
     assert found.classical.model == "quadratic" and found.classical.fit.coefficients[2] == 0.0
-    assert turning(found.classical, found.reading.attribute) == [
+    assert turning(found.classical, found.posterior.attribute) == [
         f"One coded unit from the middle it is highest at wax 0.3, within the limits: {top}."]
 
 

@@ -3,15 +3,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from labkit.surfaces.reading import OWN, WAVE
+from labkit.surfaces.posterior import OWN, WAVE
 
 
 def test_what_is_a_formulas_own_is_a_wave_of_its_variance_and_length(trial, payoff):
     """Its covariance is Gaussian in the linear functions of the trial's own coordinates (Rahimi & Recht 2007)."""
-    ground, reading = payoff.ground, payoff.reading
-    columns, drawn = ground.columns(trial.region.sample(5, seed=5)), reading._functions(20_000, 3)
+    ground, posterior = payoff.ground, payoff.posterior
+    columns, drawn = ground.columns(trial.region.sample(5, seed=5)), posterior._functions(20_000, 3)
     own = drawn.at(columns) - replace(drawn, own=0 * drawn.own).at(columns)
-    size = sum(c.weight * c.mixture.weights @ (OWN * c.depart("pour")) for c in reading.candidates)
+    size = sum(c.weight * c.mixture.weights @ (OWN * c.depart("pour")) for c in posterior.candidates)
     gap = columns[:, None, ground.linear] - columns[None, :, ground.linear]
     assert size > 0
     np.testing.assert_allclose(own.T @ own / len(own), size * np.exp(-0.5 * (gap**2).sum(axis=2) / WAVE**2), atol=0.06 * size)
@@ -26,9 +26,9 @@ def test_another_thread_may_ask_for_other_draws_at_any_moment(trial, payoff):
             super().__setitem__(key, value)
             self.clear()
 
-    reading, points = replace(payoff.reading), trial.region.sample(3, seed=1)
-    vars(reading)["_drawn"] = Cleared()
-    shared = replace(payoff, reading=reading)
+    posterior, points = replace(payoff.posterior), trial.region.sample(3, seed=1)
+    vars(posterior)["_drawn"] = Cleared()
+    shared = replace(payoff, posterior=posterior)
     assert (shared.draws(points, seed=5) == payoff.draws(points, seed=5)).all()
 
 

@@ -13,16 +13,16 @@ from labkit.surfaces.effects import FEW, POINTS, ends_of
 
 
 class Bare(SimpleNamespace):
-    """Only what is asked of a reading and its ground, and the same as nothing but itself."""
+    """Only what is asked of a posterior and its ground, and the same as nothing but itself."""
 
     __hash__, __eq__ = object.__hash__, object.__eq__
 
 
 def predicted(surface, name):
     """The mean at low, middle and high, on average over formulas of the region that stay in it at both ends."""
-    trial = surface.reading.ground.trial
+    trial = surface.posterior.ground.trial
     low, high = trial.recipe.bounds.loc[name, ["low", "high"]]
-    sample = surface.reading.ground.sample.iloc[:POINTS]
+    sample = surface.posterior.ground.sample.iloc[:POINTS]
     places = [sample.assign(**{name: value}) for value in (low, (low + high) / 2, high)]
     inside = trial.region.includes(places[0]) & trial.region.includes(places[2])
     assert inside.sum() > FEW
@@ -41,7 +41,7 @@ def test_as_predicted_at_the_ends_and_in_the_middle(demo, attribute, name):
 
 def test_nothing_changes_by_more_than_the_scale_is_wide(demo):
     for surface in labkit.fit_surfaces(demo).values():
-        scale = surface.reading.attribute
+        scale = surface.posterior.attribute
         assert surface.effects.loc[list(demo.recipe.coordinates), ["low", "high"]].abs().to_numpy().max() <= scale.width
 
 
@@ -66,7 +66,7 @@ def test_where_a_limit_forbids_one_end_to_all_of_them():
     """At most 1.2 % of red oxide: 80 % red in 2 % of colour or more is never allowed, and the surface is asked there."""
     trial = scored(poured(TERRACOTTA.replace("high = 0.05", "high = 0.012"), rounds=2), terracotta_truth)
     surface = labkit.fit_surfaces(trial)["payoff"]
-    sample = surface.reading.ground.sample.iloc[:POINTS]
+    sample = surface.posterior.ground.sample.iloc[:POINTS]
     assert not trial.region.includes(sample.assign(red_share=0.8)).any()
     low, high = (surface.predict(sample.assign(red_share=value))["mean"].mean() for value in (0.2, 0.8))
     assert surface.effects.at["red_share", "effect"] == pytest.approx(high - low, abs=0.15)

@@ -41,8 +41,8 @@ def test_the_noise_of_a_single_score_is_told_with_its_ninety_percent_limits():
 def test_the_usual_half_width_is_the_root_mean_square():
     """Standard deviations of 1, 2 and 4 at a third of the formulas each: sqrt(7) on the whole."""
     ground = types.SimpleNamespace(sample=pd.DataFrame({"wax": range(999)}), columns=lambda points: points["wax"].to_numpy())
-    reading = types.SimpleNamespace(ground=ground, moments=lambda at: (0.0 * at, 2.0 ** (at % 3)))
-    assert typical_half_width(types.SimpleNamespace(reading=reading)) == pytest.approx(norm.ppf(0.95) * np.sqrt(7), rel=0.01)
+    posterior = types.SimpleNamespace(ground=ground, moments=lambda at: (0.0 * at, 2.0 ** (at % 3)))
+    assert typical_half_width(types.SimpleNamespace(posterior=posterior)) == pytest.approx(norm.ppf(0.95) * np.sqrt(7), rel=0.01)
 
 
 def test_a_bend_is_told_of_what_seems_to_play_a_part():

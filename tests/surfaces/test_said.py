@@ -24,7 +24,7 @@ def stand_in(*, df=6, scale_df=None, scale=1.0, stated=1.0, leverage=0.5, model=
                                       stated_variance=stated, model=model,
                                       columns=lambda point: pd.DataFrame([[1.0, 0.0]]))
     return types.SimpleNamespace(classical=classical, effects=pd.DataFrame({"trust": list(trust)}),
-                                 reading=types.SimpleNamespace(attribute=judged(read)))
+                                 posterior=types.SimpleNamespace(attribute=judged(read)))
 
 
 class TestWhyTheReadingsPart:
@@ -91,22 +91,22 @@ def test_whether_the_shape_holds(monkeypatch, lack, repeats, says):
     shapes = pd.DataFrame([[1.0] * 7], columns=columns, index=["linear"]).assign(repeats_df=repeats)
     classical = types.SimpleNamespace(model="linear", shapes=shapes)
     blocks = telling._shape(types.SimpleNamespace(
-        classical=classical, lack_of_fit=lack, reading=types.SimpleNamespace(attribute=judged())))
+        classical=classical, lack_of_fit=lack, posterior=types.SimpleNamespace(attribute=judged())))
     assert says in " ".join(telling.report(*blocks).as_text().split())
 
 
 def test_expected_directions_stand_with_what_is_left_of_them():
     effects = pd.DataFrame({"expected": [1, -1, 0, 1], "trust": [0.93, 0.12, 0.7, NAN]}, index=["wax", "load", "red", "warm"])
-    surface = types.SimpleNamespace(effects=effects, reading=types.SimpleNamespace(hill_trust=0.4, turn=1))
+    surface = types.SimpleNamespace(effects=effects, posterior=types.SimpleNamespace(hill_trust=0.4, turn=1))
     text = " ".join(telling.report(*telling._expectations(surface)).as_text().split())
     assert text == "Expected directions, each begun at 70 %, now stand at: wax up 93 % and load down 12 %."
     surface.effects = effects.assign(expected=0)
     text = " ".join(telling.report(*telling._expectations(surface)).as_text().split())
     assert text == ("No direction is expected here, as it is elsewhere. That it peaks within the region, begun at 70 %, now "
                     "stands at: 40 %.")
-    surface.reading.turn = -1
+    surface.posterior.turn = -1
     assert "That it dips within the region" in " ".join(telling.report(*telling._expectations(surface)).as_text().split())
-    surface.reading.hill_trust = NAN
+    surface.posterior.hill_trust = NAN
     assert telling._expectations(surface) == []
 
 

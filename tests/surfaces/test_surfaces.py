@@ -54,7 +54,7 @@ class TestReading:
         for surface in surfaces.values():
             rough, exact = surface.draws_at(surface.ground.columns(frame), n=300, seed=3), surface.draws(frame, n=300, seed=3)
             assert 0 < np.abs(rough - exact).max() < 2e-5
-            ends = [surface.reading.attribute.low, surface.reading.attribute.high]
+            ends = [surface.posterior.attribute.low, surface.posterior.attribute.high]
             assert (np.isin(rough, ends) == np.isin(exact, ends)).mean() > 0.999        # an end of the scale is met exactly
 
     def test_the_mean_is_that_of_draws_where_much_leaves_the_scale(self, demo):
@@ -83,7 +83,7 @@ class TestReading:
         pd.testing.assert_frame_equal(again.to_frame(), payoff.to_frame())
 
     def test_enough_draws_carry_the_weight(self, surfaces):
-        assert all(surface.reading.effective >= ENOUGH for surface in surfaces.values())
+        assert all(surface.posterior.effective >= ENOUGH for surface in surfaces.values())
 
     def test_effects_name_what_moves_and_weigh_the_expectations(self, payoff):
         effects = payoff.effects
@@ -114,12 +114,12 @@ def fitted(truth):
     """Sheerness after six quiet rounds, for which [noise] states half of the usual."""
     quiet = {"round": 0.05, "melt": 0.05, "pour": 0.05, "tester_pour": 0.3}
     text = TERRACOTTA + "\n[noise]\n" + "round = 0.15\nmelt = 0.15\npour = 0.15\n"
-    return labkit.fit_surfaces(scored(poured(text, rounds=6), truth, noise=quiet, step=0.1))["sheerness"].reading
+    return labkit.fit_surfaces(scored(poured(text, rounds=6), truth, noise=quiet, step=0.1))["sheerness"].posterior
 
 
 class TestShape:
-    def weight(self, reading, *, link=None, system=None):
-        return sum(c.weight for c in reading.candidates
+    def weight(self, posterior, *, link=None, system=None):
+        return sum(c.weight for c in posterior.candidates
                    if (link is None or c.link.name == link) and (system is None or c.system.name == system))
 
     def test_masses_of_pigment_are_found_straighter_where_light_is_absorbed(self):
@@ -128,9 +128,9 @@ class TestShape:
             red, load = 0.5 + 0.3 * coded[:, 1], 0.05 + 0.03 * coded[:, 2]
             return np.tile(10 * np.exp(-load * (25 * red + 2 * (1 - red)))[:, None], 4)
 
-        reading = fitted(truth)
-        assert self.weight(reading, system="masses") > 0.75       # begun at one in three
-        assert self.weight(reading, link="straight") < 0.2
+        posterior = fitted(truth)
+        assert self.weight(posterior, system="masses") > 0.75       # begun at one in three
+        assert self.weight(posterior, link="straight") < 0.2
 
     def test_a_straight_truth_keeps_the_scale_as_it_is(self):
         def truth(coded):
@@ -145,8 +145,8 @@ class TestShape:
         assert self.weight(fitted(truth), link="both") > 0.6  # begun at one in three
 
     def test_without_a_ratio_within_a_share_there_is_one_system(self):
-        reading = labkit.fit_surfaces(hazel([4.0, 5.0, 6.0]))["hardness"].reading
-        assert [system.name for system in reading.ground.systems] == ["shares"]
+        posterior = labkit.fit_surfaces(hazel([4.0, 5.0, 6.0]))["hardness"].posterior
+        assert [system.name for system in posterior.ground.systems] == ["shares"]
 
 
 class TestPlaysNoPart:
@@ -156,9 +156,9 @@ class TestPlaysNoPart:
         def truth(coded):
             return np.tile(5 + coded[:, [1]] * 2.5 - coded[:, [0]] * 1.5, 4)
 
-        reading = fitted(truth)
-        assert min(reading.idle("load"), reading.idle("pour_temperature")) > 0.6       # begun at two in seven
-        assert max(reading.idle("wax"), reading.idle("red_share")) < 0.02
+        posterior = fitted(truth)
+        assert min(posterior.idle("load"), posterior.idle("pour_temperature")) > 0.6       # begun at two in seven
+        assert max(posterior.idle("wax"), posterior.idle("red_share")) < 0.02
 
     def test_effects_are_those_of_the_others_held(self):
         """5 + 2.5 x2 - 1.5 x1 from -1 to 1: five up and three down, and nothing of a chance correlation in the rest."""
@@ -166,14 +166,14 @@ class TestPlaysNoPart:
             return np.tile(5 + coded[:, [1]] * 2.5 - coded[:, [0]] * 1.5, 4)
 
         from labkit.surfaces.effects import effects_of, ends_of
-        assert_allclose(effects_of(reading := fitted(truth), ends_of(reading))["effect"], [-3, 5, 0, 0], atol=0.4)
+        assert_allclose(effects_of(posterior := fitted(truth), ends_of(posterior))["effect"], [-3, 5, 0, 0], atol=0.4)
 
     def test_what_plays_a_small_part_is_not_denied(self):
         def truth(coded):
             return np.tile(5 + coded @ [[1.2], [1.2], [-1.2], [1.2]], 4)          # load as expected, downwards
 
-        reading = fitted(truth)
-        assert all(reading.idle(name) < 0.02 for name in reading.ground.sample.columns)
+        posterior = fitted(truth)
+        assert all(posterior.idle(name) < 0.02 for name in posterior.ground.sample.columns)
 
     def test_narrowed_functions_are_orthonormal_and_know_nothing_of_the_rest(self, trial):
         ground = Ground.of(trial)
@@ -222,7 +222,7 @@ class TestPeak:
     """A shade of which no direction is expected, though of payoff, hardness and sheerness some are."""
 
     def shade_of(self, truth, text=TERRACOTTA):
-        return labkit.fit_surfaces(scored(poured(text, rounds=2), truth))["shade"].reading
+        return labkit.fit_surfaces(scored(poured(text, rounds=2), truth))["shade"].posterior
 
     def test_the_hill_falls_off_on_all_sides_of_the_middle(self, trial):
         """By the same regression as anybody's: on the coded factors and their squares all squares fall alike."""
@@ -274,7 +274,7 @@ class TestPeak:
         said = "No direction is expected here, as it is elsewhere. That it peaks within the region, begun at 70 %,"
         told = " ".join(str(surfaces["shade"]).split())
         assert said in told and "so the log began with 10 times the weight of each of the others." in told
-        assert np.isnan(surfaces["payoff"].reading.hill_trust) and said not in " ".join(str(surfaces["payoff"]).split())
+        assert np.isnan(surfaces["payoff"].posterior.hill_trust) and said not in " ".join(str(surfaces["payoff"]).split())
         assert np.isnan(self.shade_of(terracotta_truth, UNEXPECTED).hill_trust)
 
 

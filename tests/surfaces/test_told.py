@@ -25,7 +25,7 @@ class TestClassical:
         """b = (X'V^-1X)^-1 X'V^-1y, written out with the variances that `noise` reports."""
         classical, noise, made = payoff.classical, payoff.noise["found"], trial.made
         means, sampling = labkit.appraise_panel(trial).means("payoff")
-        spread = sampling.to_numpy() * payoff.reading.stretch_quantiles((0.5,))[0] ** 2
+        spread = sampling.to_numpy() * payoff.posterior.stretch_quantiles((0.5,))[0] ** 2
         for source in ("round", "melt"):
             spread = spread + noise[source] ** 2 * (made[source].to_numpy()[:, None] == made[source].to_numpy())
         spread = spread + noise["pour"] ** 2 * np.eye(16)

@@ -38,7 +38,7 @@ class TestWhatIsWantedFalling:
         one, other = near.predict(at), far.predict(at)
         assert_allclose(other["mean"], 10 - one["mean"], atol=0.02)
         assert_allclose(other[["low", "high"]], 10 - one[["high", "low"]].to_numpy(), atol=0.05)
-        assert far.reading.hill_trust == pytest.approx(near.reading.hill_trust, abs=0.01)
+        assert far.posterior.hill_trust == pytest.approx(near.posterior.hill_trust, abs=0.01)
 
     def test_so_does_what_is_said_of_it(self, both):
         told = " ".join(str(labkit.fit_surfaces(both[1])["shade"]).split())
@@ -59,7 +59,7 @@ class TestWhatIsWantedFalling:
 def test_that_a_coordinate_plays_no_part_is_told_over_all_systems(demo, monkeypatch):
     """Three systems are integrated; with all of them the chance is the same but for what evidence foretells roughly."""
     told = {name: found.effects["no part"] for name, found in labkit.fit_surfaces(demo).items()}
-    three = {name: found.reading for name, found in labkit.fit_surfaces(demo).items()}
+    three = {name: found.posterior for name, found in labkit.fit_surfaces(demo).items()}
     monkeypatch.setattr(fitting, "COUNTED", 1000)
     surface._fitted.cache_clear()
     every = {name: found.effects["no part"] for name, found in labkit.fit_surfaces(demo).items()}

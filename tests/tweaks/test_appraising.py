@@ -7,12 +7,13 @@ import pandas as pd
 import pytest
 
 import labkit
-from labkit.tweaks.appraising import Known, _few, advice_on, verdict_on, whole_of
+from labkit.tweaks.appraising import _few, advice_on, verdict_on, whole_of
 from labkit.tweaks.confirmed import _equally_good
 from labkit.tweaks.confirming import _expected_words, measured
 from labkit.tweaks.forecast import usual_judges
 from labkit.tweaks.foretold import Foretold
 from labkit.tweaks.result import with_units
+from labkit.tweaks.rivals import Rivals
 
 PLANNED = {"low": 4.3, "high": 8.1, "unit": "", "below": 4.0, "better below": "P11", "above": 7.7, "better above": "P07",
            "at once": False, "read": False, "usual": 6.0, "pours": 1.0, "judges": 6.0}
@@ -23,7 +24,7 @@ TOLD = "8.0, where 4.3 to 8.1 was expected"
 
 def known(*, chance=0.9, **others):
     """Desirability with all scores, and the chance with which any of the others is better."""
-    return Known(formula=pd.Series({"mean": 0.772, "low": 0.65, "high": 0.86}), others=pd.Series(others, dtype=float),
+    return Rivals(formula=pd.Series({"mean": 0.772, "low": 0.65, "high": 0.86}), others=pd.Series(others, dtype=float),
                  chances=pd.Series(chance, index=list(others)))
 
 

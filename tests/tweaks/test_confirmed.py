@@ -8,8 +8,9 @@ import pytest
 
 import labkit
 from labkit.errors import TweakError
-from labkit.tweaks.appraising import Known, whole_of
-from labkit.tweaks.confirmed import _known
+from labkit.tweaks.appraising import whole_of
+from labkit.tweaks.confirmed import _rivals
+from labkit.tweaks.rivals import Rivals
 from labkit.tweaks.words import poured_alone
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -84,7 +85,7 @@ def test_a_formula_is_not_held_against_its_own_pours(demo, confirmation, levels)
     made = confirmation.round.as_poured()
     made["pour_temperature"] = made["pour_temperature"] + [0.3, -0.3]
     trial = demo.with_round(confirmation.round).with_pours(made)
-    found = _known(scored(trial, confirmation, levels), confirmation, 0)
+    found = _rivals(scored(trial, confirmation, levels), confirmation, 0)
     assert len(found.others) > 5 and not {"P13", "P14"} & set(found.others.index)
     assert list(found.chances.index) == list(found.others.index)
 
@@ -164,7 +165,7 @@ def test_what_is_wanted_and_was_never_scored_is_not_said_to_be_confirmed(demo, l
 ])
 def test_the_whole_follows_from_its_parts(verdicts, other, failed, whole):
     """off : not clear, as it came out otherwise than expected."""
-    known = Known(formula=pd.Series({"mean": 0.6, "low": 0.5, "high": 0.7}), others=pd.Series({"P03": 0.1, "P07": other}),
+    known = Rivals(formula=pd.Series({"mean": 0.6, "low": 0.5, "high": 0.7}), others=pd.Series({"P03": 0.1, "P07": other}),
                   chances=pd.Series({"P03": 0.0, "P07": 0.8}))
     table = pd.DataFrame({"verdict": verdicts, "result": [9.0 if v == "off" else 6.0 for v in verdicts], "low": 4, "high": 8})
     assert whole_of(table.replace({"off": "not clear"}), known, failed) == whole

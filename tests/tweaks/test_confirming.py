@@ -10,7 +10,7 @@ from scipy.stats import norm
 import labkit
 from labkit.attributes import Attribute, Wanted
 from labkit.errors import TweakError
-from labkit.surfaces.reading import OWN
+from labkit.surfaces.posterior import OWN
 from labkit.tweaks import overturning
 from labkit.tweaks.confirming import _misses_words, _turns_words, chance_to_tell, enough_pours
 from labkit.tweaks.foretold import Foretold, foretold
@@ -62,7 +62,7 @@ class TestForetold:
             np.testing.assert_allclose(told.long_run.mean(axis=0), mean, atol=0.06)
             np.testing.assert_allclose(told.long_run.std(axis=0), se, atol=0.06)
             panel = surface.scores["score_se"].median() ** 2
-            stretch = sum(c.weight * c.mixture.weights @ c.mixture.scales.sampling**2 for c in surface.reading.candidates)
+            stretch = sum(c.weight * c.mixture.weights @ c.mixture.scales.sampling**2 for c in surface.posterior.candidates)
             pour = surface.predict_pour(points)["se"].iloc[0]
             assert told.seen(1).var() == pytest.approx(pour**2 + panel * stretch, rel=0.1)
 
@@ -73,8 +73,8 @@ class TestForetold:
         for surface in surfaces.values():
             told = foretold(surface, points, seed=5, n=40_000)
             assert told.long_run[:, 0].var() == pytest.approx(told.middle.var() + told.shared[:, 0].mean(), rel=0.05)
-            parts = [c.mixture.scales.sources**2 for c in surface.reading.candidates]            # round, melt, pour
-            shares = [c.weight * c.mixture.weights for c in surface.reading.candidates]
+            parts = [c.mixture.scales.sources**2 for c in surface.posterior.candidates]            # round, melt, pour
+            shares = [c.weight * c.mixture.weights for c in surface.posterior.candidates]
             rounds, melts, pours = sum(share @ part for share, part in zip(shares, parts))
             assert np.mean(told.together**2) == pytest.approx(rounds, rel=0.05)
             assert np.mean(told.alone**2 - told.tasting**2) == pytest.approx(melts + (1 - OWN) * pours, rel=0.05)

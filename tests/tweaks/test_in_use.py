@@ -9,7 +9,7 @@ from definitions import TERRACOTTA
 from scipy.stats import norm, truncnorm
 
 import labkit
-from labkit.tweaks.confirmed import _known
+from labkit.tweaks.confirmed import _rivals
 from labkit.tweaks.outlook import DOUBTED, IN_USE, Outlook, desirability_of
 from labkit.tweaks.path import as_of
 
@@ -105,4 +105,4 @@ def test_a_confirmation_asks_the_scores_alone(demo):
     alone = desirability_of(trial.attributes, drawn).mean()
     assert Outlook.of(trial, surfaces).mean(start)[0] > 2 * alone                  # else this test shows nothing
     assert planned.misses.set_index("attribute").at["desirability", "mean"] == pytest.approx(alone, abs=0.03)
-    assert _known(trial, planned, seed=0).formula["mean"] == pytest.approx(alone, abs=0.03)
+    assert _rivals(trial, planned, seed=0).formula["mean"] == pytest.approx(alone, abs=0.03)

@@ -10,6 +10,7 @@ import labkit
 from labkit.errors import TweakError
 from labkit.tweaks import confirming, words
 from labkit.tweaks.price import Bargain
+from labkit.tweaks.rivals import Rivals
 from labkit.tweaks.suggest import FAINT, of_use
 
 OUT_OF_REACH = TERRACOTTA.replace("rising = [4, 8]", "rising = [9.8, 10]").replace("peak = [4, 6, 8]", "peak = [0, 0.1, 0.2]")
@@ -48,20 +49,25 @@ def test_what_differs_in_a_setting_or_a_gram_is_not_one_formula(demo, confirmati
     assert len(words.poured_alone(same)) == 2 and labkit.appraise_confirmation(same, number, seed=1)
 
 
+def beside(monkeypatch, mean, **others):
+    """The formula is expected to come to a mean, and other known ones to theirs."""
+    others = pd.Series(others)
+    found = Rivals(formula=pd.Series({"mean": mean, "low": mean - 0.1, "high": mean + 0.1}), others=others, chances=0 * others)
+    monkeypatch.setattr(confirming, "rivals_of", lambda standing, others: found)
+
+
 @pytest.mark.parametrize("lead, says", [
     (0.0049, "As far as is known today P07 is as good: it is not expected to be better by 0.005."),
     (0.0051, "As far as is known today P07 is the better choice already: desirability 0.71 against 0.70.")])
 def test_what_is_better_by_nothing_that_counts_is_as_good(monkeypatch, lead, says):
-    now = pd.Series({"mean": 0.7, "low": 0.5, "high": 0.9})
-    monkeypatch.setattr(confirming, "better_known", lambda standing, others: (now, ("P07", 0.7 + lead)))
+    beside(monkeypatch, 0.7, P07=0.7 + lead, P03=0.2)
     assert confirming._todays(None, None) == says
 
 
 @pytest.mark.parametrize("mean", [FAINT, FAINT + 0.002])
 def test_what_nobody_would_settle_on_is_not_to_be_confirmed(monkeypatch, mean):
     """suggest_next settles on nothing of no more than FAINT: the same bound."""
-    now = pd.Series({"mean": mean, "low": 0.0, "high": 0.2})
-    monkeypatch.setattr(confirming, "better_known", lambda standing, others: (now, None))
+    beside(monkeypatch, mean, P07=0.01)
     assert confirming._todays(None, None).startswith("It is expected to come to a desirability of 0.05 only") == (
         not of_use(mean, Bargain(gain=0.0, cost=1.0, worth=1.0, having=mean)))
 

@@ -7,7 +7,8 @@ import pytest
 
 import labkit
 from labkit.errors import TweakError
-from labkit.tweaks.standing import better_known, checked_formula, known_formulas
+from labkit.tweaks.rivals import rivals_of
+from labkit.tweaks.standing import checked_formula, known_formulas
 
 STEP = 0.01 / 20                # of the balance, as a part of a pour of the demo
 POINT = {"wax": 0.16, "red_share": 0.5, "load": 0.05, "pour_temperature": 74.0}
@@ -76,9 +77,10 @@ def test_the_better_one_is_named_where_there_is_one(means, better):
     drawn = np.linspace(-0.1, 0.1, 101)[:, None] + means
     standing = types.SimpleNamespace(settled=pd.DataFrame({"x": [0.0]}), names=["x"],
                                      outlook=lambda: types.SimpleNamespace(draws=lambda points: drawn[:, :len(points)]))
-    now, found = better_known(standing, pd.DataFrame({"x": [1.0, 2.0]}, index=["P01", "P02"]))
-    assert found == (better and (better[0], pytest.approx(better[1])))
-    assert now.to_list() == pytest.approx([0.5, 0.41, 0.59])
+    found = rivals_of(standing, pd.DataFrame({"x": [1.0, 2.0]}, index=["P01", "P02"]))
+    assert found.better == (better[0] if better else "") and found.chance == pytest.approx(1.0 if better else np.nan, nan_ok=True)
+    assert not better or found.others[found.better] == pytest.approx(better[1])
+    assert found.formula.to_list() == pytest.approx([0.5, 0.41, 0.59])
 
 
 @pytest.mark.parametrize("call", [lambda trial, surfaces: labkit.tell_tradeoffs(trial, surfaces),

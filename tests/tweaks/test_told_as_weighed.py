@@ -95,7 +95,7 @@ def test_what_is_far_off_or_changes_with_a_factor_has_its_unit(trial):
     assert "firmness is furthest off: 300 N expected, wanted peak 400, 900 to 1500." in words.nothing_found(trial, table)
     effects = pd.DataFrame({"effect": [704.6], "low": [10.0], "high": [1300.0], "no part": [0.0]}, index=["wax"])
     surface = types.SimpleNamespace(effects=effects, bends=effects.assign(low=-5.0),
-                                    reading=types.SimpleNamespace(attribute=trial.attributes["firmness"]))
+                                    posterior=types.SimpleNamespace(attribute=trial.attributes["firmness"]))
     assert words._changed_by("wax", {"firmness": surface}) == "from its low to its high it changes firmness by +705 N"
 
 

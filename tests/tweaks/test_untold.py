@@ -10,8 +10,8 @@ from definitions import TERRACOTTA
 from invented import poured, scored
 
 import labkit
-from labkit.surfaces import telling as telling_of
-from labkit.tweaks import looking, suggest, telling, words
+from labkit.surfaces import telling
+from labkit.tweaks import looking, suggest, untold, words
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.standing import standing_of
 
@@ -75,7 +75,7 @@ class TestWhatIsHeld:
         asked = replace(suggest.asked_of(trial, 4, 2, 0, None, None), fixed={"red_share": 0.5})
         settled = trial.recipe.starting_factors.assign(red_share=0.5)
         told, = words._held(trial, asked, Outlook.of(trial, surfaces), settled)
-        effect, bend = surfaces["shade"].effects.loc["red_share"], telling_of.told_bends(surfaces["shade"]).loc["red_share"]
+        effect, bend = surfaces["shade"].effects.loc["red_share"], telling.told_bends(surfaces["shade"]).loc["red_share"]
         assert effect["low"] < 0 < effect["high"] and bend["effect"] > 2
         assert told == (
             "What you want can hardly be told to depend on red_share where the best lies, though the middle of its range "
@@ -101,8 +101,8 @@ class TestWhatIsHeld:
         best = best.iloc[[int(np.argmax(outlook.mean(best)))]].reset_index(drop=True)
         poor = pd.concat([best, best.assign(load=0.02)], ignore_index=True)
         alike = pd.concat([best, best.assign(red_share=0.5)], ignore_index=True)
-        assert telling._given_up(outlook, poor, "load") > 0.2
-        assert abs(telling._given_up(outlook, alike, "red_share")) < telling.GIVEN_UP
+        assert untold._given_up(outlook, poor, "load") > 0.2
+        assert abs(untold._given_up(outlook, alike, "red_share")) < untold.GIVEN_UP
 
     @pytest.mark.parametrize("first, last, held", [(0.8, 0.2, []), (0.2, 0.8, ["a"])])
     def test_what_is_lost_where_the_best_may_lie_is_that_of_the_value_in_the_last_base(self, first, last, held):
@@ -116,7 +116,7 @@ class TestWhatIsHeld:
         outlook = types.SimpleNamespace(draws=draws, mean=lambda points: draws(points).mean(axis=0), surfaces={},
                                         known=lambda points: [draws(points)], worth=lambda known: known[0])
         bases, points = pd.DataFrame({"a": [first, last], "b": 0.1}), pd.DataFrame({"a": [0.9, 0.1], "b": [0.9, 0.1]})
-        assert telling.untold(region, outlook, bases, points, {"b": 0.1}) == held
+        assert untold.untold(region, outlook, bases, points, {"b": 0.1}) == held
 
 
 @pytest.mark.parametrize("low", [0.0, 1e5])
@@ -125,16 +125,16 @@ def test_what_only_rounding_changes_is_no_signal(low, width):
     rng = np.random.default_rng(1)
     level = low + width * rng.uniform(0.2, 0.8, 300)[:, None]
     rounded = level + width * rng.uniform(1, 2, (300, 7)) * 1e-6             # each larger than the first, by next to nothing
-    assert telling.signal(np.hstack([level, rounded]), width) == 0.0
+    assert untold.signal(np.hstack([level, rounded]), width) == 0.0
     moved = level + width * (0.005 + rng.normal(0, 0.001, (300, 7)))
-    assert telling.signal(np.hstack([level, moved]), width) == pytest.approx(5, rel=0.2)
+    assert untold.signal(np.hstack([level, moved]), width) == pytest.approx(5, rel=0.2)
 
 
 def test_the_best_pours_are_found_among_what_is_looked_at_and_may_be_repeated(demo):
     """Shares are computed from the grams of a pot, so a pour made before comes back but for rounding."""
     standing = standing_of(demo, seed=2)
     bench = looking.Bench(trial=demo, outlook=standing.known, hold=standing.hold)
-    looked = looking.candidates(bench, standing.points, size=8, seed=2)
+    looked = looking.candidates(bench, standing.points, seed=2)
     found = suggest._repeats(bench, looked)
     coded, made = demo.region.coded, demo.made[demo.made["ok"]]
     gap = np.abs(coded(looked.points.iloc[found])[:, None] - coded(made)[None]).max(axis=2)

@@ -11,7 +11,7 @@ from scipy.stats import norm
 
 import labkit
 from labkit.core.improvement import knowledge_gradient_of_two
-from labkit.surfaces.reading import OWN
+from labkit.surfaces.posterior import OWN
 from labkit.tweaks import desirability_of
 from labkit.tweaks.outlook import Outlook
 from labkit.tweaks.suggest import _predictions
@@ -87,8 +87,8 @@ def test_what_knowing_would_gain_counts_the_best_and_others_from_all_over(place)
 
 def test_the_next_jury_is_a_usual_one_and_what_is_a_formulas_own_is_no_noise():
     noise = pd.DataFrame({"found": [0.5, 0.4, 0.3, 0.9]}, index=["round", "melt", "pour", "tester"])
-    reading = types.SimpleNamespace(stretch_quantiles=lambda levels: np.array([1.5]))
-    surface = types.SimpleNamespace(noise=noise, scores=pd.DataFrame({"score_se": [0.2, 0.9, 0.3]}), reading=reading)
+    posterior = types.SimpleNamespace(stretch_quantiles=lambda levels: np.array([1.5]))
+    surface = types.SimpleNamespace(noise=noise, scores=pd.DataFrame({"score_se": [0.2, 0.9, 0.3]}), posterior=posterior)
     found = jury_of({"payoff": surface}).noise["payoff"]
     assert found == pytest.approx({"round": 0.5, "melt": 0.4, "pour": 0.3 * np.sqrt(1 - OWN), "panel": 0.45})
     assert surface.noise.at["pour", "found"] == 0.3

@@ -1,4 +1,4 @@
-"""One attribute's scores read as a panel: noise, adjusted means, levels, use of the scale, agreement."""
+"""One attribute as the panel scored it: noise, adjusted means, levels, use of the scale, agreement."""
 
 from dataclasses import dataclass
 from functools import cached_property
@@ -22,7 +22,7 @@ SPREAD_OF_POURS = 0.15         # stated spread between pours, a part of the scal
 
 @hands_out_copies
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Reading:
+class Scored:
     """The scores of one attribute and what they say; rows and columns of arrays are `pours` and `testers`."""
 
     attribute: Attribute
@@ -36,7 +36,7 @@ class Reading:
     adjusted: levels.Adjusted
 
     def __repr__(self) -> str:
-        return (f"<Reading of {self.attribute.name}: {plural(len(self.scores), 'score')} by "
+        return (f"<Scored {self.attribute.name}: {plural(len(self.scores), 'score')} by "
                 f"{plural(len(self.testers), 'tester')}>")
 
     @classmethod

@@ -75,7 +75,7 @@ class Candidate:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Reading:
+class Posterior:
     """The posterior of one attribute's surface: shapes weighed by evidence, each a mixture of Gaussians.
 
     What single pours depart from so smooth a surface is the pour's, or it is the formula's own and would come back in a
@@ -93,7 +93,7 @@ class Reading:
     passed_over: Mapping[tuple[str, ...], float]
 
     def __repr__(self) -> str:
-        return f"<Reading of {self.attribute.name}: {plural(len(self.candidates), 'shape')}>"
+        return f"<Posterior of {self.attribute.name}: {plural(len(self.candidates), 'shape')}>"
 
     def moments(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Mean and standard deviation (m,) of the long-run mean score of a formula."""
