@@ -88,13 +88,13 @@ def standard_error_at(trial: Trial, points: pd.DataFrame, round_: Round | None =
     question = weak_question(trial.region, trial.region, noise_of(trial), model="quadratic", kind="I")
     earlier = trial if round_ is None else _without(trial, round_)
     known = known_before(question, past_of(earlier).pours)
-    precision = known.precision
+    precision, noise = known.precision, question.noise
     if round_ is not None:
         new = round_.to_frame()
         rows = known.rows(question.rows(new))
-        precision = precision + information(rows, melts=new["melt"].to_numpy(), ratio=question.noise.melt_ratio)
-    variance = _diagonal(question.rows(points), _surface_part(known, precision)) * question.noise.pour
-    return np.sqrt(variance)
+        precision = precision + information(rows, melts=new["melt"].to_numpy(), ratio=noise.melt_ratio)
+    variance = _diagonal(question.rows(points), _surface_part(known, precision))
+    return np.sqrt((variance + known.of_rounds(noise, before=round_ is None)) * noise.pour)
 
 
 def _without(trial: Trial, round_: Round) -> Trial:
@@ -237,8 +237,9 @@ def _guesses(question: Question, known: Known, after: np.ndarray) -> tuple[pd.Da
     rows = question.rows(question.sample)
     prior = _diagonal(rows, np.linalg.inv(question.prior))
     left = {
-        when: np.sqrt(_diagonal(rows, _surface_part(known, precision)) / prior)
-        for when, precision in (("before", known.precision), ("after", after))
+        when: np.sqrt((_diagonal(rows, _surface_part(known, precision)) + known.of_rounds(question.noise, before=first))
+                      / prior)
+        for when, precision, first in (("before", known.precision, True), ("after", after, False))
     }
     frame = pd.DataFrame({"when": list(left), "a guess": [float(np.mean(part > GUESS)) for part in left.values()]})
     worst = question.sample[left["after"] >= np.quantile(left["after"], 0.98)]
@@ -292,7 +293,7 @@ def _error(trial: Trial, brief: Brief, noise: Noise, pours: pd.DataFrame) -> flo
     known = known_before(question, brief.past.pours)
     rows, asked = known.rows(question.rows(pours)), known.criterion(question.criterion)
     after = known.precision + information(rows, melts=pours["melt"].to_numpy(), ratio=noise.melt_ratio)
-    return float(np.sqrt(asked.value(after) * noise.pour))
+    return float(np.sqrt((asked.value(after) + known.of_rounds(noise)) * noise.pour))
 
 
 def _searched_error(brief: Brief, pours: int, melts: int) -> float:
@@ -300,4 +301,5 @@ def _searched_error(brief: Brief, pours: int, melts: int) -> float:
     best than another."""
     plan = brief.plan(layout_of(pours, melts))
     found = refined(plan, drafted(plan, seed=0, starts=STARTS, kicks=0))
-    return float(np.sqrt(found.loss * plan.question.noise.pour))
+    noise = plan.question.noise
+    return float(np.sqrt((found.loss + plan.known.of_rounds(noise)) * noise.pour))
