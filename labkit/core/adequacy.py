@@ -85,7 +85,11 @@ def _unwhitened(left: np.ndarray, maker: np.ndarray, covariance: Spread) -> tupl
 
 
 def leverage(fit: LeastSquares, covariance: Spread = None) -> np.ndarray:
-    """Diagonal of the hat matrix I - V Q, shape (n,): the weight of each row in its own fitted value."""
+    """Diagonal of the hat matrix I - V Q, shape (n,): by how much each fitted value moves with its own response.
+
+    With V the identity it lies in 0..1. Else the projection is oblique: a row that is foretold by its neighbours may
+    have 1.4, or -.2, and the sum is p all the same. 1 is no sign that a row stands alone; `left_out_residuals` tells.
+    """
     spread = np.eye(len(fit.fitted)) if covariance is None else covariance
     return 1.0 - np.einsum("ij,ji->i", spread, fit.residual_maker)
 

@@ -107,13 +107,20 @@ def _learned(drawn, seen):
     return fit, drawn - fit
 
 
-def spread_after(draws, seen):
-    """Standard deviation of each y_j that is left after seeing: root mean square of its residual on `seen`, (m,)."""
-    n, k = seen.shape
-    centred = draws - draws.mean(axis=0)
-    basis = np.linalg.qr(seen - seen.mean(axis=0))[0]
-    left = centred - basis @ (basis.T @ centred)
-    return np.sqrt((left**2).sum(axis=0) / max(n - 1 - k, 1))
+def spread_after(drawn, seen, worth, *, worlds=128):
+    """Standard deviation of each D_j that is left after seeing: root mean square over `worlds`, (m,).
+
+    drawn, seen, worth : as in `paid_by_world`, where y is learned in the same way; its residuals are scaled by their
+    degrees of freedom. D itself is not regressed: a peak is no straight line, and would seem unsure however well y is
+    known.
+    """
+    known, left = zip(*(_learned(y, s) for y, s in zip(drawn, seen, strict=True)), strict=True)
+    n = len(drawn[0])
+    left = [part * math.sqrt(n / max(n - 1 - s.shape[1], 1)) for part, s in zip(left, seen, strict=True)]
+    step = max(1, BLOCK // drawn[0].size)
+    spread = [worth([fit[i:min(i + step, worlds), None, :] + part for fit, part in zip(known, left, strict=True)])
+              .var(axis=1, dtype=float) for i in range(0, min(worlds, n), step)]
+    return np.sqrt(np.vstack(spread).mean(axis=0))
 
 
 def choose_set(draws, pots, settled, *, pours, melts, keep=()):

@@ -54,9 +54,14 @@ class Cells:
 
     @property
     def df(self):
-        """Degrees of freedom that are left for a single score about its pour and tester."""
-        pours, testers = self.count.shape
-        return int((self.count > 0).sum()) - pours - testers + 1 + self.df_within
+        """Degrees of freedom that are left for a single score about its pour and tester.
+
+        Cells and repeats less the rank of pours and testers: one less than their number, two less where no tester
+        links two groups of pours.
+        """
+        pour, tester = np.nonzero(self.count)
+        design = np.hstack([np.eye(codes.max() + 1)[codes] for codes in (pour, tester)])
+        return len(pour) - int(np.linalg.matrix_rank(design)) + self.df_within
 
 
 @dataclass(frozen=True, kw_only=True)

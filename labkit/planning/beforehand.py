@@ -91,8 +91,8 @@ def standard_error_at(trial: Trial, points: pd.DataFrame, round_: Round | None =
     earlier = trial if round_ is None else _without(trial, round_)
     known = known_before(question, past_of(earlier).pours)
     precision = known.precision if round_ is None else known.after(question, round_.to_frame())
-    variance = _diagonal(question.rows(points), _surface_part(known, precision)) * question.noise.pour
-    return np.sqrt(variance)
+    variance = _diagonal(question.rows(points), _surface_part(known, precision))
+    return np.sqrt((variance + known.of_rounds(question.noise, before=round_ is None)) * question.noise.pour)
 
 
 def _question(trial: Trial, noise: Variances) -> Question:
@@ -241,8 +241,9 @@ def _guesses(question: Question, known: Known, after: np.ndarray) -> tuple[pd.Da
     rows = question.rows(question.sample)
     prior = _diagonal(rows, np.linalg.inv(question.prior))
     left = {
-        when: np.sqrt(_diagonal(rows, _surface_part(known, precision)) / prior)
-        for when, precision in (("before", known.precision), ("after", after))
+        when: np.sqrt((_diagonal(rows, _surface_part(known, precision)) + known.of_rounds(question.noise, before=first))
+                      / prior)
+        for when, precision, first in (("before", known.precision, True), ("after", after, False))
     }
     frame = pd.DataFrame({"when": list(left), "a guess": [float(np.mean(part > GUESS)) for part in left.values()]})
     worst = question.sample[left["after"] >= np.quantile(left["after"], 0.98)]
@@ -294,7 +295,8 @@ def _error(trial: Trial, brief: Brief, noise: Variances, pours: pd.DataFrame) ->
     """Root mean square standard error over the region after these pours, as a part of the scale."""
     question = _question(trial, noise)
     known = known_before(question, brief.past.pours)
-    return float(np.sqrt(known.criterion(question.criterion).value(known.after(question, pours)) * noise.pour))
+    after = known.criterion(question.criterion).value(known.after(question, pours))
+    return float(np.sqrt((after + known.of_rounds(noise)) * noise.pour))
 
 
 def _searched_error(brief: Brief, pours: int, melts: int) -> float:
@@ -302,4 +304,5 @@ def _searched_error(brief: Brief, pours: int, melts: int) -> float:
     best than another."""
     plan = brief.plan(layout_of(pours, melts))
     found = refined(plan, drafted(plan, seed=0, starts=STARTS, kicks=0))
-    return float(np.sqrt(found.loss * plan.question.noise.pour))
+    noise = plan.question.noise
+    return float(np.sqrt((found.loss + plan.known.of_rounds(noise)) * noise.pour))

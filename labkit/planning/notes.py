@@ -110,10 +110,12 @@ def _method(trial: Trial, wish: Wish, plan: Plan) -> str:
 def _uncertainty(plan: Plan, found: Round) -> list[str]:
     """The standard error of a surface over the region, root mean square, before and after, as a part of the scale."""
     asked = plan.known.criterion(Criterion(kind="I", moments=plan.question.criterion.moments))
-    before, after = asked.value(plan.known.precision), asked.value(precision_after(plan, found))
+    noise, known = plan.question.noise, plan.known
+    before = asked.value(known.precision) + known.of_rounds(noise, before=True)
+    after = asked.value(precision_after(plan, found)) + known.of_rounds(noise)
     if not np.isfinite(after):
         return []
-    words = [f"{np.sqrt(loss * plan.question.noise.pour):.2f}" for loss in (before, after) if np.isfinite(loss)]
+    words = [f"{np.sqrt(loss * noise.pour):.2f}" for loss in (before, after) if np.isfinite(loss)]
     told = " before and ".join(words)
     return [f"Standard error of a surface over the region, as a part of its scale: {told} after this round."]
 

@@ -265,11 +265,17 @@ def _past_notes(trial: Trial, pours: pd.DataFrame, waiting: pd.DataFrame) -> tup
 class Known:
     """Precision (p + b, p + b) before a round, and the columns (b,) that its pours carry beside the model's.
 
-    With earlier rounds b is 1: the new round against the mean of the earlier ones, a block.
+    With earlier rounds b is 1: the new round against the mean of the earlier ones, a block. rounds : how many there
+    are, the new one among them. A surface is of many rounds, but all pours tell of it together with the mean of theirs.
     """
 
     precision: np.ndarray
     block: np.ndarray
+    rounds: int = 1
+
+    def of_rounds(self, noise: Variances, *, before: bool = False) -> float:
+        """Variance of the mean of the rounds, in units of one pour; nothing before any pour."""
+        return 0.0 if before and not len(self.block) else noise.round / noise.pour / self.rounds
 
     def rows(self, model_rows: np.ndarray) -> np.ndarray:
         """What pours of a round tell of the model and of the round, (m, p + b)."""
@@ -308,7 +314,7 @@ def known_before(question: Question, past: pd.DataFrame) -> Known:
     if gone:
         beside = precision[np.ix_(kept, gone)]
         within = within - beside @ np.linalg.solve(precision[np.ix_(gone, gone)], beside.T)
-    return Known(precision=within, block=contrasts[-1, -1:])
+    return Known(precision=within, block=contrasts[-1, -1:], rounds=blocks + 1)
 
 
 def _comparable(question: Question, past: pd.DataFrame) -> pd.DataFrame:

@@ -46,22 +46,29 @@ def stationary_of(classical: Classical) -> pd.DataFrame:
 
     What it is, in what the model speaks of: what is pinned, or hardly differs, makes no ridge of a peak.
     """
-    form, (b0, slope, bend) = canonical_of(classical), quadratic_of(classical)
-    names = classical.recipe.coordinates
-    live = [k for k, c in enumerate(names) if c in classical.recipe.varying and c not in classical.still]
+    form, (b0, slope, bend), live = canonical_of(classical), quadratic_of(classical), _live(classical)
     point = uncoded(classical, form.point)
     kind = canonical.canonical(b0, slope[live], bend[np.ix_(live, live)]).kind
     return point.assign(level=form.level, kind=kind, inside=classical.region.includes(point))
 
 
+def _live(classical: Classical) -> list[int]:
+    """Places of the coordinates that the model speaks of: not pinned, and differing among the pours."""
+    return [k for k, c in enumerate(classical.recipe.coordinates)
+            if c in classical.recipe.varying and c not in classical.still]
+
+
 def way_up(classical: Classical, radii=RADII) -> pd.DataFrame:
     """The highest point at each coded distance from the middle: ridge path, or steepest ascent of a straight model.
 
-    A row a distance: the coordinates, the level there, and whether the formula is inside the limits.
+    A row a distance: the coordinates, the level there, and whether the formula is inside the limits. All of the way is
+    walked in what the model speaks of: along what is pinned, past a peak, no distance would be one.
     """
-    b0, slope, bend = quadratic_of(classical)
+    (b0, slope, bend), live = quadratic_of(classical), _live(classical)
     steps = np.asarray(radii, dtype=float)
-    path = canonical.ridge_path(slope, bend, steps) if bend.any() else canonical.steepest_path(slope, steps)
+    path = np.zeros((len(steps), len(slope)))
+    path[:, live] = (canonical.ridge_path(slope[live], bend[np.ix_(live, live)], steps) if bend.any()
+                     else canonical.steepest_path(slope[live], steps))
     level, points = canonical.height(b0, slope, bend, path), uncoded(classical, path)
     points = points.assign(level=level, inside=classical.region.includes(points))
     return points.set_index(pd.Index(steps, name="coded distance"))

@@ -257,17 +257,29 @@ def _deciding(surface) -> list:
         names = {"score": "read", "score_se": "read_se"}
         shown, places = shown.rename(columns=names), {names.get(name, name): k for name, k in places.items()}
     blocks = [heading("Which pour decides?"), line(_influence_sentence(table))]
+    if not table["leverage"].between(-0.005, 1.005).all():
+        own = "reading" if surface.reading.attribute.is_read else "score"
+        blocks.append(line(f"Leverage: how far a pour's fitted value goes along with its own {own}. Where pours share "
+                           "rounds or melts, that may be more than all of the way, or a little against it."))
     return [*blocks, grid_of(shown, digits=places, index="pour"), *(line(text) for text in disagreements(surface))]
 
 
 def _influence_sentence(table: pd.DataFrame) -> str:
-    if table["influence"].notna().any():
-        pour = table["influence"].idxmax()
-        value = table.at[pour, "influence"]
-        strong = "above 1, so it decides almost alone" if value > 1 else "below 1, so no pour decides alone"
-        return f"{pour} moves the classical reading most (Cook's distance {number_text(value)}: {strong})."
-    pour = table["leverage"].idxmax()
-    return f"{pour} weighs most in its own fitted value (leverage {number_text(table.at[pour, 'leverage'])})."
+    """What decides a term alone has no Cook's distance, so that is said first; leverage, where no pour has one."""
+    moved, alone, weight = table["influence"], table.index[table["left_out"].isna()], table["leverage"]
+    if not moved.notna().any():
+        told, pour = number_text(weight.max()), weight.idxmax()
+        alike = len(table) > 1 and np.ptp(weight) < 0.005
+        return (f"All pours weigh alike in their own fitted values (leverage {told})." if alike
+                else f"{pour} weighs most in its own fitted value (leverage {told}).")
+    pour = moved.idxmax()
+    told = f"(Cook's distance {number_text(moved[pour])}"
+    if len(alone):
+        decide = "decides" if len(alone) == 1 else "each decide"
+        return (f"{words_joined(alone)} {decide} a term of the classical reading alone; of the other pours {pour} "
+                f"moves it most {told}).")
+    strong = "above 1, so it decides almost alone" if moved[pour] > 1 else "below 1, so no pour decides alone"
+    return f"{pour} moves the classical reading most {told}: {strong})."
 
 
 def disagreements(surface, frame: pd.DataFrame | None = None) -> list[str]:

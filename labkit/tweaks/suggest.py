@@ -25,7 +25,7 @@ from labkit.tweaks.result import Tweak
 from labkit.tweaks.search import highest, poured_well, starting_points
 from labkit.tweaks.untold import untold
 from labkit.tweaks.weighing import weighed_best, weighed_round
-from labkit.tweaks.worth import Worth, gain_if_known, jury_of, worth_of
+from labkit.tweaks.worth import Worth, gain_if_known, gain_of, jury_of, worth_of
 
 USUAL_MELTS = 2
 PROPOSED_POURS, PROPOSED_MELTS = (2, 3, 4, 6, 8), (1, 2, 3)          # compared when no size is asked for
@@ -250,7 +250,7 @@ def best_round(asked: Asked, bench: Bench, jury, points: pd.DataFrame, looked: L
     targets = cache(lambda: wide.known(targets_of(points, asked.seed)))
 
     def gain(round_: Looked) -> float:
-        return worth_of(wide, jury, round_.points, round_.pots, targets()).gain
+        return gain_of(wide, jury, round_.points, round_.pots, targets())
 
     def gain_per_cost(size: tuple[int, int]) -> float:
         cost = asked.trial.cost.of(rounds=1, melts=size[1], pours=size[0])

@@ -63,19 +63,34 @@ class Worth:
 
 def worth_of(outlook: Outlook, jury: Jury, pours: pd.DataFrame, melts: np.ndarray, targets: list[np.ndarray],
              **sizes) -> Worth:
+    """`gain_of` a round, and how sure its pours are before it and after; to see more makes nothing less sure."""
+    there, seen = _seen(outlook, jury, pours, melts)
+    before = outlook.worth(there).std(axis=0, ddof=1)
+    after = np.minimum(before, improvement.spread_after(there, seen, outlook.worth))
+    return Worth(gain=_gain(outlook, there, seen, targets, sizes), before=before, after=after)
+
+
+def gain_of(outlook: Outlook, jury: Jury, pours: pd.DataFrame, melts: np.ndarray, targets: list[np.ndarray],
+            **sizes) -> float:
     """The expected gain of the formula one would settle on among some and the pours, once the round is scored.
 
     targets : what `outlook` knows of those formulas (`Outlook.known`). sizes : of `improvement.paid_by_world`.
     """
+    return _gain(outlook, *_seen(outlook, jury, pours, melts), targets, sizes)
+
+
+def _seen(outlook: Outlook, jury: Jury, pours: pd.DataFrame, melts: np.ndarray) -> tuple[list[np.ndarray], ...]:
+    """What is known of the pours of a round, and what would be seen of them."""
     there = outlook.known(pours)
-    known = [np.hstack(pair) for pair in zip(there, targets, strict=True)]
     seen = jury.seen(dict(zip(outlook.surfaces, there)), melts, outlook.seed)
     if outlook.failing is not None:
         seen = with_failures(seen, np.random.default_rng([outlook.seed, 43]).uniform(size=there[-1].shape) < there[-1])
-    known, worth = outlook.in_half_widths(known)
-    inner, gain = outlook.worth(there), improvement.value_of_seeing(known, seen, worth, precision=np.float32, **sizes)
-    return Worth(gain=gain, before=inner.std(axis=0, ddof=1),
-                 after=improvement.spread_after(inner, np.column_stack(seen)))
+    return there, seen
+
+
+def _gain(outlook: Outlook, there: list[np.ndarray], seen: list[np.ndarray], targets: list[np.ndarray], sizes) -> float:
+    known, worth = outlook.in_half_widths([np.hstack(pair) for pair in zip(there, targets, strict=True)])
+    return improvement.value_of_seeing(known, seen, worth, precision=np.float32, **sizes)
 
 
 def gain_if_known(outlook: Outlook, settled: pd.DataFrame, points: pd.DataFrame) -> float:

@@ -4,6 +4,7 @@ import itertools
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from labkit.core import improvement
 
@@ -160,7 +161,7 @@ def test_seeing_what_has_nothing_to_do_with_it_is_worth_nothing():
 def test_spread_after_is_the_posterior_standard_deviation():
     draws, seen = two_alternatives(8)
     left = 0.3 * 0.2 / np.sqrt(0.3**2 + 0.2**2)
-    np.testing.assert_allclose(improvement.spread_after(draws, seen), [0, left], atol=0.002)
+    np.testing.assert_allclose(improvement.spread_after([draws], [seen], sum), [0, left], atol=0.002)
 
 
 def test_spread_after_is_that_of_the_residual_of_a_regression():
@@ -171,7 +172,26 @@ def test_spread_after_is_that_of_the_residual_of_a_regression():
     seen = rng.normal(3, 1, size=(20, 9))
     draws = seen[:, :3] @ rng.normal(size=(3, 4)) + rng.normal(size=(20, 4))
     other = [np.sqrt(sm.OLS(y, sm.add_constant(seen)).fit().mse_resid) for y in draws.T]
-    np.testing.assert_allclose(improvement.spread_after(draws, seen), other, rtol=1e-9)
+    np.testing.assert_allclose(improvement.spread_after([draws], [seen], sum), other, rtol=1e-9)
+
+
+def test_of_a_peak_the_spread_after_is_what_is_left_where_the_scores_lead():
+    """D = 1 - |y| / 2 and not under 0, y ~ N(0, 1) seen with noise of .3: by sums over both densities. A straight line
+    through D on what is seen would leave all of it."""
+    rng, grid = np.random.default_rng(12), np.linspace(-6, 6, 1201)
+    y = rng.normal(size=(4000, 1))
+    seen = y + rng.normal(0, 0.3, size=y.shape)
+    middle, spread = grid / 1.09, 0.3 / np.sqrt(1.09)
+
+    def peak(values):
+        return np.maximum(1 - np.abs(values[0]) / 2, 0.0)
+
+    weight = norm.pdf(grid, middle[:, None], spread)
+    weight /= weight.sum(axis=1, keepdims=True)
+    variance = weight @ peak([grid]) ** 2 - (weight @ peak([grid])) ** 2
+    expected = np.sqrt(np.average(variance, weights=norm.pdf(grid, 0, np.sqrt(1.09))))
+    assert improvement.spread_after([y], [seen], peak) == pytest.approx(expected, rel=0.03)
+    assert expected < 0.5 * peak([y]).std()
 
 
 def test_what_is_seen_twice_or_never_changes_tells_no_more():

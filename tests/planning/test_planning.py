@@ -184,10 +184,8 @@ class TestFromOutside:
             here = basis.evaluate(twelve.region.coded(pours)) * np.sqrt(share)
             there = basis.evaluate(twelve.region.coded(sample)) * np.sqrt(share)
             same_melt = np.equal.outer(pours["melt"].to_numpy(), pours["melt"].to_numpy())
-            labels = [1, 2, 3, 4]  # the new round counts among the rounds: differences are taken from the mean of all
-            member = np.equal.outer(pours["round"].to_numpy(), labels).astype(float)
-            centred = member - member @ np.full((4, 4), 0.25)
-            noise = (0.03**2 + 0.08**2 / 6) * np.eye(len(pours)) + 0.03**2 * (same_melt + centred @ centred.T)
+            same_round = np.equal.outer(pours["round"].to_numpy(), pours["round"].to_numpy())
+            noise = (0.03**2 + 0.08**2 / 6) * np.eye(len(pours)) + 0.03**2 * (same_melt.astype(float) + same_round)
             covariance = there @ here.T
             reduced = np.sum(covariance @ np.linalg.inv(here @ here.T + noise) * covariance, axis=1)
             told.append(np.sqrt(np.mean(np.sum(there**2, axis=1) - reduced)))

@@ -62,14 +62,19 @@ class TestWhyTheReadingsPart:
                         if apart else [])
 
 
-@pytest.mark.parametrize("influence, leverage, says", [
-    ((0.2, 1.2, NAN), (0.5, 0.4, 1.0), "P02 moves the classical reading most (Cook's distance 1.20: above 1, so it decides "
-     "almost alone)."),
-    ((0.2, 0.8, NAN), (0.5, 0.4, 1.0), "P02 moves the classical reading most (Cook's distance 0.80: below 1, so no pour "
-     "decides alone)."),
-    ((NAN, NAN, NAN), (0.5, 0.4, 1.0), "P03 weighs most in its own fitted value (leverage 1.00).")])
-def test_which_pour_decides(influence, leverage, says):
-    table = pd.DataFrame({"influence": influence, "leverage": leverage}, index=["P01", "P02", "P03"])
+@pytest.mark.parametrize("influence, left_out, leverage, says", [
+    ((0.2, 1.2, 0.1), (1, 1, 1), (0.5, 0.4, 0.9), "P02 moves the classical reading most (Cook's distance 1.20: above 1, so it "
+     "decides almost alone)."),
+    ((0.2, 0.8, 0.1), (1, 1, 1), (0.5, 0.4, 0.9), "P02 moves the classical reading most (Cook's distance 0.80: below 1, so no "
+     "pour decides alone)."),
+    ((0.2, 0.8, NAN), (1, 1, NAN), (0.5, 0.4, 1.0), "P03 decides a term of the classical reading alone; of the other pours P02 "
+     "moves it most (Cook's distance 0.80)."),
+    ((0.2, NAN, NAN), (1, NAN, NAN), (0.5, 1.0, 1.0), "P02 and P03 each decide a term of the classical reading alone; of the "
+     "other pours P01 moves it most (Cook's distance 0.20)."),
+    ((NAN, NAN, NAN), (0, 0, NAN), (0.5, 0.4, 1.0), "P03 weighs most in its own fitted value (leverage 1.00)."),
+    ((NAN, NAN, NAN), (0, 0, 0), (0.33, 0.33, 0.33), "All pours weigh alike in their own fitted values (leverage 0.33).")])
+def test_which_pour_decides(influence, left_out, leverage, says):
+    table = pd.DataFrame({"influence": influence, "left_out": left_out, "leverage": leverage}, index=["P01", "P02", "P03"])
     assert telling._influence_sentence(table) == says
 
 
