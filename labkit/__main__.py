@@ -5,6 +5,7 @@ import os
 import sys
 
 import labkit
+from labkit.aside import not_taken_back, without_aside
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import MOST_SUGGESTED, parse_id, too_large
 from labkit.errors import LabkitError, StoreError
@@ -223,6 +224,8 @@ def _kept(asked, trial: Trial, round_: Round, *, append: bool) -> list[Block]:
     """With --keep: the round in plan.csv and its bench sheet beside it."""
     if not asked.keep:
         return []
+    if append and (waits := _waiting(trial)):
+        return [line(f"Round {round_.number} is not kept: {waits} Then ask again.")]
     if append:
         labkit.append_round(asked.folder, round_)
     try:
@@ -232,6 +235,23 @@ def _kept(asked, trial: Trial, round_: Round, *, append: bool) -> list[Block]:
         raise StoreError(f"round {round_.number} is in plan.csv, but its bench sheet is not kept: {fact}. Mend that, "
                          "and ask again with --keep.") from None
     return [line(f"Round {round_.number} is in plan.csv; its bench sheet, to print: {sheet}")]
+
+
+def _waiting(trial: Trial) -> str:
+    """What is to be done first about pours of the newest round that wait to be poured or judged; or nothing."""
+    made = without_aside(trial.made, trial.set_aside)
+    newest = made[made["ok"] & (made["round"] == made.loc[made["round"] > 0, "round"].max())]
+    judged = {*not_taken_back(trial.scores)["pour"], *trial.standing_readings["pour"]}
+    late, unjudged = unpoured(trial), [pour for pour in newest.index if pour not in judged]
+    told = [f"{words_joined(late)} {_wait(late)} to be poured. Pour as planned, or delete in plan.csv the row of what "
+            "will not be made."] * bool(late)
+    told += [f"{words_joined(unjudged)} {_wait(unjudged)} to be judged. Have that done, or set aside (set_aside) what "
+             "will not be judged."] * bool(unjudged)
+    return " ".join(told)
+
+
+def _wait(pours: list[str]) -> str:
+    return "waits" if len(pours) == 1 else "wait"
 
 
 def _unpoured(trial: Trial) -> Round | None:
