@@ -108,6 +108,25 @@ def test_scores_of_a_scale_that_was_ten_times_shorter_until_they_are_converted(d
     assert "but its scale" not in told("check", demo_copy, capsys)
 
 
+@pytest.mark.parametrize(("attribute", "high", "most", "says"), [
+    ("shade", 20, 10.0, True), ("shade", 19, 10.0, False), ("shade", 20, 9.5, False), ("shade", 20, 11.0, False),
+    ("sheerness", 20, 10.0, False)])
+def test_scores_of_a_scale_that_was_doubled_where_its_old_end_was_given(demo_copy, attribute, high, most, says):
+    """Half a scale may be an honest panel's: told only where two scores stand at the old end, and none is over it."""
+    rewritten(demo_copy, (f"[attributes.{attribute}]", f"[attributes.{attribute}]\nscale = [0, {high}]"))
+    path = demo_copy / "scores.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join(re.sub(r"(shade),10(?:\.0)?(?=,|$)", rf"\1,{most}", line) for line in lines) + "\n",
+                    encoding="utf-8")
+    trial = labkit.read_trial(demo_copy)
+    of = trial.standing_scores.query(f"attribute == '{attribute}'")
+    at_end, told_of = (of["score"] == most).sum(), " ".join(labkit.appraise_records(trial).outgrown)
+    assert at_end >= 2 or attribute == "sheerness"
+    assert (f"All {len(of)} scores of {attribute} in sessions 1, 2 and 3 run from {of['score'].min():g} to 10, but its scale "
+            "from 0 to 20. If they were given on another scale, convert them with correct_scores") in told_of or not says
+    assert ("but its scale" in told_of) == says
+
+
 def test_scores_of_a_long_scale_that_are_low_are_none_of_a_short_one(demo_copy, capsys):
     rewritten(demo_copy, ("[attributes.sheerness]", "[attributes.sheerness]\nscale = [0, 100]"))
     path = demo_copy / "scores.csv"
