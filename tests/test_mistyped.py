@@ -62,6 +62,13 @@ class TestNames:
         assert refused(poured.with_scores, row) == (
             f"scores row 0: pour {name!r} is not in pours.csv. Record the pour first, or check its name.")
 
+    def test_of_a_pour_over_a_column(self, planned, tmp_path):
+        """It was told to be the attribute alone, of no pour."""
+        (tmp_path / "wide.csv").write_text("tester,P01 payoff,P1 hardness\nT01,5,6\n")
+        left = labkit.read_scores(tmp_path / "wide.csv", planned.with_melts(MELTS).with_pours(POURS)).left
+        assert list(left["why"]) == ["the column 'P1 hardness' is not known. Say what it is with columns={'P1 hardness': "
+                                     "('P01', 'hardness')}, or leave it out with drop=['P1 hardness']."]
+
     def test_a_bare_number_of_two_pours_is_not_guessed(self):
         assert meant_name("1", ["P01", "X-01"]) == "" and meant_name("2", ["P01", "P02", "X-01"]) == "Did you mean 'P02'? "
 

@@ -119,13 +119,18 @@ class FedAgain:
 
 
 def meant_name(name: str, known: Iterable[str]) -> str:
-    """`Did you mean 'P01'? `, where a name is a known one but for capital letters, gaps, zeros and an O for a zero, or
-    is the number of a single one."""
+    """`Did you mean 'P01'? `, where a name is near a known one, see `near_names`."""
+    near = near_names(name, known)
+    return f"{meant(near[0])} " if near else ""
+
+
+def near_names(name: str, known: Iterable[str]) -> list[str]:
+    """Known names that are the same but for capital letters, gaps, zeros and an O for a zero; or the only one with that
+    number, where the name is nothing else."""
     bare, own = {other: _bare(other) for other in known}, _bare(name)
     near = [other for other in bare if bare[other] == own]
     numbered = [other for other in bare if re.sub(r"\D+", "", bare[other]) == own] if own.isdigit() else []
-    near = near or numbered * (len(numbered) == 1)
-    return f"{meant(near[0])} " if near else ""
+    return near or numbered * (len(numbered) == 1)
 
 
 def _bare(name: str) -> str:
