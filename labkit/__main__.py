@@ -10,7 +10,7 @@ from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import MOST_SUGGESTED, parse_id, too_large
 from labkit.errors import LabkitError, StoreError
 from labkit.outgrown import told_outgrown, told_waiting
-from labkit.planning.given import planned_round
+from labkit.planning.given import kept_round
 from labkit.records import appraise_records, told_beside, told_standing, told_unfinished, told_unjudged, told_unsaid
 from labkit.rounds import Round
 from labkit.store.missing import doubts_on_files
@@ -258,7 +258,7 @@ def _unpoured(trial: Trial) -> Round | None:
     """The newest round, where none of its pours is recorded."""
     if not len(trial.plan):
         return None
-    newest = planned_round(trial, trial.plan["round"].max())
+    newest = kept_round(trial, trial.plan["round"].max())
     return None if len(unpoured(trial)) < len(newest.pours) else newest
 
 
