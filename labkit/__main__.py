@@ -5,11 +5,12 @@ import os
 import sys
 
 import labkit
+from labkit.aside import not_taken_back, without_aside
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import MOST_SUGGESTED, parse_id, too_large
 from labkit.errors import LabkitError, StoreError
 from labkit.outgrown import told_outgrown, told_waiting
-from labkit.planning.given import planned_round
+from labkit.planning.given import kept_round
 from labkit.records import appraise_records, told_beside, told_standing, told_unfinished, told_unjudged, told_unsaid
 from labkit.rounds import Round
 from labkit.store.missing import doubts_on_files
@@ -223,6 +224,8 @@ def _kept(asked, trial: Trial, round_: Round, *, append: bool) -> list[Block]:
     """With --keep: the round in plan.csv and its bench sheet beside it."""
     if not asked.keep:
         return []
+    if append and (waits := _waiting(trial)):
+        return [line(f"Round {round_.number} is not kept: {waits} Then ask again.")]
     if append:
         labkit.append_round(asked.folder, round_)
     try:
@@ -234,11 +237,28 @@ def _kept(asked, trial: Trial, round_: Round, *, append: bool) -> list[Block]:
     return [line(f"Round {round_.number} is in plan.csv; its bench sheet, to print: {sheet}")]
 
 
+def _waiting(trial: Trial) -> str:
+    """What is to be done first about pours of the newest round that wait to be poured or judged; or nothing."""
+    made = without_aside(trial.made, trial.set_aside)
+    newest = made[made["ok"] & (made["round"] == made.loc[made["round"] > 0, "round"].max())]
+    judged = {*not_taken_back(trial.scores)["pour"], *trial.standing_readings["pour"]}
+    late, unjudged = unpoured(trial), [pour for pour in newest.index if pour not in judged]
+    told = [f"{words_joined(late)} {_wait(late)} to be poured. Pour as planned, or delete in plan.csv the row of what "
+            "will not be made."] * bool(late)
+    told += [f"{words_joined(unjudged)} {_wait(unjudged)} to be judged. Have that done, or set aside (set_aside) what "
+             "will not be judged."] * bool(unjudged)
+    return " ".join(told)
+
+
+def _wait(pours: list[str]) -> str:
+    return "waits" if len(pours) == 1 else "wait"
+
+
 def _unpoured(trial: Trial) -> Round | None:
     """The newest round, where none of its pours is recorded."""
     if not len(trial.plan):
         return None
-    newest = planned_round(trial, trial.plan["round"].max())
+    newest = kept_round(trial, trial.plan["round"].max())
     return None if len(unpoured(trial)) < len(newest.pours) else newest
 
 

@@ -10,6 +10,7 @@ from labkit.attributes import Attribute
 from labkit.checks import check_columns, is_blank, near_to, parse_id, parse_number
 from labkit.errors import PourError
 from labkit.pours import BY_HAND, CORRECTION, FedAgain, check_correction, texts
+from labkit.pours.rows import not_poured
 from labkit.wording import unit_text
 
 DIRECTIONS = ("up", "down")
@@ -63,9 +64,7 @@ def typed_readings(
 def _typed_reading(cells: pd.Series, where: str, pours: set[str]) -> dict:
     row = {c: parse_id(cells[c]) for c in READING_COLUMNS}
     if row["pour"] not in pours:
-        raise PourError(
-            f"{where}: pour {row['pour']!r} is not in pours.csv. Record the pour first, or check its name."
-        )
+        raise PourError(f"{where}: {not_poured(row['pour'], pours)}")
     if not row["method"]:
         raise PourError(
             f"{where}: method is empty. Name the method: readings of different methods are never pooled."

@@ -9,6 +9,7 @@ from labkit.attributes import Attribute
 from labkit.checks import NOT_JUDGED, check_columns, is_blank, meant, near_to, parse_id, parse_number
 from labkit.errors import ScoreError
 from labkit.pours import BY_HAND, CORRECTION, FedAgain, check_correction, check_day, is_before, is_day, not_a_day, texts
+from labkit.pours.rows import not_known, not_poured
 from labkit.served import (
     SPELLINGS,
     before_poured,
@@ -95,7 +96,7 @@ def typed_servings(
             if not row[column]:
                 raise ScoreError(f"{where}: {column} is empty. A serving names session, tester, code and pour.")
         if row["pour"] not in pours:
-            raise ScoreError(f"{where}: pour {row['pour']!r} is neither planned nor poured. Check its name.")
+            raise ScoreError(f"{where}: {not_known(row['pour'], pours)}")
         if codes.setdefault(row["code"], row["pour"]) != row["pour"]:
             raise ScoreError(
                 f"{where}: code {row['code']} already stands for pour {codes[row['code']]}. "
@@ -280,9 +281,7 @@ def _typed_score(cells: pd.Series, attributes: Mapping[str, Attribute], where: s
         if not row[column]:
             raise ScoreError(f"{where}: {column} is empty. A score names pour, tester and attribute.")
     if row["pour"] not in pours:
-        raise ScoreError(
-            f"{where}: pour {row['pour']!r} is not in pours.csv. Record the pour first, or check its name."
-        )
+        raise ScoreError(f"{where}: {not_poured(row['pour'], pours)}")
     if row["attribute"] not in attributes:
         told = unknown_attribute(row["attribute"], attributes, recorded=where.startswith(FILE))
         raise ScoreError(f"{where}: {told}")

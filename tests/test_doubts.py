@@ -52,6 +52,21 @@ def test_running_totals_in_a_pour(planned):
         "Write what was added each time, or write 'really so' in the note.")
 
 
+@pytest.mark.parametrize("grams, again", [((2.23, 6.13, 10.23, 0.21), "18.80"), ((4.75, 13.06, 21.79, 0.44), "40.04")])
+def test_a_base_that_is_weighed_once_more_beside_itself(planned, grams, again):
+    """What the plan says of the whole pour, or what went into the pot: half the colour of what was poured was fitted."""
+    twice = POURS.astype(object).assign(**{c: [value, *[""] * (len(POURS) - 1)] for c, value in zip(POT, grams)})
+    told = (f"base [g] is 18.8, and candelilla wax [g], mango butter [g], jojoba oil [g] and vitamin E [g] stand beside it "
+            f"with {again} g more, as if that had been stirred in. Leave empty what was drawn with the base, or write 'really "
+            "so' in the note.")
+    melted = planned.with_melts(MELTS)
+    assert refused(melted.with_pours, twice) == f"pours row 2: {told}"
+    assert melted.with_tables({"pours": twice}, files=True).doubts == (f"pours.csv pour P01: {told}",)
+    assert melted.with_pours(twice.assign(note="really so")).doubts == ()
+    a_little = POURS.astype(object).assign(**{POT[0]: [0.5, *[""] * (len(POURS) - 1)]})
+    assert melted.with_pours(a_little).doubts == ()
+
+
 def test_running_totals_of_a_short_pot():
     """A pot of three: in proportions the totals come near to it, but no hand fills a pot with 5.08, 7.63 and 15.59 g so."""
     text = """[product]

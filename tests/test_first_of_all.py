@@ -97,6 +97,24 @@ class TestCommandLine:
                 "taught, and none is kept. Then ask again.") in shown and "Pour next" not in shown
         assert (folder / "plan.csv").read_bytes() == before
 
+    def test_no_further_round_is_kept_while_a_pour_of_the_newest_waits(self, folder, capsys):
+        """One that is planned, and one that nobody scored; what is deleted or set aside is not waited for."""
+        plan = folder / "plan.csv"
+        trial = poured(labkit.read_trial(folder), ["P01", "P02", "P03"])
+        labkit.append_pours(folder, trial.pours)
+        labkit.append_scores(folder, scored(trial, ["P01", "P02"]).scores)
+        before = plan.read_bytes()
+        assert main(["next", str(folder), "--keep", "--pours", "2"]) == 0
+        shown = told(capsys)
+        assert ("Round 2 is not kept: P04 waits to be poured. Pour as planned, or delete in plan.csv the row of what will "
+                "not be made. P03 waits to be judged. Have that done, or set aside (set_aside) what will not be judged. "
+                "Then ask again.") in shown and "is in plan.csv; its bench sheet" not in shown
+        assert plan.read_bytes() == before and not (folder / "sheets" / "round-2.html").exists()
+        plan.write_text("".join(plan.read_text().splitlines(keepends=True)[:-1]))
+        labkit.set_aside(folder, pour="P03", reason="eaten")
+        assert main(["next", str(folder), "--keep", "--pours", "2"]) == 0
+        assert "Round 2 is in plan.csv; its bench sheet, to print: " in told(capsys)
+
     def test_options_beside_a_planned_round_are_told_to_play_no_part(self, folder, capsys):
         main(["next", str(folder), "--pours", "6", "--seed", "0"])
         assert ("Round 1 is planned already, so --pours 6 and --seed 0 play no part. To plan another in its place, delete "
@@ -124,3 +142,10 @@ def test_who_is_told_to_stop_is_told_first_what_the_newest_round_still_has_to_te
     told = labkit.suggest_next(waits, **asked).advice
     assert told.startswith("First have P12 scored. Then ask again: that may turn what is said now.\nStop here.")
     assert labkit.suggest_next(waits, **asked | {"worth": 1e-6}).advice.startswith("Pour this round.")
+
+
+def test_who_is_told_to_pour_is_told_first_of_a_round_that_is_planned(demo):
+    planned = demo.with_round(labkit.plan_round(demo, pours=2, melts=1, seed=1))
+    told = labkit.suggest_next(planned, pours=2, melts=1, seed=2, worth=1e-6).advice
+    assert told.startswith(f"First pour P13 and P14 as planned.{NOT_MADE} Then ask again: that may turn what is said now.\n"
+                           "Pour this round. This round would cost ")

@@ -123,6 +123,11 @@ class TestScores:
         assert str(caught.value) == ("P01 cannot be scored: not in pours.csv. Record what was poured first, or name "
                                      "other pours.")
 
+    def test_a_pour_in_another_spelling_is_recognised(self, poured):
+        with pytest.raises(ScoreError) as caught:
+            scores_form(poured, tester="T01", session="1", pours=["P1"])
+        assert str(caught.value) == "P1 cannot be scored: not in pours.csv. Did you mean 'P01'?"
+
 
 class TestPours:
     def fill(self, form):

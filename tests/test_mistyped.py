@@ -9,6 +9,7 @@ import labkit
 from labkit.__main__ import main
 from labkit.errors import FormulaError, LabkitError, StoreError
 from labkit.formula import SUM_TOLERANCE
+from labkit.pours.rows import meant_name
 
 
 @pytest.fixture(scope="module")
@@ -39,6 +40,53 @@ class TestNames:
         assert refused(poured.with_pours, POURS.iloc[:1].assign(pour=name)) == (
             f"pours row 2: pour {name!r} is neither planned nor named X-01, X-02 and so on. Did you mean 'P01'? Check the "
             "name, or give an unplanned pour such a name.")
+
+    @pytest.mark.parametrize("name", ["p01", "P1", "P 01", "P-01", "PO1", "1"])
+    def test_of_a_pour_that_was_scored_or_read_or_served(self, planned, name, tmp_path):
+        poured = planned.with_melts(MELTS).with_pours(POURS.iloc[:1])
+        row = pd.DataFrame([{"pour": name, "tester": "T01", "attribute": "payoff", "score": 5}])
+        fact = f"pour {name!r} is not in pours.csv. Did you mean 'P01'?"
+        assert refused(poured.with_scores, row) == f"scores row 0: {fact}"
+        read = pd.DataFrame([{"pour": name, "method": "needle", "direction": "up", "value": 5}])
+        assert refused(poured.with_readings, read) == f"readings row 0: {fact}"
+        served = pd.DataFrame([{"pour": name, "tester": "T01", "session": "1", "code": "417"}])
+        assert refused(poured.with_servings, served) == (
+            f"servings row 0: pour {name!r} is neither planned nor poured. Did you mean 'P01'?")
+        row.to_csv(tmp_path / "tasting.csv", index=False)
+        assert list(labkit.read_scores(tmp_path / "tasting.csv", poured).left["why"]) == [fact]
+
+    @pytest.mark.parametrize("name", ["P02", "P10", "p2", "7"])                  # P02 is planned, and not poured
+    def test_of_another_pour_is_not_guessed(self, planned, name):
+        poured = planned.with_melts(MELTS).with_pours(POURS.iloc[:1])
+        row = pd.DataFrame([{"pour": name, "tester": "T01", "attribute": "payoff", "score": 5}])
+        assert refused(poured.with_scores, row) == (
+            f"scores row 0: pour {name!r} is not in pours.csv. Record the pour first, or check its name.")
+
+    def test_of_a_pour_over_a_column(self, planned, tmp_path):
+        """It was told to be the attribute alone, of no pour."""
+        (tmp_path / "wide.csv").write_text("tester,P01 payoff,P1 hardness\nT01,5,6\n")
+        left = labkit.read_scores(tmp_path / "wide.csv", planned.with_melts(MELTS).with_pours(POURS)).left
+        assert list(left["why"]) == ["the column 'P1 hardness' is not known. Say what it is with columns={'P1 hardness': "
+                                     "('P01', 'hardness')}, or leave it out with drop=['P1 hardness']."]
+
+    def test_a_bare_number_of_two_pours_is_not_guessed(self):
+        assert meant_name("1", ["P01", "X-01"]) == "" and meant_name("2", ["P01", "P02", "X-01"]) == "Did you mean 'P02'? "
+
+    def test_of_what_is_to_be_corrected(self, demo_copy):
+        score, reading = {"pour": "P01", "tester": "T01", "session": "1", "attribute": "payoff", "score": 5}, "misread"
+        for key, name, meant in (("pour", "P1", "P01"), ("tester", "t01", "T01"), ("attribute", "payof", "payoff")):
+            told = ", ".join(f"{k} {(score | {key: name})[k]}" for k in ("pour", "tester", "session", "attribute"))
+            assert refused(labkit.correct_scores, demo_copy, pd.DataFrame([score | {key: name}]), reason=reading) == (
+                f"scores row 0: no score is recorded for {told}. Did you mean {meant!r}?")
+        assert refused(labkit.correct_pours, demo_copy, pd.DataFrame([{"pour": "p01", "note": "x"}]), reason="x") == (
+            "pours row 0: pour 'p01' is not recorded. Did you mean 'P01'?")
+        assert refused(labkit.correct_melts, demo_copy, pd.DataFrame([{"melt": "M1", "note": "x"}]), reason="x") == (
+            "melts row 0: melt 'M1' is not recorded. Did you mean 'M01'?")
+        labkit.append_readings(demo_copy, pd.DataFrame([{"pour": "P01", "method": "needle", "direction": "up", "value": 5}]))
+        for key, name, meant in (("pour", "P1", "P01"), ("method", "nedle", "needle")):
+            row = {"pour": "P01", "method": "needle", "value": 6} | {key: name}
+            assert refused(labkit.correct_readings, demo_copy, pd.DataFrame([row]), reason="x") == (
+                f"readings row 0: {row['method']} of {row['pour']} is not recorded. Did you mean {meant!r}?")
 
     def test_another_number_is_another_name(self, planned):
         assert "Did you mean" not in refused(planned.with_melts, MELTS.iloc[:1].assign(melt="M10"))

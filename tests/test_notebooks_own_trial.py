@@ -8,6 +8,7 @@ from definitions import TINT
 from invented import poured, scored
 from test_notebooks import FOLDER, NAMES, ROOT, code_of, fingerprint, read
 
+from labkit.errors import PlanError
 from labkit.store.appending import append_frame
 
 LINE = "folder = demo"
@@ -68,6 +69,9 @@ def test_a_round_that_one_keeps_is_kept_and_nothing_else(own, monkeypatch):
     run_all("1_plan_a_round", own, monkeypatch, keep="True")
     after = fingerprint(own)
     assert [path.name for path in after if after[path] != before.get(path)] == ["plan.csv", "round-4.html"]
+    with pytest.raises(PlanError, match="^round 4 is in plan.csv, and none of its pours .P13, P14, P15 and P16. is recorded"):
+        run_all("1_plan_a_round", own, monkeypatch, keep="True")
+    assert fingerprint(own) == after
 
 
 def test_the_last_notebook_stops_before_it_invents(own, monkeypatch):

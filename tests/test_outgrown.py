@@ -1,6 +1,7 @@
 """What was planned or made before trial.toml was changed: told by `labkit check` and `labkit next`."""
 import re
 
+import pandas as pd
 import pytest
 from definitions import TERRACOTTA
 
@@ -106,6 +107,50 @@ def test_scores_of_a_scale_that_was_ten_times_shorter_until_they_are_converted(d
     labkit.correct_scores(demo_copy, old.drop(columns=["corrects", "reason"]).assign(score=10 * old["score"]),
                           reason="given on a scale from 0 to 10")
     assert "but its scale" not in told("check", demo_copy, capsys)
+
+
+@pytest.mark.parametrize(("attribute", "high", "most", "says"), [
+    ("shade", 20, 10.0, True), ("shade", 19, 10.0, False), ("shade", 20, 9.5, False), ("shade", 20, 11.0, False),
+    ("sheerness", 20, 10.0, False)])
+def test_scores_of_a_scale_that_was_doubled_where_its_old_end_was_given(demo_copy, attribute, high, most, says):
+    """Half a scale may be an honest panel's: told only where two scores stand at the old end, and none is over it."""
+    rewritten(demo_copy, (f"[attributes.{attribute}]", f"[attributes.{attribute}]\nscale = [0, {high}]"))
+    path = demo_copy / "scores.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join(re.sub(r"(shade),10(?:\.0)?(?=,|$)", rf"\1,{most}", line) for line in lines) + "\n",
+                    encoding="utf-8")
+    trial = labkit.read_trial(demo_copy)
+    of = trial.standing_scores.query(f"attribute == '{attribute}'")
+    at_end, told_of = (of["score"] == most).sum(), " ".join(labkit.appraise_records(trial).outgrown)
+    assert at_end >= 2 or attribute == "sheerness"
+    assert (f"All {len(of)} scores of {attribute} in sessions 1, 2 and 3 run from {of['score'].min():g} to 10, but its scale "
+            "from 0 to 20. If they were given on another scale, convert them with correct_scores") in told_of or not says
+    assert ("but its scale" in told_of) == says
+
+
+def test_scores_of_a_short_scale_are_told_beside_others_of_the_usual_one(demo_copy):
+    """Of 0 to 20: one session of 1 to 5, and others of 0 to 10, whose end nobody gave."""
+    rewritten(demo_copy, ("[attributes.sheerness]", "[attributes.sheerness]\nscale = [0, 20]"))
+    path = demo_copy / "scores.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join(re.sub(r"^(.*,1,\d*,sheerness),[\d.]+", r"\1,4", line) for line in lines) + "\n", encoding="utf-8")
+    told_of = " ".join(labkit.appraise_records(labkit.read_trial(demo_copy)).outgrown)
+    assert " scores of sheerness in session 1 run from 4 to 4, but its scale from 0 to 20. " in told_of
+
+
+@pytest.mark.parametrize(("high", "says"), [(100, True), (60, False)])
+def test_a_scale_that_leaves_nearly_all_of_it_unread(high, says):
+    """An instrument's scale states what is held possible: ten times what is read is told, from six pours on."""
+    text = TERRACOTTA + f'[attributes.softness]\nreading = "needle depth"\nunit = "mm"\nscale = [0, {high}]\n'
+    trial = labkit.Trial.from_toml(text)
+    round_ = labkit.plan_round(trial, pours=6, melts=2, seed=1)
+    trial = trial.with_round(round_).with_pours(round_.as_poured())
+    read = pd.DataFrame({"pour": round_.pours, "method": "needle depth", "direction": "up", "unit": "mm",
+                         "value": [2, 4, 6, 8.5, 10, 3.25]})
+    told_of = ("The 6 pours read for softness lie from 2.0 to 10.0 mm, but its scale from 0 to 100 mm. What is held possible "
+               "beforehand goes with its width: let it run from the least to the most that a pour may read.")
+    assert (told_of in labkit.appraise_records(trial.with_readings(read)).outgrown) == says
+    assert "its scale" not in " ".join(labkit.appraise_records(trial.with_readings(read.iloc[:5])).outgrown)
 
 
 def test_scores_of_a_long_scale_that_are_low_are_none_of_a_short_one(demo_copy, capsys):

@@ -238,6 +238,14 @@ def test_an_allowance_that_cannot_be_meant_is_refused():
     assert str(caught.value) == "allowance is 5. Give a number from 0 to 0.5."
 
 
+def test_a_sheet_made_anew_tells_again_what_can_hardly_be_weighed():
+    """plan.csv keeps no notes, and the second sheet told nothing of a pinch of pigment."""
+    trial = Trial.from_toml(STICK.replace("balance_step_g = 0.01", "balance_step_g = 0.1"))
+    round_ = plan_round(trial, pours=5, melts=1, seed=1)
+    again, told = bench_sheet(trial.with_round(round_), 1), ("under 20 steps of the balance", "the 4 of one sitting: serve them")
+    assert all(words in bench_sheet(trial, round_) and words in again for words in told) and "criterion" not in again
+
+
 def test_a_round_is_given_by_its_number_where_it_is_planned():
     trial, round_ = planned()
     assert bench_sheet(trial.with_round(round_), 1) == bench_sheet(trial, round_)

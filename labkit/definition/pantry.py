@@ -10,7 +10,7 @@ from labkit.wording import words_joined
 
 
 def prices_of(words: Mapping, shelf: Shelf) -> Mapping[str, float]:
-    """A price of 0 or more by ingredient."""
+    """A price of 0 or more by ingredient: for batches, which are to come; nothing counts it yet."""
     for name, value in words.items():
         shelf.pieces(name, where="[prices]")
         if number_of(value, f"[prices] {name}") < 0:

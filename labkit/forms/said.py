@@ -11,10 +11,11 @@ from labkit.checks import is_blank, parse_id
 from labkit.errors import LabkitError, ScoreError
 from labkit.forms.changes import Writing, save_changes, texts_of
 from labkit.forms.grid import Column, Form, form_around, grid_of_boxes
+from labkit.pours.rows import meant_name
 from labkit.scores import SCORE_KEY, check_spelling, known_ids, latest, nothing_scored
 from labkit.store import append_scores, correct_scores, read_trial
 from labkit.trial import Trial
-from labkit.wording import words_joined
+from labkit.wording import as_counted, words_joined
 
 _HELP = "A comma or a point, as you like. An empty box was not judged."
 
@@ -86,8 +87,9 @@ def pours_asked(trial: Trial, pours: Iterable[str] | None, *, verb: str, error: 
         raise error(f"there is no pour to {verb}. Record what was poured first, or name pours.")
     if strange:
         done = "scored" if verb == "score" else "read"
-        raise error(f"{words_joined(strange)} cannot be {done}: not in pours.csv. Record what was poured first, or "
-                    "name other pours.")
+        near = meant_name(strange[0], as_counted(trial.pours["pour"])).rstrip()
+        raise error(f"{words_joined(strange)} cannot be {done}: not in pours.csv. "
+                    + (near or "Record what was poured first, or name other pours."))
     return list(dict.fromkeys(names))
 
 

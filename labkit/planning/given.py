@@ -1,11 +1,13 @@
 """A round that was given: one of this very trial, or the number of one that is planned in it."""
 
+from dataclasses import replace
 from numbers import Integral
 
 import pandas as pd
 
 from labkit.checks import check_type
 from labkit.errors import LabkitError
+from labkit.portions import small_portions
 from labkit.rounds import Round, grams_column
 from labkit.trial import Trial
 from labkit.wording import words_joined
@@ -22,7 +24,15 @@ def round_of(round_: object, trial: Trial, *, error: type[LabkitError], name: st
     if round_ not in rounds:
         have = f"round {words_joined(rounds, last='or')}" if rounds else "a Round from plan_round"
         raise error(f"round {round_} is not planned. Give {have}.")
-    return planned_round(trial, round_)
+    return kept_round(trial, round_)
+
+
+def kept_round(trial: Trial, number: int) -> Round:
+    """The same as `planned_round`, with what can still be said of it: plan.csv keeps no notes."""
+    from labkit.planning.notes import beyond_a_sitting
+
+    round_ = planned_round(trial, number)
+    return replace(round_, notes=(*beyond_a_sitting(trial, round_), *small_portions(round_, trial.batch)))
 
 
 def planned_round(trial: Trial, number: int) -> Round:

@@ -41,10 +41,15 @@ def _caveats(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:
     pours, caveats = len(found.pours), []
     if pours == 1:
         caveats.append("A single pour has no other of its round beside it: what the round and the pot did stays in it.")
-    if pours > SITTING:
-        sittings = -(-pours // SITTING)
-        caveats.append(f"{pours} pours are more than the {SITTING} of one sitting: serve them in {sittings}.")
-    return [*caveats, *carried_over(trial, found), *_few_melts(trial, wish, plan, found)]
+    caveats += [*beyond_a_sitting(trial, found), *carried_over(trial, found)]
+    return [*caveats, *_few_melts(trial, wish, plan, found)]
+
+
+def beyond_a_sitting(trial: Trial, found: Round) -> tuple[str, ...]:
+    """More pours than lips can judge in a row; an instrument can."""
+    pours, sittings = len(found.pours), -(-len(found.pours) // SITTING)
+    told = sittings > 1 and not only_read(trial.attributes)
+    return (f"{pours} pours are more than the {SITTING} of one sitting: serve them in {sittings}.",) * told
 
 
 def carried_over(trial: Trial, found: Round) -> tuple[str, ...]:

@@ -14,12 +14,13 @@ from labkit.formula import Recipe
 from labkit.pours.rows import check_day, last_rows, stands_of
 from labkit.pours.weights import BASE, check_written, own_columns
 from labkit.rounds import Batch, grams_column
-from labkit.wording import grams_text
+from labkit.wording import grams_text, words_joined
 
 REALLY_SO = "really so"  # in a note
 GROSS = 3.0              # times what was planned; a slip of the decimal sign is ten times
 SLACK = 5                # balance steps by which a small weight may miss besides
 FEW = 0.03               # of a weight, beside some balance steps: as near a hand comes to the plan that it follows
+TWICE = 0.5              # of the base: as much of the pot's own beside it is stirred in by nobody
 NEAR, FAR = 0.1, 0.2     # of all that was weighed: as totals the weights keep to the plan, as portions they do not
 _ADVICE = f"Correct the weight, or write '{REALLY_SO}' in the note."
 
@@ -42,6 +43,7 @@ def doubt_of_pour(row: Mapping, recipe: Recipe, batch: Batch, planned: Mapping[s
     plan = plan_of_pour(row, recipe, planned)
     return (_running(row, plan, batch, where) or _exchanged(row, plan, batch, where)
             or _gross(row, plan, GROSS, batch, where)
+            or _base_twice(row, recipe, where)
             or _too_much(row, recipe, max(batch.pour_g, sum(plan.values())), where))
 
 
@@ -115,6 +117,16 @@ def scant(row: Mapping, plan: Mapping[str, float], batch: Batch, where: str) -> 
         if meant > 0 and 0 < row[column] < meant / GROSS - SLACK * batch.balance_step_g:
             return f"{where}: {column} is {row[column]:g}, but {grams_text(meant)} g were planned. {_ADVICE}"
     return ""
+
+
+def _base_twice(row: Mapping, recipe: Recipe, where: str) -> str:
+    """What is in the pot was drawn with the base, and stands once more beside it: what a pour or its pot got of it."""
+    again = {c: row[c] for c in map(grams_column, recipe.pot) if row[c] > 0}
+    if is_blank(row[BASE]) or len(again) < 2 or sum(again.values()) < TWICE * row[BASE]:
+        return ""
+    return (f"{where}: {BASE} is {row[BASE]:g}, and {words_joined(again)} stand beside it with "
+            f"{grams_text(sum(again.values()))} g more, as if that had been stirred in. Leave empty what was drawn "
+            f"with the base, or write '{REALLY_SO}' in the note.")
 
 
 def _too_much(row: Mapping, recipe: Recipe, meant: float, where: str) -> str:

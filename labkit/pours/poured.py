@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 import pandas as pd
 
-from labkit.checks import check_columns, is_blank, meant, parse_grams, parse_id, parse_number
+from labkit.checks import check_columns, is_blank, parse_grams, parse_id, parse_number
 from labkit.errors import PourError
 from labkit.formula import Recipe
 from labkit.pours.doubts import check_new, doubt_of_pour
@@ -136,8 +136,10 @@ def _check_weighed(row: Mapping, recipe: Recipe, where: str, melts: Mapping, *, 
                 "Add [melt] with its pot, or give all grams."
             )
         if row["melt"] not in melts:
-            near = next((melt for melt in melts if melt.casefold() == row["melt"].casefold()), "")
-            advice = meant(near) if near else "Record the melt first, or check its name."
+            if not row["melt"]:
+                raise PourError(f"{where}: {BASE} is {row[BASE]:g}, and melt is empty. Write the melt that it was "
+                                "drawn from.")
+            advice = meant_name(row["melt"], melts).rstrip() or "Record the melt first, or check its name."
             raise PourError(f"{where}: {BASE} is drawn from melt {row['melt']!r}, which melts.csv does not have. "
                             f"{advice}")
         return

@@ -9,6 +9,7 @@ import pandas as pd
 from labkit.checks import is_blank, meant
 from labkit.errors import LabkitError, PourError
 from labkit.rounds import MADE_AGAIN
+from labkit.wording import as_counted
 
 CORRECTION = ("corrects", "reason")
 # About a second row in a file: while it stands there nothing can be read, and so nothing corrected by a call.
@@ -117,11 +118,35 @@ class FedAgain:
         return False
 
 
-def meant_name(name: str, planned: Iterable[str]) -> str:
-    """`Did you mean 'P01'? `, where a name is that of one planned but for capital letters and zeros."""
-    near = [known for known in planned if _bare(known) == _bare(name)]
+def meant_name(name: str, known: Iterable[str]) -> str:
+    """`Did you mean 'P01'? `, where a name is near a known one, see `near_names`."""
+    near = near_names(name, known)
     return f"{meant(near[0])} " if near else ""
 
 
+def near_names(name: str, known: Iterable[str]) -> list[str]:
+    """Known names that are the same but for capital letters, gaps, zeros and an O for a zero; or the only one with that
+    number, where the name is nothing else."""
+    bare, own = {other: _bare(other) for other in known}, _bare(name)
+    near = [other for other in bare if bare[other] == own]
+    numbered = [other for other in bare if re.sub(r"\D+", "", bare[other]) == own] if own.isdigit() else []
+    return near or numbered * (len(numbered) == 1)
+
+
 def _bare(name: str) -> str:
-    return re.sub(r"(?<!\d)0+(?=\d)", "", "".join(name.casefold().split()))
+    plain = re.sub(r"o(?=\d)|(?<=\d)o", "0", re.sub(r"[\W_]+", "", name.casefold()))
+    return re.sub(r"(?<!\d)0+(?=\d)", "", plain)
+
+
+def not_poured(pour: str, pours: Iterable[str]) -> str:
+    """Fact and advice about a pour of which something is said, and that was not recorded as made."""
+    return f"pour {pour!r} is not in pours.csv. " + _meant_or(pour, pours, "Record the pour first, or check its name.")
+
+
+def not_known(pour: str, pours: Iterable[str]) -> str:
+    """The same about one that is to be served, and neither planned nor poured."""
+    return f"pour {pour!r} is neither planned nor poured. {_meant_or(pour, pours, 'Check its name.')}"
+
+
+def _meant_or(pour: str, pours: Iterable[str], otherwise: str) -> str:
+    return meant_name(pour, as_counted(pours)).rstrip() or otherwise

@@ -7,15 +7,16 @@ from collections.abc import Iterator, Mapping
 import pandas as pd
 
 from labkit.aside import ASIDE, BACK, aside_standing
-from labkit.checks import NOT_JUDGED, check_columns, check_frame, is_blank, parse_id, parse_number
+from labkit.checks import NOT_JUDGED, check_columns, check_frame, is_blank, meant, near_to, parse_id, parse_number
 from labkit.errors import LabkitError, PourError, ScoreError
 from labkit.pours import CORRECTION, melt_columns, pour_columns, says_none, standing_melts, standing_pours
+from labkit.pours.rows import meant_name
 from labkit.readings import READING_COLUMNS, READING_KEY
-from labkit.scores import SCORE_COLUMNS, SCORE_KEY, latest
+from labkit.scores import REALLY_CLOSE, SCORE_COLUMNS, SCORE_KEY, latest
 from labkit.store.appending import WAIT, append_to, plain_frame
 from labkit.store.reading import OnDisk
 from labkit.trial import Trial
-from labkit.wording import words_joined
+from labkit.wording import as_counted, words_joined
 
 
 def correct_scores(folder: str | os.PathLike, frame: pd.DataFrame, *, reason: str, wait: float = WAIT) -> Trial:
@@ -181,7 +182,8 @@ def _only_score(last: pd.DataFrame, names: Mapping[str, str], where: str) -> pd.
     exact = found[[all(row[key] == name for key, name in names.items()) for row in found.to_dict("records")]]
     found = exact if len(exact) == 1 else found                # one without a position beside one that has one
     if not len(found):
-        raise ScoreError(f"{where}: no score is recorded for {_words(names)}. Use append_scores for a first score.")
+        advice = _meant_in(last, names) or "Use append_scores for a first score."
+        raise ScoreError(f"{where}: no score is recorded for {_words(names)}. {advice}")
     if len(found) > 1:
         raise ScoreError(
             f"{where}: {_words(names)} was judged {len(found)} times. Add session and position to say which."
@@ -198,7 +200,8 @@ def _corrected_made(disk: OnDisk, kind: str, frame: pd.DataFrame, reason: str) -
     for label, cells in frame.astype(object).iterrows():
         where, name = f"{table} row {label}", parse_id(cells[kind])
         if name not in standing.index:
-            raise PourError(f"{where}: {kind} {name!r} is not recorded. Use append_{table} for a first record.")
+            advice = _meant_in(last, {kind: name}) or f"Use append_{table} for a first record."
+            raise PourError(f"{where}: {kind} {name!r} is not recorded. {advice}")
         if name in seen:
             raise PourError(f"{where}: {kind} {name} is corrected twice in one frame. Give it once.")
         seen.add(name)
@@ -220,7 +223,7 @@ def _corrected_readings(disk: OnDisk, frame: pd.DataFrame, reason: str) -> Itera
         found = exact if len(exact) == 1 else found
         if len(found) != 1:
             told = f"was read {len(found)} times. Add repeat to say which." if len(found) else (
-                "is not recorded. Use append_readings for a first reading.")
+                f"is not recorded. {_meant_in(last, names) or 'Use append_readings for a first reading.'}")
             raise PourError(f"{where}: {words} {told}")
         old = found.iloc[0].to_dict()
         key = tuple(old[k] for k in READING_KEY)
@@ -229,6 +232,17 @@ def _corrected_readings(disk: OnDisk, frame: pd.DataFrame, reason: str) -> Itera
         seen.add(key)
         fresh = old | {c: cells[c] for c in cells.index if c in ("direction", "unit") and not is_blank(cells[c])}
         yield label, fresh | {"value": cells["value"], "corrects": str(numbers[key]), "reason": reason}
+
+
+def _meant_in(table: pd.DataFrame, names: Mapping[str, str]) -> str:
+    """The question whether another name was meant, about the first that the table does not have; or nothing."""
+    for key, name in names.items():
+        known = as_counted(table[key])
+        if name and name not in known:
+            near = meant_name(name, known).rstrip()
+            slip = near_to(name, known, cutoff=REALLY_CLOSE) if key in ("attribute", "method") else ""
+            return near or (meant(slip) if slip else "")
+    return ""
 
 
 def _differs(new: object, old: object, where: str) -> bool:

@@ -12,21 +12,54 @@ from collections.abc import Callable, Iterable
 import pandas as pd
 
 from labkit.checks import check_frame
-from labkit.errors import StoreError
+from labkit.errors import PlanError, StoreError
 from labkit.pours import NONE_ADDED
-from labkit.rounds import Round
+from labkit.rounds import Round, grams_column
 from labkit.store.files import check_not_open, folder_of, replace_file, sweep
 from labkit.store.lock import only_writer
 from labkit.store.reading import OnDisk, file_of, read_folder
 from labkit.store.rows import content_with
 from labkit.trial import Trial
+from labkit.wording import words_joined
 
 WAIT = 5.0              # s
 
 
 def append_round(folder: str | os.PathLike, round_: Round, *, wait: float = WAIT) -> Trial:
-    """Append a planned round to plan.csv."""
-    return append_to(folder, "plan", lambda disk: disk.trial.with_round(round_), wait=wait)
+    """Append a planned round to plan.csv; the same round again is passed over.
+
+    Refused while no pour of the newest round there is recorded: a notebook that is run again would keep a second one.
+    """
+    def grown(disk: OnDisk) -> Trial:
+        trial = disk.trial
+        if isinstance(round_, Round) and _is_kept(trial.plan, round_):
+            return trial
+        _check_none_waits(trial)
+        return trial.with_round(round_)
+
+    return append_to(folder, "plan", grown, wait=wait)
+
+
+def _is_kept(plan: pd.DataFrame, round_: Round) -> bool:
+    """Whether a round is in plan.csv as it is; one of its number that differs is refused."""
+    there = plan[plan["round"] == round_.number].sort_values("order")
+    if not len(there):
+        return False
+    columns = ["melt", "pour", *map(grams_column, round_.recipe.ingredients), *round_.recipe.settings]
+    if set(columns) <= set(there) and there[columns].to_numpy().tolist() == round_.frame[columns].to_numpy().tolist():
+        return True
+    raise PlanError(f"round {round_.number} is in plan.csv already, and not as it is here. Read the trial anew and "
+                    "plan the next round, or delete the rows there to plan another in its place.")
+
+
+def _check_none_waits(trial: Trial) -> None:
+    """Some pour of the newest round is recorded."""
+    newest = trial.plan.loc[trial.plan["round"] == trial.plan["round"].max()]
+    if len(newest) and not set(newest["pour"]) & set(trial.pours["pour"]):
+        number = newest["round"].iloc[0]
+        raise PlanError(f"round {number} is in plan.csv, and none of its pours ({words_joined(newest['pour'])}) is "
+                        "recorded. Pour it before another is kept, or delete its rows there to plan another in its "
+                        "place.")
 
 
 def append_melts(folder: str | os.PathLike, frame: pd.DataFrame, *, wait: float = WAIT) -> Trial:

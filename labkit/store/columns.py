@@ -1,7 +1,7 @@
 """What each column of a table of scores is: a key, an attribute, a pour's attribute, a tester, or not known."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -9,9 +9,10 @@ import pandas as pd
 
 from labkit.checks import near_to
 from labkit.errors import ScoreError
+from labkit.pours.rows import near_names
 from labkit.scores import not_scored, unknown_attribute
 from labkit.trial import Trial
-from labkit.wording import words_joined
+from labkit.wording import as_counted, words_joined
 
 KEYS = ("tester", "pour", "code", "session", "position", "attribute")
 ROLES = (*KEYS, "score")
@@ -84,12 +85,20 @@ class Words:
 
     def _pair(self, column: str) -> tuple[str, str] | None:
         """`P03 payoff`, `payoff_417`, `417: payoff`."""
+        return next((pair for pair in self._pairs(column) if self.is_sample(pair[0])), None)
+
+    def _pairs(self, column: str) -> Iterator[tuple[str, str]]:
+        """Ways to part a column into what may be a sample, and an attribute."""
         for attribute in sorted(self.trial.attributes, key=len, reverse=True):
             for pattern in (rf"{re.escape(attribute)}[\W_]+(.+)", rf"(.+?)[\W_]+{re.escape(attribute)}"):
                 found = re.fullmatch(pattern, column.strip(), re.IGNORECASE)
-                if found and (who := found.group(1).strip(" _:-()[]")) and self.is_sample(who):
-                    return who, attribute
-        return None
+                if found and (who := found.group(1).strip(" _:-()[]")):
+                    yield who, attribute
+
+    def meant_pair(self, column: str) -> tuple[str, str] | None:
+        """The pour and the attribute that a column such as `P3 payoff` may mean, where the pour is P03."""
+        near = ((near_names(who, as_counted(self.pours)), attribute) for who, attribute in self._pairs(column))
+        return next(((names[0], attribute) for names, attribute in near if names), None)
 
     def is_sample(self, word: str) -> bool:
         return word in self.pours or word == WARM_UP or bool(_CODE.fullmatch(word)) or word in self.codes
@@ -222,6 +231,6 @@ def _said(row, cells: Mapping[str, str], column: str, meaning, keys: Mapping[str
 
 def _unknown_column(column: str, words: Words) -> str:
     near = USUAL_WORDS.get(column.casefold()) or near_to(column.casefold(), [*ROLES, *words.trial.attributes])
-    meant = repr(near) if near else "..."
+    meant = repr(words.meant_pair(column) or near) if near else "..."
     return (f"the column {column!r} is not known. Say what it is with columns={{{column!r}: {meant}}}, "
             f"or leave it out with drop=[{column!r}].")

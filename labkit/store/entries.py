@@ -9,6 +9,7 @@ import pandas as pd
 
 from labkit.checks import is_blank
 from labkit.errors import ScoreError
+from labkit.pours.rows import not_poured
 from labkit.scores import (
     SCORE_KEY,
     known_ids,
@@ -105,7 +106,7 @@ class Reader:
         """Fact and advice about a pour that nobody recorded; a code may stand where a pour is meant."""
         coded = self._served["code", pour] if not x.code else []
         if not coded:
-            return f"pour {pour!r} is not in pours.csv. Record the pour first, or check its name."
+            return not_poured(pour, self._made)
         column = x.columns.get("pour", "")
         advice = f"Say so with columns={{{column!r}: 'code'}}." if column else f"Write {coded[0]['pour']}."
         return f"{pour} is no pour, but the code under which {coded[0]['pour']} was served. {advice}"

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from labkit.planning.notes import carried_over
+from labkit.planning.notes import beyond_a_sitting, carried_over
 from labkit.planning.points import Points
 from labkit.planning.weigh import weighed
 from labkit.planning.wish import held_region
@@ -34,8 +34,9 @@ def weighed_round(asked, found: Looked) -> Round:
 
 
 def with_notes(trial, round_: Round) -> Round:
-    """The round with what the balance makes of it: pours over a limit, portions that are small for it."""
-    return replace(round_, notes=(*carried_over(trial, round_), *small_portions(round_, trial.batch)))
+    """The round with what a sitting and the balance make of it: pours over a limit, portions that are small for it."""
+    notes = (*beyond_a_sitting(trial, round_), *carried_over(trial, round_), *small_portions(round_, trial.batch))
+    return replace(round_, notes=notes)
 
 
 def weighed_best(asked, point: pd.DataFrame) -> pd.DataFrame:

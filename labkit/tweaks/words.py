@@ -127,7 +127,7 @@ def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, bargain: Barga
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
     pay = _pay(bargain, "" if bargain.pays else _settling(trial, outlook, settled, tuple(asked.hold)))
     pay += " Whether to stop is close: computed with another seed it may turn." * bargain.close
-    first = "" if bargain.pays else first_of_all(trial)
+    first = first_of_all(trial) if unpoured(trial) or not bargain.pays else ""
     waits = [f"{first} Then ask again: that may turn what is said now."] * bool(first)
     left = [] if bargain.pays else [*_little(outlook, settled), *_unvaried(trial, asked.hold)]
     sentences = [*waits, pay, *left, *_held(trial, asked, outlook, settled), *missing(trial, outlook.surfaces)]

@@ -7,6 +7,7 @@ import pytest
 from definitions import TERRACOTTA
 
 import labkit
+from labkit.attributes import Attribute
 from labkit.core.terms import polynomial_terms
 from labkit.planning import notes
 
@@ -85,11 +86,14 @@ def test_pots_are_alike_within_a_fiftieth_of_what_they_can_differ(apart, alike):
 def test_one_pour_and_more_than_a_sitting(monkeypatch, pours, says):
     monkeypatch.setattr(notes, "_few_melts", lambda *given: [])
     monkeypatch.setattr(notes, "outside_limits", lambda trial, found: np.zeros(pours, dtype=bool))
-    assert notes._caveats(None, None, None, types.SimpleNamespace(pours=tuple(range(pours)))) == says
+    found = types.SimpleNamespace(pours=tuple(range(pours)))
+    assert notes._caveats(types.SimpleNamespace(attributes={}), None, None, found) == says
+    read = types.SimpleNamespace(attributes={"firmness": Attribute(name="firmness", reading="push force", unit="N")})
+    assert notes._caveats(read, None, None, found) == [told for told in says if "sitting" not in told]
 
 
 def test_what_whole_steps_carry_over_a_limit_is_named(monkeypatch):
     monkeypatch.setattr(notes, "_few_melts", lambda *given: [])
     monkeypatch.setattr(notes, "outside_limits", lambda trial, found: np.array([False, True, True]))
-    assert notes._caveats(None, None, None, types.SimpleNamespace(pours=("P01", "P02", "P03"))) == [
+    assert notes._caveats(types.SimpleNamespace(attributes={}), None, None, types.SimpleNamespace(pours=("P01", "P02", "P03"))) == [
         "Whole balance steps carry P02 and P03 over a limit, by less than a step."]

@@ -2,6 +2,7 @@
 import datetime
 import pathlib
 import shutil
+from dataclasses import replace
 
 import pandas as pd
 import pytest
@@ -227,7 +228,25 @@ class TestRefusedWhole:
         again = round_from_factors(trial.recipe, trial.batch, number=1, melts=["M01"], pours=["P01"],
                                    coordinates=plan[list(trial.recipe.coordinates)].iloc[:1])
         assert refused(PlanError, labkit.append_round, poured, again) == (
-            "plan row 0: pour P01 is planned already. Give each planned pour a name of its own.")
+            "round 1 is in plan.csv already, and not as it is here. Read the trial anew and plan the next round, or delete "
+            "the rows there to plan another in its place.")
+
+    def test_a_further_round_while_none_of_the_newest_is_poured(self, begun):
+        """A notebook that was run again from the top kept a second round, and a third."""
+        trial = labkit.read_trial(begun)
+        round_ = first_round(trial)
+        labkit.append_round(begun, round_)
+        kept = (begun / "plan.csv").read_bytes()
+        again = labkit.append_round(begun, round_)                              # the cell alone is run again
+        assert (begun / "plan.csv").read_bytes() == kept and len(again.plan) == len(round_.pours)
+        further = replace(round_, number=2, frame=round_.frame.assign(
+            round=2, pour=again.next_pours(4), melt="1" + round_.frame["melt"]))
+        assert refused(PlanError, labkit.append_round, begun, further) == (
+            "round 1 is in plan.csv, and none of its pours (P01, P02, P03 and P04) is recorded. Pour it before another is "
+            "kept, or delete its rows there to plan another in its place.")
+        assert (begun / "plan.csv").read_bytes() == kept
+        labkit.append_pours(begun, pd.DataFrame([{"pour": "P03", "outcome": "failed: spilled"}]))
+        assert len(labkit.append_round(begun, further).plan) == 8
 
     def test_something_else_than_a_round_or_a_frame(self, poured):
         assert refused(PlanError, labkit.append_round, poured, pd.DataFrame()) == (

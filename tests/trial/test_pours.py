@@ -98,6 +98,8 @@ BAD_POURS = [
         "m01",
         "pours.csv row 3: base [g] is drawn from melt 'm01', which melts.csv does not have. Did you mean 'M01'?",
     ),
+    ("melt", "M1", "pours.csv row 3: base [g] is drawn from melt 'M1', which melts.csv does not have. Did you mean 'M01'?"),
+    ("melt", "", "pours.csv row 3: base [g] is 17.6, and melt is empty. Write the melt that it was drawn from."),
     (
         "melt",
         "M07",

@@ -166,3 +166,10 @@ def test_what_no_balance_weighs_within_the_limits_is_told_of_every_round():
     assert over.format("P05, P06 and P07") in more.notes
     free = labkit.suggest_next(judged(READ), pours=2, melts=2, seed=1)
     assert not any("over a limit" in note for note in free.round.notes)
+
+
+@pytest.mark.parametrize(("pours", "says"), [(4, False), (5, True)])
+def test_more_pours_than_a_sitting_are_told_in_every_round(trial, pours, says):
+    """Only the first round told so, from plan_round."""
+    note = "5 pours are more than the 4 of one sitting: serve them in 2."
+    assert (note in labkit.suggest_next(trial, pours=pours, melts=2, seed=1).round.notes) == says
