@@ -16,7 +16,7 @@ from labkit.surfaces import Surface
 from labkit.trial import Trial
 from labkit.wording import unit_text, words_joined
 
-TITLE_SIZE, LONGEST = 12, 110  # of a title [points]; letters that its longest line may have
+TITLE_SIZE, LONGEST = 12, 68    # of a title [points]; letters in a line of one over a single picture
 SMALL_TITLE = 42               # letters that a small picture is wide
 POURED = {"marker": "o", "color": "black", "markersize": 7}
 FAILED = {"marker": "X", "color": "black", "markersize": 9, "markerfacecolor": "white"}
@@ -146,7 +146,7 @@ def title_at(title: str, held: str) -> str:
 
 def title_sheet(figure, title: str, held: str = "") -> None:
     """`title_at` over a whole sheet of small pictures, as wide as that is."""
-    figure.suptitle(_within(title_at(title, held), 72 * figure.get_figwidth()))
+    figure.suptitle(_within(title_at(title, held), 72 * figure.get_figwidth(), longest=int(10 * figure.get_figwidth())))
 
 
 def title_over(ax, title: str, *, pad: float = 6.0) -> None:
@@ -159,9 +159,9 @@ def title_over(ax, title: str, *, pad: float = 6.0) -> None:
     ax.set_title(_within(title, 2 * min(middle - left, right - middle) * 72 / figure.dpi), pad=pad)
 
 
-def _within(title: str, room: float) -> str:
+def _within(title: str, room: float, *, longest: int = LONGEST) -> str:
     """In lines as long as the words are wide: capitals take half as much room again [points]."""
-    for width in range(LONGEST, 8, -2):
+    for width in range(longest, 8, -2):
         text = wrapped(title, width)
         if max(size_of(line, TITLE_SIZE)[0] for line in text.split("\n")) <= room:
             break
