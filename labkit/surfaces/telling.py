@@ -24,6 +24,7 @@ from labkit.wording import (
     p_texts,
     plural,
     report,
+    short_text,
     words_joined,
 )
 
@@ -265,7 +266,8 @@ def _influence_sentence(table: pd.DataFrame) -> str:
         pour = table["influence"].idxmax()
         value = table.at[pour, "influence"]
         strong = "above 1, so it decides almost alone" if value > 1 else "below 1, so no pour decides alone"
-        return f"{pour} moves the classical reading most (Cook's distance {number_text(value)}: {strong})."
+        far = number_text(value) if value < 10 else short_text(value)
+        return f"{pour} moves the classical reading most (Cook's distance {far}: {strong})."
     pour = table["leverage"].idxmax()
     return f"{pour} weighs most in its own fitted value (leverage {number_text(table.at[pour, 'leverage'])})."
 

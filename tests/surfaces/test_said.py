@@ -65,6 +65,8 @@ class TestWhyTheReadingsPart:
 @pytest.mark.parametrize("influence, leverage, says", [
     ((0.2, 1.2, NAN), (0.5, 0.4, 1.0), "P02 moves the classical reading most (Cook's distance 1.20: above 1, so it decides "
      "almost alone)."),
+    ((0.2, 32491.27, NAN), (0.5, 0.4, 1.0), "P02 moves the classical reading most (Cook's distance 32491: above 1, so it "
+     "decides almost alone)."),
     ((0.2, 0.8, NAN), (0.5, 0.4, 1.0), "P02 moves the classical reading most (Cook's distance 0.80: below 1, so no pour "
      "decides alone)."),
     ((NAN, NAN, NAN), (0.5, 0.4, 1.0), "P03 weighs most in its own fitted value (leverage 1.00).")])
