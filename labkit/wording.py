@@ -8,7 +8,10 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-_PERCENT = re.compile(r"(?<=\d) %")
+UNITS = ("°C", "%", "g", "mg", "mL", "mm", "h", "min", "minutes")
+NO_BREAK = "\u00a0"
+_PAIR = re.compile(rf"(?<=\d) (?=(?:{'|'.join(UNITS)})(?!\w))")
+_BESIDE = re.compile(r"(?<=\d) (?=\()|(?<=\d\)) (?=\w+$)")      # a number, what it is unsure by, and its letters
 REACH_90 = 1.645  # standard deviations in half of a 90 % interval
 NOTHING_YET = 0.8  # of the prior's spread: what is still as unsure as that has not been told by the data
 
@@ -183,15 +186,15 @@ def _block_text(block: Block, width: int) -> str:
     if block.kind == "heading":
         return f"\n{block.text}\n{'-' * len(block.text)}"
     if block.kind == "line":
-        text = _kept_together(block.text)
-        return textwrap.fill(text, width, break_long_words=False, break_on_hyphens=False).replace("\u00a0", " ")
+        text = kept_together(block.text)
+        return textwrap.fill(text, width, break_long_words=False, break_on_hyphens=False).replace(NO_BREAK, " ")
     title = f"{block.text}\n" if block.text else ""
     return title + "\n".join(_aligned(block.header, block.rows, width))
 
 
-def _kept_together(text: str) -> str:
-    """A number and its percent sign stay on one line."""
-    return _PERCENT.sub("\u00a0%", text)
+def kept_together(text: str) -> str:
+    """The text with a no-break space between each number and the unit behind it."""
+    return _PAIR.sub(NO_BREAK, text)
 
 
 def _aligned(header: tuple[str, ...], rows: tuple[tuple[str, ...], ...], width: int) -> list[str]:
@@ -229,16 +232,21 @@ def _is_numeric(cells: tuple[str, ...]) -> bool:
     return bool(filled) and all(cell.lstrip("+-<").replace(".", "", 1).rstrip("%").isdigit() for cell in filled)
 
 
+def _cell_html(cell: str) -> str:
+    """A long name may go on below at an underscore, so that a table is narrow where the page is; a value may not."""
+    return html.escape(_BESIDE.sub(NO_BREAK, kept_together(cell))).replace("_", "_<wbr>")
+
+
 def _block_html(block: Block) -> str:
     if block.kind == "heading":
         return f"<h4>{html.escape(block.text)}</h4>"
     if block.kind == "line":
-        return f"<p>{html.escape(_kept_together(block.text))}</p>"
+        return f"<p>{html.escape(kept_together(block.text))}</p>"
     right = [_is_numeric(column) for column in zip(*block.rows, strict=True)] or [False] * len(block.header)
     style = ['style="text-align:right"' if r else 'style="text-align:left"' for r in right]
-    head = "".join(f"<th {s}>{html.escape(c)}</th>" for c, s in zip(block.header, style, strict=True))
+    head = "".join(f"<th {s}>{_cell_html(c)}</th>" for c, s in zip(block.header, style, strict=True))
     body = "\n".join(
-        "<tr>" + "".join(f"<td {s}>{html.escape(c)}</td>" for c, s in zip(row, style, strict=True)) + "</tr>"
+        "<tr>" + "".join(f"<td {s}>{_cell_html(c)}</td>" for c, s in zip(row, style, strict=True)) + "</tr>"
         for row in block.rows
     )
     caption = f"<caption>{html.escape(block.text)}</caption>" if block.text else ""

@@ -174,6 +174,28 @@ LONG = TERRACOTTA.replace("Terracotta stick", "Sheer everyday lip crayon for dry
     "[attributes.shade]", "[attributes.likeness_to_the_shade_card]")
 
 
+FIVE = TERRACOTTA.split("[attributes.payoff]")[0].replace("Terracotta stick", "Pflegestift Größe XL, getönt, für spröde "
+                                                         "Lippen") + """
+[attributes."Abrieb_auf_dem_Handrücken"]
+ends = ["überhaupt keine Farbe auf der Haut zu sehen", "volle Farbe schon beim ersten Strich über die Haut"]
+[attributes."Härte"]
+[attributes."Gleitfähigkeit_beim_Auftragen"]
+[attributes.Farbton]
+scale = [0, 1]
+[attributes.Klebrigkeit_nach_einer_Minute]
+"""
+
+
+@pytest.mark.parametrize("scale_as", ["boxes", "line"])
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+def test_four_pours_on_five_attributes_with_names_of_three_words_fit_one_page(paper, scale_as, tmp_path):
+    """Each name took three lines, and the fourth pour went to a second sheet."""
+    trial = poured(FIVE, rounds=1)
+    serving = labkit.plan_serving(trial, pours=list(trial.pours["pour"]), testers=["Annegret von Hohenlohe-Waldenburg"])
+    page, = labkit.ballots(trial, serving, scale_as=scale_as).values()
+    assert pages_of(page, paper, tmp_path) == 1
+
+
 @pytest.mark.parametrize("paper", ["A4", "letter"])
 def test_long_words_stand_closer_so_that_four_pours_fit_one_page(paper, tmp_path):
     trial = poured(LONG, rounds=1)

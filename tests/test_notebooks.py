@@ -11,6 +11,7 @@ ROOT = pathlib.Path(__file__).resolve().parent.parent
 FOLDER = ROOT / "notebooks"
 NAMES = ["1_plan_a_round", "2_record_pours_and_scores", "3_read_the_panel", "4_choose_the_next_tweak",
          "5_settle_and_confirm"]
+WIDEST = 10                    # columns, with the one that names the rows: what is wider is shown upright
 
 
 def read(name):
@@ -41,6 +42,12 @@ class TestNotebook:
         assert fingerprint(ROOT / "trials") == before
         loud = [output for cell in done.cells for output in cell.get("outputs", []) if output.output_type == "stream"]
         assert loud == []
+        shown = [output.data for cell in done.cells for output in cell.get("outputs", []) if "data" in output]
+        tables = [table for data in shown for table in re.findall(r"<table.*?</table>", data.get("text/html", ""), re.S)]
+        assert all(len(re.findall("<th[ >]", table.split("</tr>")[0])) <= WIDEST for table in tables)
+        assert not any(re.search(">-0[.]0*<", table) for table in tables)
+        plain = [data["text/plain"] for data in shown if "text/html" not in data and "image/png" not in data]
+        assert not any(r"\n" in text for text in plain)
 
     def test_is_stored_without_outputs(self, name):
         notebook = read(name)

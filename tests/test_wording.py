@@ -106,3 +106,15 @@ def test_a_chance_is_never_told_as_none():
     grid = grid_of(pd.DataFrame({"term": ["wax", "load"], "p": told[:2]}))
     assert report(grid).as_text().splitlines()[-2:] == ["  wax   0.5000", "  load  <.0001"]
     assert report(grid).as_html().count("text-align:right") == 3                          # a number, though it has a sign
+
+
+def test_a_number_stays_with_its_unit_and_with_what_it_is_unsure_by_and_a_long_name_may_go_on_below():
+    """A line ended in 20 and the next began with °C; in a narrow page +0.02 stood over (0.17)."""
+    told = report(line("Let it stand 24 h at 20 °C, 5 % of it, 3 minutes or 2 pours."),
+                  grid(["tester", "hardness_of_it"], [["T_1", "+0.02 (0.17) ab"], ["T2", "0.03 g too little (in all)"]]))
+    page = told.as_html()
+    assert "<p>Let it stand 24\u00a0h at 20\u00a0°C, 5\u00a0% of it, 3\u00a0minutes or 2 pours.</p>" in page
+    assert ">hardness_<wbr>of_<wbr>it</th>" in page and ">T_<wbr>1</td>" in page
+    assert ">+0.02\u00a0(0.17)\u00a0ab</td>" in page and ">0.03\u00a0g too little (in all)</td>" in page
+    assert told.as_text(width=23).splitlines()[:3] == ["Let it stand 24 h at", "20 °C, 5 % of it,", "3 minutes or 2 pours."]
+    assert "\u00a0" not in told.as_text(width=23) and "wbr" not in told.as_text()

@@ -52,11 +52,12 @@ def draw_along(surface: Surface, name: str, at: pd.DataFrame | None = None, ax=N
     shade_wanted(ax, scale)
     _draw_line(ax, surface, slice_)
     _mark_failed(ax, trial, name, scale)
-    _mark_means(ax, surface, off_line(surface, name, given), name)
+    off = off_line(surface, name, given)
+    _mark_means(ax, surface, off, name)
     if at is not None:
         ax.axvline(given[name], color="black", linewidth=0.8, linestyle=":", zorder=2)
     title = title_at(f"{called(scale)}: mean {scale.measure}", held)
-    title_and_marks(ax, title, _marks(trial, scale, given=at is not None))
+    title_and_marks(ax, title, _marks(trial, scale, given=at is not None, far=(off > 0).any()))
     _name_all(ax, surface, name)
     return ax
 
@@ -152,13 +153,13 @@ def _mark_failed(ax, trial: Trial, name: str, scale) -> None:
     ax.plot(failed, np.full(len(failed), scale.low), linestyle="none", zorder=5, **FAILED)
 
 
-def _marks(trial: Trial, scale, *, given: bool) -> list:
+def _marks(trial: Trial, scale, *, given: bool, far: bool) -> list:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     marks = [Line2D([], [], color="black", linewidth=1.8, label="mean"), Patch(label="90 % band", **BAND)]
-    for far, label in ((0, "pour on the line"), (1, "far from it")):
-        marks.append(Line2D([], [], color=EDGE, markerfacecolor=str(far), label=label, **DISC))
+    for white, label in ((0, "pour on the line"), (1, "far from it"))[:1 + far]:
+        marks.append(Line2D([], [], color=EDGE, markerfacecolor=str(white), label=label, **DISC))
     marks += [Line2D([], [], linestyle="none", label="failed", **FAILED)] * int((~trial.made["ok"]).any())
     if scale.wanted is not None:
         marks += [Patch(label="wanted", **WANTED), Line2D([], [], label="wanted most", **IDEAL)]

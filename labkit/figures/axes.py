@@ -9,12 +9,14 @@ import pandas as pd
 from labkit.attributes import Attribute
 from labkit.checks import check_type
 from labkit.errors import LabkitError, PanelError, SurfaceError
+from labkit.figures.names import settle, size_of
 from labkit.formula import Recipe
 from labkit.panel import Panel
 from labkit.surfaces import Surface
 from labkit.trial import Trial
 from labkit.wording import unit_text, words_joined
 
+TITLE_SIZE, LONGEST = 12, 68    # of a title [points]; letters in a line of one over a single picture
 SMALL_TITLE = 42               # letters that a small picture is wide
 POURED = {"marker": "o", "color": "black", "markersize": 7}
 FAILED = {"marker": "X", "color": "black", "markersize": 9, "markerfacecolor": "white"}
@@ -137,14 +139,33 @@ def mark_made(ax, trial: Trial, across: pd.Series, up: pd.Series, *, small: bool
         ax.plot(across[pour], up[pour], linestyle="none", zorder=5, **style)
 
 
-def title_at(title: str, held: str, *, width: int = 68) -> str:
+def title_at(title: str, held: str) -> str:
     """A title, and below it at what all else is held."""
-    return wrapped(f"{title}\nat {held}" if held else title, width)
+    return f"{title}\nat {held}" if held else title
 
 
 def title_sheet(figure, title: str, held: str = "") -> None:
     """`title_at` over a whole sheet of small pictures, as wide as that is."""
-    figure.suptitle(title_at(title, held, width=int(10 * figure.get_figwidth())))
+    figure.suptitle(_within(title_at(title, held), 72 * figure.get_figwidth(), longest=int(10 * figure.get_figwidth())))
+
+
+def title_over(ax, title: str, *, pad: float = 6.0) -> None:
+    """A title over the middle of its axes that no side of the figure cuts off, and no other axes beside it."""
+    settle(ax)
+    figure, middle = ax.get_figure(root=True), (ax.bbox.x0 + ax.bbox.x1) / 2
+    beside = [b.bbox for b in figure.axes if b is not ax and b.bbox.y0 < ax.bbox.y1 and ax.bbox.y0 < b.bbox.y1]
+    left = max([0.0, *((b.x1 + ax.bbox.x0) / 2 for b in beside if b.x1 < middle)])
+    right = min([figure.bbox.x1, *((b.x0 + ax.bbox.x1) / 2 for b in beside if b.x0 > middle)])
+    ax.set_title(_within(title, 2 * min(middle - left, right - middle) * 72 / figure.dpi), pad=pad)
+
+
+def _within(title: str, room: float, *, longest: int = LONGEST) -> str:
+    """In lines as long as the words are wide: capitals take half as much room again [points]."""
+    for width in range(longest, 8, -2):
+        text = wrapped(title, width)
+        if max(size_of(line, TITLE_SIZE)[0] for line in text.split("\n")) <= room:
+            break
+    return text
 
 
 def wrapped(text: str, width: int = 68) -> str:
@@ -155,6 +176,6 @@ def wrapped(text: str, width: int = 68) -> str:
 def title_and_marks(ax, title: str, marks: list) -> None:
     """The title, and under it what the marks mean."""
     rows = 1 if len(marks) <= 5 else 2
-    ax.set_title(wrapped(title), pad=10 + 16 * rows)
     ax.legend(handles=marks, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=-(-len(marks) // rows), frameon=False,
               fontsize=9, handletextpad=0.4, columnspacing=1.4, borderaxespad=0.3)
+    title_over(ax, title, pad=10 + 16 * rows)

@@ -40,6 +40,7 @@ STEPS, DRAWS = 31, 512      # points across and up, joint draws behind every pic
 UNWANTED = {"facecolor": "0.8", "edgecolor": "none"}
 IDEAL = {"color": "black", "linewidth": 2.4}
 CHANCES = np.linspace(0, 1, 6)
+CHANCE = {"cmap": "Purples_r", "alpha": 0.6}        # light is likely, as white is wanted in the other pictures
 
 
 def draw_outlook(trial: Trial, surfaces: Mapping[str, Surface], along: Sequence[str] | str,
@@ -119,7 +120,7 @@ def _draw_chance(ax, slice_: Slice, outlook: Outlook):
     """The last picture; returns what its shades stand for, and its lines."""
     chance, desired = (slice_.shaped(values) for values in chance_of_all(outlook, slice_.points))
     chance = np.ma.masked_where(~slice_.near_allowed, chance)
-    shades = ax.contourf(slice_.x, slice_.y, chance, levels=CHANCES, cmap="cividis", alpha=0.6, zorder=1)
+    shades = ax.contourf(slice_.x, slice_.y, chance, levels=CHANCES, zorder=1, **CHANCE)
     inside = desired[slice_.allowed]
     lines = paint_lines(ax, slice_, desired, np.arange(1, 10) * (0.2 if inside.max() > 0.6 else 0.1))
     ax.set_title("everything; lines: desirability" if lines else "everything; number: desirability", fontsize=10)

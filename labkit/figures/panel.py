@@ -7,6 +7,7 @@ from labkit.panel import Panel
 
 RAW = {"marker": "o", "color": "0.55", "markersize": 4, "markerfacecolor": "none", "markeredgewidth": 0.9}
 RINGS = {"marker": "o", "s": 16, "facecolor": "none", "edgecolor": "0.55", "linewidth": 0.9}
+CLEAR, REACH = 0.14, 0.4    # of a row: between these, above and below the mean, rings lie
 END_WORDS = 24              # letters under an end of the scale: two of them fit beside each other
 MEAN = {"marker": "D", "color": "black", "markersize": 6}
 
@@ -36,9 +37,11 @@ def draw_panel(panel: Panel, attribute: str, ax=None):
 
 
 def _offsets(testers: tuple[str, ...]) -> dict[str, float]:
-    """A height within the row for each tester, from top to bottom."""
-    heights = np.linspace(0.3, -0.3, len(testers)) if len(testers) > 1 else [0.0]
-    return dict(zip(testers, heights, strict=True))
+    """A height within the row for each tester, from top to bottom; the middle is left to the mean, which hid a ring."""
+    above = -(-len(testers) // 2)
+    sides = [(np.arange(count) + 0.5) / count for count in (above, len(testers) - above) if count]
+    far = [CLEAR + (REACH - CLEAR) * side for side in sides]
+    return dict(zip(testers, np.concatenate([far[0][::-1], *(-side for side in far[1:])]), strict=True))
 
 
 def _label(ax, scale, *, rows: int) -> None:

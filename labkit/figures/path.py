@@ -26,6 +26,7 @@ NOW = {"color": "0.45", "marker": "s", "markersize": 7, "markerfacecolor": "whit
        "elinewidth": 1.2}
 DOTS = POURED | SMALL | {"color": "0.55"}
 CROSSES = FAILED | SMALL_CROSS
+END = {"color": "0.7", "linewidth": 0.8}
 APART = 0.1                 # of a round between what was predicted and what is known today
 
 
@@ -71,7 +72,7 @@ def _draw_coordinate(ax, path: pd.DataFrame, trial: Trial, name: str) -> None:
         pours = seen[seen["ok"] == ok]
         ax.plot(rounds[pours.index], pours[name], linestyle="none", zorder=2, **style)
     for end in (low, high):
-        ax.axhline(end, color="0.8", linewidth=0.8, zorder=1)
+        ax.axhline(end, zorder=1, **END)
     ax.plot(path["round"], path[name], zorder=3, **SETTLED)
     room = 0.05 * (high - low)
     ax.set(ylim=(np.fmin(low, seen[name].min()) - room, np.fmax(high, seen[name].max()) + room))
@@ -97,4 +98,5 @@ def _marks(trial: Trial) -> list:
     now = {key: value for key, value in NOW.items() if key != "elinewidth"}
     marks += [Line2D([], [], label="the same as known today", **now)]
     marks += [Line2D([], [], linestyle="none", label="poured in the round", **DOTS)] * int(ok.any())
-    return marks + [Line2D([], [], linestyle="none", label="failed", **CROSSES)] * int((~ok).any())
+    marks += [Line2D([], [], linestyle="none", label="failed", **CROSSES)] * int((~ok).any())
+    return [*marks, Line2D([], [], label="low and high", **END)]

@@ -20,12 +20,13 @@ from labkit.figures.axes import (
     words_of,
 )
 from labkit.figures.names import label_points
-from labkit.figures.slices import moved
+from labkit.figures.slices import Slice, moved
+from labkit.figures.values import label_lines
 from labkit.planning import check_round, standard_error_at
 from labkit.rounds import Round
 from labkit.trial import Trial, check_trial
 
-GRID = 31                   # points each way at which the standard error is taken
+GRID, RIM = 31, 0.1         # points each way at which the standard error is taken; of a step, what lies just beyond
 ERROR = {"color": "0.45", "linewidth": 0.8}
 COLUMNS = 61                # values across at which the lowest and the highest value up are found
 
@@ -51,10 +52,12 @@ def draw_region(trial: Trial, along: Sequence[str] | str, round_: Round | None =
     ax.axvspan(*ax.get_xlim(), zorder=0, **FORBIDDEN)
     across, bottom, top = projection(trial, along)
     ax.fill_between(across, bottom, top, facecolor="white", edgecolor="black", linewidth=1.0, zorder=1)
-    _draw_doubt(ax, trial, along, round_, (across, bottom, top))
+    doubt = _draw_doubt(ax, trial, along, round_, (across, bottom, top))
     mark_made(ax, trial, trial.made[along[0]], trial.made[along[1]])
     ax.plot(new[along[0]], new[along[1]], linestyle="none", zorder=5, **PLANNED)
     title_and_marks(ax, f"{trial.name}: what may be poured", _marks(trial, planned=bool(len(new))))
+    if doubt is not None:
+        label_lines(ax, *doubt)
     _name_all(ax, trial.made[list(along)], new[[*along, "melt"]] if len(new) else new)
     return ax
 
@@ -92,11 +95,14 @@ def _set_limits(ax, trial: Trial, along: tuple[str, str], new: pd.DataFrame) -> 
     ax.set(xlim=(low.iloc[0], high.iloc[0]), ylim=(low.iloc[1], high.iloc[1]), xlabel=labels[0], ylabel=labels[1])
 
 
-def _draw_doubt(ax, trial: Trial, along: tuple[str, str], round_: Round | None, band: tuple) -> None:
-    """Lines of equal standard error over the band, all other coordinates in the middle of the region."""
+def _draw_doubt(ax, trial: Trial, along: tuple[str, str], round_: Round | None, band: tuple) -> tuple | None:
+    """Lines of equal standard error over the band, all other coordinates in the middle of the region.
+
+    Returns the band as a slice with a rim around it that is forbidden, so that no value lies across it, and the lines.
+    """
     across, bottom, top = band
     if np.isnan(bottom).any() or np.isnan(top).any():
-        return
+        return None
     share = np.linspace(0, 1, GRID)
     x = np.repeat(np.linspace(across[0], across[-1], GRID)[:, None], GRID, axis=1)
     y = np.array([np.interp(x[:, 0], across, bottom) + s * np.interp(x[:, 0], across, top - bottom) for s in share]).T
@@ -104,7 +110,14 @@ def _draw_doubt(ax, trial: Trial, along: tuple[str, str], round_: Round | None, 
     points, _ = moved(trial.recipe, middle, {along[0]: x.ravel(), along[1]: y.ravel()})
     error = standard_error_at(trial, points, round_).reshape(x.shape)
     lines = ax.contour(x, y, error, levels=5, colors="0.45", linewidths=0.8, zorder=2)
-    ax.clabel(lines, fmt="%.2g", fontsize=8, zorder=2)
+    within = np.pad(-np.ones(x.shape), 1, constant_values=1.0)[..., None]
+    return Slice(x=_rimmed(x), y=_rimmed(y), points=points, over=within), [lines]
+
+
+def _rimmed(values: np.ndarray) -> np.ndarray:
+    """A grid with a row more at each side, a tenth of a step further out."""
+    edge, beyond = np.pad(values, 1, mode="edge"), np.pad(values, 1, mode="reflect", reflect_type="odd")
+    return edge + RIM * (beyond - edge)
 
 
 def _name_all(ax, made: pd.DataFrame, new: pd.DataFrame) -> None:

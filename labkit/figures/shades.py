@@ -13,8 +13,10 @@ UNKNOWN = {"facecolor": "none", "edgecolor": "0.15", "hatch": "..", "linewidth":
 
 
 def levels_of(mean: np.ndarray, scale, *, most: int = 12) -> np.ndarray:
-    """Values for the lines: up to `most`, a fiftieth of the scale apart or more, so that what is flat looks flat."""
-    step = next(s for s in scale.width * np.array([0.02, 0.05, 0.1, 0.2, 0.5]) if np.ptp(mean) / s <= most)
+    """Round values for the lines: up to `most`, a fiftieth of the scale apart or more, so that flat looks flat."""
+    least = np.floor(np.log10(scale.width / 50))
+    steps = [float(f"{digit}e{least + more:.0f}") for more in range(4) for digit in (1, 2, 5)]
+    step = next(s for s in steps if s > 0.0199 * scale.width and np.ptp(mean) / s <= most)
     return step * np.arange(np.floor(mean.min() / step), np.ceil(mean.max() / step) + 1.5)
 
 

@@ -1,7 +1,7 @@
 """Who leans, who uses more of the scale, and how far they agree."""
 
 from labkit.errors import PanelError
-from labkit.figures.axes import axes_or_new, called, check_panel, wrapped
+from labkit.figures.axes import axes_or_new, called, check_panel, title_over
 from labkit.figures.names import label_points
 from labkit.panel import Panel
 from labkit.wording import REACH_90
@@ -28,6 +28,6 @@ def draw_testers(panel: Panel, attribute: str, ax=None):
     ax.set(xlabel=f"level: points of {called(scale)} above the panel", ylabel="use of the scale [1 = the panel's]")
     row = panel.agreement.set_index("attribute").loc[attribute]
     agree = "" if row["icc"] != row["icc"] else f"\nicc {row['icc']:.2f} ({row['low']:.2f} to {row['high']:.2f})"
-    ax.set_title(wrapped(f"{panel.trial_name}: testers of {called(scale)}{agree}"))
+    title_over(ax, f"{panel.trial_name}: testers of {called(scale)}{agree}")
     label_points(ax, table["level"], table["slope"])
     return ax

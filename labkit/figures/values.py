@@ -14,30 +14,46 @@ LONG = 12.0                 # widths of its value: a further piece of a line as 
 BOX = {"boxstyle": "round,pad=0.05", "facecolor": "white", "edgecolor": "none", "alpha": 0.8}
 
 
-def label_lines(ax, slice_: Slice, drawn: Sequence, *, size: int = 8) -> None:
-    """The value on each line (contour sets; None is passed over), once pours stand and the axes are settled."""
-    taken = _taken(ax, slice_)
+def label_lines(ax, slice_: Slice, drawn: Sequence, *, size: int = 8) -> bool:
+    """The value on each line (contour sets; None is passed over), once pours stand and the axes are settled.
+
+    A line has its value where it is to be seen: it runs on for a little under what is forbidden. Returns whether any
+    has one.
+    """
+    taken, seen, any_seen = _taken(ax, slice_), _sight(slice_), False
     for lines in filter(None, drawn):
         places = []
         for level, path in zip(lines.levels, lines.get_paths(), strict=True):
             half = size_of(f"{level:g}", size)[0] / 2
-            pieces = sorted(path.to_polygons(closed_only=False), key=lambda piece: -_length(ax, piece))
-            pieces = [piece for k, piece in enumerate(pieces) if not k or _length(ax, piece) > 2 * LONG * half]
-            for piece in pieces:
-                data, at = _along(ax, piece)
+            pieces = [_along(ax, piece) for piece in path.to_polygons(closed_only=False)]
+            pieces = [tuple(part[inside] for part in piece) for piece in pieces if (inside := seen(piece[0])).any()]
+            pieces.sort(key=lambda piece: -len(piece[1]))
+            pieces = [piece for k, piece in enumerate(pieces) if not k or len(piece[1]) * STEP > 2 * LONG * half]
+            for data, at in pieces:
                 k = _freest(at, float(half), ax, taken)
                 places.append(data[k])
                 taken = np.vstack([taken, np.r_[at[k], half]])
         texts = lines.axes.clabel(lines, fmt=lambda value: f"{value:g}", fontsize=size, zorder=ABOVE, manual=places)
         for text in texts:
             text.set_bbox(BOX)
+        any_seen = any_seen or bool(places)
+    return any_seen
+
+
+def _sight(slice_: Slice):
+    """Whether places (k, 2) of the paper are allowed, between the points of a slice too: (k,)."""
+    if slice_.allowed.all():
+        return lambda places: np.full(len(places), True)
+    from scipy.interpolate import LinearNDInterpolator
+
+    at = np.column_stack([slice_.x.ravel(), slice_.y.ravel()])
+    over = LinearNDInterpolator(at, slice_.over.reshape(len(at), -1), rescale=True)
+    return lambda places: (over(places) <= 0).all(axis=1)
 
 
 def label_values(ax, slice_: Slice, drawn: Sequence, values: np.ndarray, *, size: int = 8) -> None:
     """The values on the lines; where there is not one line, in words the value that all of the picture has."""
-    if any(lines is not None for lines in drawn):
-        label_lines(ax, slice_, drawn, size=size)
-    else:
+    if not label_lines(ax, slice_, drawn, size=size):
         mean = float(slice_.shaped(values)[slice_.allowed].mean())
         _label_plain(ax, slice_, f"about {float(f'{mean:.2g}'):g} everywhere", size=size)
 
@@ -57,10 +73,6 @@ def _taken(ax, slice_: Slice) -> np.ndarray:
     outside = ~slice_.allowed
     forbidden = in_points(ax, np.column_stack([slice_.x[outside], slice_.y[outside]]))
     return np.vstack([*dots, np.column_stack([forbidden, np.zeros(len(forbidden))]), np.zeros((0, 3))])
-
-
-def _length(ax, piece: np.ndarray) -> float:
-    return float(np.hypot(*np.diff(in_points(ax, piece), axis=0).T).sum())
 
 
 def _along(ax, piece: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -1,10 +1,6 @@
 """A template of this folder, filled in. The only place that knows jinja2."""
 
-import re
-
-UNITS = ("°C", "%", "g", "mg", "mL", "mm", "h", "min", "minutes")
-NO_BREAK = "\u00a0"
-_PAIR = re.compile(rf"(?<=\d) (?=(?:{'|'.join(UNITS)})(?!\w))")
+from labkit.wording import kept_together
 
 
 def page(template: str, **values) -> str:
@@ -16,9 +12,4 @@ def page(template: str, **values) -> str:
 
     house = jinja2.Environment(loader=jinja2.PackageLoader("labkit.sheets"), autoescape=True, trim_blocks=True,
                                lstrip_blocks=True, undefined=jinja2.StrictUndefined)
-    return together(house.get_template(template).render(**values))
-
-
-def together(text: str) -> str:
-    """The text with a no-break space between each number and the unit behind it."""
-    return _PAIR.sub(NO_BREAK, text)
+    return kept_together(house.get_template(template).render(**values))

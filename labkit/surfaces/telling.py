@@ -24,6 +24,7 @@ from labkit.wording import (
     p_texts,
     plural,
     report,
+    short_text,
     words_joined,
 )
 
@@ -273,7 +274,8 @@ def _influence_sentence(table: pd.DataFrame) -> str:
         return (f"All pours weigh alike in their own fitted values (leverage {told})." if alike
                 else f"{pour} weighs most in its own fitted value (leverage {told}).")
     pour = moved.idxmax()
-    told = f"(Cook's distance {number_text(moved[pour])}"
+    far = number_text(moved[pour]) if moved[pour] < 10 else short_text(moved[pour])
+    told = f"(Cook's distance {far}"
     if len(alone):
         decide = "decides" if len(alone) == 1 else "each decide"
         return (f"{words_joined(alone)} {decide} a term of the classical reading alone; of the other pours {pour} "

@@ -7,9 +7,10 @@ import pytest
 from looking import names
 from matplotlib.text import Annotation
 
-from labkit.figures import draw_along, draw_region, draw_surface
-from labkit.figures.axes import FAILED, POURED, title_at, words_of
+from labkit.figures import draw_along, draw_region, draw_round, draw_surface
+from labkit.figures.axes import FAILED, POURED, title_at, title_sheet, words_of
 from labkit.figures.names import label_points
+from labkit.planning import plan_round
 from labkit.trial import Trial
 from labkit.tweaks import suggest_next
 
@@ -78,6 +79,25 @@ def test_long_names_stay_within_their_pictures():
     figure.draw_without_rendering()
     assert axes.title.get_window_extent().x0 >= 0 and axes.title.get_window_extent().x1 <= figure.bbox.x1
     assert axes.get_title().count("\n") == 1 and "\n" not in title_at("Terracotta stick: what is wanted", "")
+
+
+@pytest.mark.parametrize("name", ["Getönter Pflegestift, groß, für außergewöhnlich spröde Lippen", "A STICK WITH MANGO "
+                                  "BUTTER AND CANDELILLA WAX, WARM MAHOGANY"])
+def test_no_title_is_cut_off_at_a_side_of_its_picture(name):
+    """Counted in letters it was: capitals are half as wide again, and a round lies off the middle of its figure."""
+    from definitions import TERRACOTTA
+    trial = Trial.from_toml(TERRACOTTA.replace("Terracotta stick", name))
+    ax = draw_round(trial, plan_round(trial, pours=2, melts=1, seed=1))
+    beside = draw_region(trial, "load", ax=plt.subplots(1, 2, figsize=(11, 4), layout="constrained")[1][0])
+    for axes, edge in ((ax, ax.figure.bbox.x1), (beside, beside.figure.axes[1].bbox.x0)):
+        axes.figure.draw_without_rendering()
+        box = axes.title.get_window_extent()
+        assert 0 <= box.x0 and box.x1 <= edge, axes.get_title()
+        assert axes.get_title().replace("\n", " ").startswith(name)
+    figure = plt.figure(figsize=(6.4, 4))
+    title_sheet(figure, f"{name}: what is wanted", "load 0.05")
+    figure.draw_without_rendering()
+    assert figure._suptitle.get_window_extent().x0 >= 0
 
 
 def test_a_setting_over_a_thousand_is_no_power_of_ten():

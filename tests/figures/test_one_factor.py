@@ -50,6 +50,7 @@ def test_a_surface_is_drawn_along_it(tint):
     at = trial.recipe.starting_factors
     ours, theirs = draw_surface(surfaces["slip"], along=("load",), at=at), draw_along(surfaces["slip"], "load", at=at)
     assert np.array_equal(longest(ours).get_xydata(), longest(theirs).get_xydata()) and marks(ours) == marks(theirs)
+    assert "pour on the line" in marks(ours) and "far from it" not in marks(ours)       # no pour can be off it
 
 
 def test_what_is_wanted_and_the_chance_of_all_of_it(tint):

@@ -11,7 +11,7 @@ from test_instrument_surfaces import ONLY, with_read
 import labkit
 from labkit.errors import TweakError
 from labkit.figures import draw_outlook
-from labkit.figures.outlook import chance_of_all
+from labkit.figures.outlook import CHANCE, CHANCES, chance_of_all
 from labkit.tweaks.outlook import Outlook
 
 
@@ -107,3 +107,13 @@ def test_what_is_not_wanted_has_no_picture(demo, surfaces):
     trial = replace(demo, definition=replace(demo.definition, attributes=plain))
     axes = draw_outlook(trial, surfaces, along=("wax", "load"))
     assert [ax.get_title().split(":")[0] for ax in axes] == ["payoff", "hardness", "shade", "everything; lines"]
+
+
+def test_a_chance_is_the_lighter_the_higher_and_likely_is_nearly_white(demo, surfaces):
+    """Luma of ITU-R BT.601: 0.299 R + 0.587 G + 0.114 B, on white paper; what is wanted is white beside it too."""
+    ax = draw_outlook(demo, surfaces, along=("wax", "load"))[-1]
+    shades = next(c for c in ax.collections if getattr(c, "filled", False) and c.get_cmap().name == CHANCE["cmap"])
+    colours = shades.get_cmap()(shades.norm((CHANCES[:-1] + CHANCES[1:]) / 2))[:, :3]
+    paper = 1 - CHANCE["alpha"] * (1 - colours)
+    assert shades.get_alpha() == CHANCE["alpha"] and list(shades.levels) == list(CHANCES)
+    assert (np.diff(paper @ [0.299, 0.587, 0.114]) > 0.05).all() and paper[-1].min() > 0.9 > 0.75 > paper[0].min()

@@ -23,6 +23,19 @@ class TestPanel:
         scores = demo.standing_scores.query("attribute == 'shade'")["score"]
         assert sorted(rings.get_offsets()[:, 0]) == sorted(scores)
 
+    @pytest.mark.parametrize("testers", [1, 2, 5, 12])
+    def test_no_ring_lies_under_a_mean(self, testers):
+        """One tester's score is the mean: its ring lay wholly under the diamond, and one of three under the bar."""
+        trial = scored(poured(HAZEL, rounds=1), lambda coded: 5 + 2 * coded[:, :1], testers=testers)
+        ax = draw_panel(labkit.appraise_panel(trial), "hardness")
+        ax.figure.draw_without_rendering()
+        rings = next(c for c in ax.collections if len(c.get_offsets()) >= 4 * testers)
+        up = ax.transData.transform(rings.get_offsets())[:, 1] * 72 / ax.figure.dpi
+        rows = ax.transData.transform([(0, row) for row in range(4)])[:, 1] * 72 / ax.figure.dpi
+        gap = np.abs(up[:, None] - rows).min(axis=1)
+        assert len(up) == 4 * testers and gap.min() > np.sqrt(rings.get_sizes()[0]) / 2 + 2.2 / 2
+        assert len(np.unique((rings.get_offsets()[:, 1] % 1).round(6))) == testers
+
     def test_an_attribute_without_scores_is_refused(self, panel):
         with pytest.raises(PanelError) as caught:
             draw_panel(panel, "shine")

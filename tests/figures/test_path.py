@@ -25,6 +25,10 @@ def test_a_picture_a_coordinate_and_the_desirability_as_the_last(demo):
         "pour temperature [°C]", "desirability, 90 % interval"]
     for ax, name in zip(axes, ("wax", "red_share", "load", "pour_temperature")):
         assert list(diamonds(ax).get_ydata()) == list(PATH[name]) and list(diamonds(ax).get_xdata()) == [1, 2, 3]
+        ends = [line.get_ydata()[0] for line in ax.lines if list(line.get_xdata()) == [0, 1]]
+        assert ends == list(demo.recipe.bounds.loc[name, ["low", "high"]])
+    assert [text.get_text() for text in axes[0].figure.legends[0].get_texts()] == [
+        "settled on, and as predicted then", "the same as known today", "poured in the round", "failed", "low and high"]
 
 
 def test_desirability_as_predicted_then_and_as_known_today(demo):

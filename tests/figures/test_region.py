@@ -4,9 +4,11 @@ import pytest
 from definitions import HAZEL, TERRACOTTA
 from looking import marks, words
 from matplotlib.axes import Axes
+from matplotlib.text import Annotation
 
 from labkit.errors import RegionError
 from labkit.figures import draw_region
+from labkit.figures.names import markers
 from labkit.figures.region import projection
 from labkit.planning import plan_round, standard_error_at
 from labkit.trial import Trial
@@ -54,3 +56,15 @@ class TestRegion:
             draw_region(demo, along=("wax", "shine"))
         assert str(caught.value) == ("along is ['wax', 'shine']. Give one or two different ones of 'wax', 'red_share', 'load' "
                                      "and 'pour_temperature'.")
+
+
+def test_values_on_lines_lie_within_what_may_be_poured_and_over_no_pour(demo):
+    """Four of them lay across the limits, half on white and half on hatches; a line right beside one has no other place."""
+    ax = draw_region(demo, ("red_share", "load"), plan_round(demo, pours=4, seed=1))
+    ax.figure.draw_without_rendering()
+    boxes = [text.get_window_extent() for text in ax.texts if not isinstance(text, Annotation)]
+    white = next(c for c in ax.collections if tuple(c.get_facecolor().ravel()[:3]) == (1, 1, 1)).get_paths()[0]
+    edge = ax.transData.transform_path(white).interpolated(20).vertices
+    away = sorted(np.hypot(*(edge - (box.corners()[0] + box.corners()[3]) / 2).T).min() for box in boxes)
+    assert len(away) >= 4 and away[1] > 12
+    assert not any(box.contains(*dot) for box in boxes for dots in markers(ax) for dot in dots / 72 * ax.figure.dpi)

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 import labkit
 from labkit.errors import RegionError, SurfaceError
 from labkit.figures import draw_surface
-from labkit.figures.axes import title_at
+from labkit.figures.axes import title_at, wrapped
 from labkit.figures.slices import held_words, moved, pair_slice, room_for
 
 
@@ -131,7 +131,7 @@ class TestSlice:
 
     def test_a_title_breaks_no_ratio(self):
         held = "pour temperature 73.4 and shea butter : sweet almond oil as\u00a027\u00a0:\u00a073"
-        assert title_at("tint: mean score", held, width=68).split("\n") == [
+        assert wrapped(title_at("tint: mean score", held), 68).split("\n") == [
             "tint: mean score", "at pour temperature 73.4 and shea butter : sweet almond oil", "as\u00a027\u00a0:\u00a073"]
 
     def test_parts_that_exceed_the_blend_are_nowhere_allowed(self):

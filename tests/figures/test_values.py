@@ -6,8 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from labkit.attributes import Attribute
 from labkit.figures import draw_outlook, draw_surface, draw_triangle
 from labkit.figures.names import markers
+from labkit.figures.shades import levels_of
 from labkit.figures.slices import Slice
 from labkit.figures.values import ABOVE, label_values
 
@@ -91,3 +93,18 @@ def test_a_surface_without_lines_says_its_value(surfaces):
                                                                    index=frame.index))
     ax = draw_surface(flat, along=("wax", "load"))
     assert "about 6.9 everywhere" in [text.get_text() for text in ax.texts]
+
+
+def test_a_line_that_lies_under_what_is_forbidden_has_no_value():
+    """Lines run on to the next point of the grid, under the white: there values stood where no line was to be seen."""
+    slice_ = a_slice(lambda x, y: y - 0.405)
+    assert places(drawn(slice_, slice_.y, [0.2, 0.42])).keys() == {"0.2"}
+    assert places(drawn(slice_, slice_.y, [0.42])).keys() == {"about 0.2 everywhere"}
+
+
+@pytest.mark.parametrize("low, high, means, step", [(0, 10, (3, 5), 0.2), (1, 5, (3.8, 4.6), 0.1), (0, 20, (8, 12), 0.5),
+                                                    (0, 1, (0.2, 0.9), 0.1), (1, 9, (1, 9), 1), (0, 100, (0, 100), 10)])
+def test_lines_stand_at_round_values(low, high, means, step):
+    """On a scale from 1 to 5 they stood at 4.16, 4.24, 4.32."""
+    levels = levels_of(np.array(means), Attribute(name="glide", low=low, high=high))
+    assert np.diff(levels) == pytest.approx(step) and levels / step == pytest.approx(np.round(levels / step))
