@@ -162,6 +162,12 @@ def test_without_a_pot_every_pour_lists_all_it_holds():
         "pour", "ok", "failed", "defects"]
 
 
+def test_where_all_is_melted_there_is_nothing_to_stir_in_by_the_gram():
+    text = STICK.replace('"jojoba oil"]\n[factors.wax]', '"jojoba oil", "red paste"]\n[factors.wax]')
+    text = text.replace('[factors.load]\nof = ["red paste"]\nlow = 0.04\nhigh = 0.10\n', "")
+    assert "for each gram of base" not in bench_sheet(*planned(text)) and "for each gram of base" in bench_sheet(*planned())
+
+
 def test_tables_that_go_on_over_the_page_carry_their_heads_along():
     page = bench_sheet(*planned())
     assert [re.findall(r"<th[^>]*>([^<]*)</th>", head)[0] for head in re.findall(r"<thead>(.*?)</thead>", page, re.S)] == [
