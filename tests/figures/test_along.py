@@ -101,9 +101,10 @@ class TestAlong:
 
     def test_the_formula_given_is_an_upright_and_a_middle_is_none(self, demo, surfaces):
         at = demo.recipe.starting_factors
-        upright, = [line for line in draw_along(surfaces["shade"], "load", at=at).lines if line.get_linestyle() == ":"]
-        assert list(upright.get_xdata()) == [at["load"].item()] * 2
-        assert ":" not in [line.get_linestyle() for line in draw_along(surfaces["shade"], "load").lines]
+        given, middle = draw_along(surfaces["shade"], "load", at=at), draw_along(surfaces["shade"], "load")
+        upright, = [line for line in given.lines if line.get_linestyle() == ":"]
+        assert list(upright.get_xdata()) == [at["load"].item()] * 2 and "this formula" in marks(given)
+        assert ":" not in [line.get_linestyle() for line in middle.lines] and "this formula" not in marks(middle)
 
     def test_hatched_is_the_axis_before_and_after_what_is_allowed(self, demo, surfaces):
         """From the ends of the axis to load 0.02 and 0.0625, where red is 0.05 of the batch."""

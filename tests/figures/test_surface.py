@@ -1,5 +1,6 @@
 """A surface over two coordinates: its lines lie where the surface says so."""
 from dataclasses import replace
+from types import SimpleNamespace
 
 import matplotlib
 import matplotlib.pyplot as plt
@@ -16,7 +17,7 @@ from labkit.errors import RegionError, SurfaceError
 from labkit.figures import draw_surface
 from labkit.figures.axes import FORBIDDEN, title_at
 from labkit.figures.shades import UNKNOWN, levels_of
-from labkit.figures.slices import held_words, moved, pair_slice, room_for
+from labkit.figures.slices import given_row, held_words, moved, pair_slice, room_for
 
 
 class TestSurface:
@@ -121,6 +122,24 @@ def test_lines_are_a_twelfth_of_what_there_is_to_see_or_more(lowest, highest, st
 
 
 class TestSlice:
+    def test_the_middle_is_that_of_the_pours_named(self, demo):
+        names = list(demo.recipe.coordinates)
+        pd.testing.assert_series_equal(given_row(demo, ["P01", "P04"], None), demo.made.loc[["P01", "P04"], names].mean())
+
+    @pytest.mark.parametrize("over, wax", [(0.0004, 0.22), (-0.0004, 0.2196), (0.002, 0.222)])
+    def test_what_a_balance_step_carried_over_a_limit_is_set_back_and_nothing_more(self, demo, over, wax):
+        """A step of .01 g in 20 g is .0005 of a pour; the highest wax is .22."""
+        at = demo.recipe.starting_factors.assign(wax=0.22 + over)
+        given = given_row(demo, [], at)
+        assert given["wax"] == pytest.approx(wax) and given.drop("wax").equals(at.iloc[0].drop("wax"))
+
+    def test_an_axis_holds_its_range_and_every_pour(self, demo):
+        """A twentieth of what is seen either side: of .02 to .08, or from the outermost pour."""
+        slice_ = pair_slice(demo, ("red_share", "load"), demo.recipe.starting_factors.iloc[0])
+        assert room_for(demo, "load", slice_) == pytest.approx((0.017, 0.083), abs=2e-4)
+        far = SimpleNamespace(recipe=demo.recipe, made=demo.made.replace({"load": {demo.made.at["P01", "load"]: 0.12}}))
+        assert room_for(far, "load", slice_) == pytest.approx((0.02 - 0.005, 0.12 + 0.005), abs=2e-4)
+
     @pytest.mark.parametrize("text, along", [
         (TERRACOTTA, ("red_share", "load")), (TERRACOTTA, ("wax", "red_share")),
         (HAZEL, ("base: sunflower wax", "base: castor oil")), (HAZEL, ("load", "base: cocoa butter"))])
@@ -189,6 +208,20 @@ class TestHatches:
             assert (covers(over, points) == forbidden).all()
         kept = demo.region.keeps(pd.concat([at] * len(points), ignore_index=True).assign(red_share=points[:, 0], load=points[:, 1]))
         assert (kept == ~forbidden).all() and 0.02 < forbidden.mean() < 0.5
+
+    def test_the_shade_of_a_place_is_that_of_its_mean(self, surfaces, drawn):
+        """Place by place: the layer that holds it lies between the two values that hold its mean."""
+        at, ax = drawn
+        layers = next(part for part in ax.collections if getattr(part, "filled", False) and part.get_cmap().name == "cividis")
+        red, load = np.meshgrid(np.linspace(0.25, 0.75, 9), np.linspace(0.025, 0.062, 9))
+        points = np.column_stack([red.ravel(), load.ravel()])
+        means = surfaces["payoff"].predict(pd.concat([at] * 81, ignore_index=True).assign(
+            red_share=points[:, 0], load=points[:, 1]))["mean"].to_numpy()
+        ends = np.r_[-np.inf, layers.levels, np.inf]
+        apart = np.abs(means[:, None] - layers.levels).min(axis=1) > 0.02
+        held = np.array([path.contains_points(points) for path in layers.get_paths()])[:, apart & (points.prod(axis=1) < 0.049)]
+        right = (ends[:-1, None] < means) & (means < ends[1:, None])
+        assert held.sum() > 40 and (held == right[:, apart & (points.prod(axis=1) < 0.049)]).all()
 
     def test_dotted_is_where_the_interval_is_wider_than_two_fifths_of_the_scale(self, demo, surfaces):
         narrow = replace(surfaces["payoff"])
