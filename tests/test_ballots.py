@@ -206,6 +206,16 @@ def test_four_pours_and_a_warm_up_on_four_attributes_fit_one_page(trial, paper, 
     assert pages_of(page, paper, tmp_path) == 1
 
 
+def test_lines_stand_closer_only_where_there_is_much(trial):
+    """Four pours on four attributes with a remark each are some twenty lines; with a warm-up or in long words they are more."""
+    long = poured(LONG, rounds=1)
+    asked = [(trial, ["P01", "P02", "P03", "P04"], False), (trial, ["P01", "P02", "P03", "P04"], True), (long, ["P01"], False),
+             (long, ["P01", "P02"], False), (long, ["P01", "P02", "P03", "P04"], False)]
+    pages = [labkit.ballots(of, labkit.plan_serving(of, pours=pours, testers=["T01"], warm_up=warm_up))["ballot-1-T01"]
+             for of, pours, warm_up in asked]
+    assert ['<body class="tight">' in page for page in pages] == [False, True, False, False, True]
+
+
 def pages_of(page, paper, tmp_path):
     """On how many pages Chromium prints it."""
     browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
