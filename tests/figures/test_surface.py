@@ -133,6 +133,12 @@ class TestSlice:
         given = given_row(demo, [], at)
         assert given["wax"] == pytest.approx(wax) and given.drop("wax").equals(at.iloc[0].drop("wax"))
 
+    def test_a_part_of_a_blend_stays_where_it_was_weighed(self):
+        """Set back alone, it would move the parts beside it, which are within their own limits."""
+        trial = labkit.Trial.from_toml(HAZEL)
+        at = pd.DataFrame([{"load": 0.03, "base: sunflower wax": 0.1603, "base: cocoa butter": 0.25, "base: castor oil": 0.5897}])
+        pd.testing.assert_series_equal(given_row(trial, [], at), at[list(trial.recipe.coordinates)].iloc[0], check_names=False)
+
     def test_an_axis_holds_its_range_and_every_pour(self, demo):
         """A twentieth of what is seen either side: of .02 to .08, or from the outermost pour."""
         slice_ = pair_slice(demo, ("red_share", "load"), demo.recipe.starting_factors.iloc[0])
