@@ -82,6 +82,22 @@ def test_scales_of_other_kinds():
     assert "Make one mark across each line. Leave out what you cannot judge." in shown(lines)
 
 
+@pytest.mark.parametrize("scale", ["[0.6, 4]", "[1, 4.6]", "[0.4, 4]", "[1, 4.4]"])
+def test_a_scale_that_begins_or_ends_between_points_is_a_line(scale):
+    trial = poured(HAZEL.replace("wanted = { falling = [3, 7] }", f"scale = {scale}"), rounds=1)
+    page, = labkit.ballots(trial, labkit.plan_serving(trial, pours=["P01"], testers=["T01"])).values()
+    assert page.count('"drawn"') == 1 and '"box"' not in page
+
+
+def test_the_day_of_a_sitting_stands_on_its_ballot_and_nobody_elses(trial):
+    two = labkit.plan_serving(trial, pours=list(trial.pours["pour"]), testers=["T01"], per_sitting=2,
+                              dates=["2031-05-06", "2031-05-08"])
+    assert [re.findall(r"2031-05-\d\d", shown(page)) for page in labkit.ballots(trial, two).values()] == [
+        ["2031-05-06"], ["2031-05-08"]]
+    without = labkit.plan_serving(trial, pours=["P01"], testers=["T01"])
+    assert not any(re.search(r"\d{4}-|nan", shown(page)) for page in labkit.ballots(trial, without).values())
+
+
 def test_nothing_gives_a_pour_away(trial, serving, pages):
     for page in pages.values():
         said = shown(page)
@@ -149,7 +165,8 @@ def test_is_kept_beside_the_trial(demo_copy):
 def test_refusals(trial, serving):
     asked = [({"serving": serving, "scale_as": "stars"}, "scale_as is 'stars'. Choose 'boxes' or 'line'."),
              ({"serving": pd.DataFrame({"session": ["1"], "tester": ["T01"]})},
-              "servings lacks the column 'code'. It needs 'session', 'tester' and 'code'.")]
+              "servings lacks the column 'code'. It needs 'session', 'tester' and 'code'."),
+             ({"serving": trial.servings.iloc[:0]}, "there are no servings, so there is no ballot. Plan them with plan_serving.")]
     for given, text in asked:
         with pytest.raises(ScoreError) as caught:
             labkit.ballots(trial, **given)
@@ -209,6 +226,16 @@ def test_four_pours_and_a_warm_up_on_four_attributes_fit_one_page(trial, paper, 
     serving = labkit.plan_serving(trial, pours=list(trial.pours["pour"]), testers=["T01"], warm_up=True)
     page, = labkit.ballots(trial, serving).values()
     assert pages_of(page, paper, tmp_path) == 1
+
+
+def test_lines_stand_closer_only_where_there_is_much(trial):
+    """Four pours on four attributes with a remark each are some twenty lines; with a warm-up or in long words they are more."""
+    long = poured(LONG, rounds=1)
+    asked = [(trial, ["P01", "P02", "P03", "P04"], False), (trial, ["P01", "P02", "P03", "P04"], True), (long, ["P01"], False),
+             (long, ["P01", "P02"], False), (long, ["P01", "P02", "P03", "P04"], False)]
+    pages = [labkit.ballots(of, labkit.plan_serving(of, pours=pours, testers=["T01"], warm_up=warm_up))["ballot-1-T01"]
+             for of, pours, warm_up in asked]
+    assert ['<body class="tight">' in page for page in pages] == [False, True, False, False, True]
 
 
 def pages_of(page, paper, tmp_path):

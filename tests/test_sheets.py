@@ -145,6 +145,11 @@ def test_the_melting_range_of_the_own_pantry_overrules(high, told):
     assert f"Heat until clear, {told}" in page
 
 
+def test_a_pantry_that_says_nothing_of_melting_leaves_what_is_known():
+    page = bench_sheet(*planned(STICK + '[pantry."candelilla wax"]\nflag = "bee free"\n'))
+    assert "to about 85\u00a0°C (common practice): candelilla wax melts up to 73\u00a0°C." in page
+
+
 @pytest.mark.parametrize(("hours", "said"), [("", "Wait a day at"), ("wait_h = 96", "Wait 4 days at"), ("wait_h = 12", "Wait 12\u00a0h at")])
 def test_it_waits_as_long_as_the_trial_does(hours, said):
     page = bench_sheet(*planned(STICK.replace("balance_step_g", f"{hours}\nbalance_step_g", 1)))
@@ -160,6 +165,12 @@ def test_without_a_pot_every_pour_lists_all_it_holds():
     assert [head for head in re.findall(r"<th>([^<]*)</th>", page)] == [
         "pour", "candelilla wax", "mango butter", "jojoba oil", "red paste", "pour temperature",
         "pour", "ok", "failed", "defects"]
+
+
+def test_where_all_is_melted_there_is_nothing_to_stir_in_by_the_gram():
+    text = STICK.replace('"jojoba oil"]\n[factors.wax]', '"jojoba oil", "red paste"]\n[factors.wax]')
+    text = text.replace('[factors.load]\nof = ["red paste"]\nlow = 0.04\nhigh = 0.10\n', "")
+    assert "for each gram of base" not in bench_sheet(*planned(text)) and "for each gram of base" in bench_sheet(*planned())
 
 
 def test_tables_that_go_on_over_the_page_carry_their_heads_along():

@@ -40,7 +40,7 @@ def check_look_alike(folder: str, name: str, table: Table | None) -> None:
             continue
         fact = f"{folder} has no {file}, but a file {found}"
         if table:
-            rows = _rows_like(os.path.join(folder, found), table) if table.header else 0
+            rows = _rows_like(os.path.join(folder, found), table)
             if table.header and not rows:
                 continue
             held = f" with {plural(rows, 'row')}" * bool(rows)

@@ -36,7 +36,7 @@ def told_by_names(blank: Trial, frames: Frames, problem: LabkitError) -> LabkitE
 def _ingredient(blank: Trial, frames: Frames) -> LabkitError | None:
     recipe, there = blank.recipe, {c for frame in frames.values() for c in frame}
     fresh = [name for name in recipe.ingredients if grams_column(name) not in there]
-    for table in [name for name in ("plan", "melts", "pours") if name in frames]:
+    for table in ("plan", "melts", "pours"):
         for column in [c for c in _strange(blank, frames, table) if c.endswith(" [g]") and c != BASE]:
             name, fact = column.removesuffix(" [g]"), _has(frames, table, column)
             if table == "melts" and "pour" in frames[table]:

@@ -1,4 +1,5 @@
 """A surface along one coordinate: the line and the band are the surface's, the dots the panel's."""
+import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,7 +11,7 @@ from labkit.attributes import Attribute, Wanted
 from labkit.core import desirability
 from labkit.errors import SurfaceError
 from labkit.figures import draw_along
-from labkit.figures.along import off_line, wanted_range
+from labkit.figures.along import off_line, shade_wanted, wanted_range
 from labkit.panel import appraise_panel
 from labkit.surfaces import fit_surfaces
 
@@ -80,6 +81,43 @@ class TestAlong:
         assert (inside[0], inside[-1]) == pytest.approx((least, most), abs=0.011)
         full = scores[worth == 1]
         assert best in (full[0], full[-1]) and (kind == "peak") == (len(full) == 1)
+
+    def test_what_is_wanted_is_shaded_and_the_best_is_dashed(self):
+        ax, none = plt.subplots(1, 2)[1]
+        shade_wanted(ax, Attribute(name="gloss", wanted=Wanted(kind="peak", points=(2, 5, 8))))
+        shaded, = ax.patches
+        assert (shaded.get_y(), shaded.get_y() + shaded.get_height()) == (2, 8)
+        assert [list(line.get_ydata()) for line in ax.lines] == [[5, 5]]
+        shade_wanted(none, Attribute(name="gloss"))
+        assert not none.patches and not none.lines
+
+    def test_what_failed_stands_at_the_foot_and_is_explained_where_there_is_any(self, demo, surfaces):
+        ax = draw_along(surfaces["hardness"], "wax")
+        failed, = [line for line in ax.lines if line.get_marker() == "X"]
+        assert list(failed.get_xdata()) == list(demo.made.loc[list(demo.failed), "wax"]) and set(failed.get_ydata()) == {0}
+        trial = hazel((4.0, 6.5, 5.0, 6.0))
+        ax = draw_along(fit_surfaces(trial)["hardness"], "load")
+        assert marks(ax) == ["mean", "90 % band", "pour on the line", "far from it", "wanted", "wanted most", "not allowed"]
+
+    def test_the_formula_given_is_an_upright_and_a_middle_is_none(self, demo, surfaces):
+        at = demo.recipe.starting_factors
+        given, middle = draw_along(surfaces["shade"], "load", at=at), draw_along(surfaces["shade"], "load")
+        upright, = [line for line in given.lines if line.get_linestyle() == ":"]
+        assert list(upright.get_xdata()) == [at["load"].item()] * 2 and "this formula" in marks(given)
+        assert ":" not in [line.get_linestyle() for line in middle.lines] and "this formula" not in marks(middle)
+
+    def test_hatched_is_the_axis_before_and_after_what_is_allowed(self, demo, surfaces):
+        """From the ends of the axis to load 0.02 and 0.0625, where red is 0.05 of the batch."""
+        ax = draw_along(surfaces["payoff"], "load", at=demo.recipe.starting_factors.assign(red_share=0.8))
+        ends = [(part.get_x(), part.get_x() + part.get_width()) for part in ax.patches if part.get_hatch()]
+        (first, begin), (end, last) = sorted(map(sorted, ends))
+        assert (first, last) == pytest.approx(ax.get_xlim()) and (begin, end) == pytest.approx((0.02, 0.0625), abs=2e-5)
+
+    def test_the_axes_are_named_and_hold_the_scale(self, demo, surfaces):
+        ax = draw_along(surfaces["shade"], "load")
+        assert ax.get_ylabel() == "shade [score]" and ax.get_xlabel() == "load [g/g of the whole batch]"
+        assert ax.get_ylim() == pytest.approx((-0.3, 10.3))
+        assert ax.get_xlim()[0] < demo.made["load"].min() and demo.made["load"].max() < ax.get_xlim()[1]
 
     def test_a_word_that_does_not_vary_is_refused(self, surfaces):
         with pytest.raises(SurfaceError) as caught:

@@ -8,7 +8,7 @@ from looking import names
 from matplotlib.text import Annotation
 
 from labkit.figures import draw_along, draw_region, draw_round, draw_surface
-from labkit.figures.axes import FAILED, POURED, title_at, title_sheet, words_of
+from labkit.figures.axes import FAILED, POURED, label_outside, sheet, title_at, title_sheet, words_of
 from labkit.figures.names import label_points
 from labkit.planning import plan_round
 from labkit.trial import Trial
@@ -113,3 +113,14 @@ def test_a_setting_over_a_thousand_is_no_power_of_ten():
     trial = Trial.from_toml(TERRACOTTA.replace("low = 68\nhigh = 80", "low = 1200\nhigh = 1300"))
     tweak = suggest_next(trial, pours=2, melts=1, seed=1)
     assert any("pour_temperature 1250 °C." in str(block.text) for block in _settled(trial, tweak))
+
+
+@pytest.mark.parametrize("count, rows, columns", [(1, 1, 1), (2, 1, 2), (3, 1, 3), (4, 2, 2), (5, 2, 3), (7, 3, 3)])
+def test_a_sheet_has_as_many_pictures_as_are_asked_for_in_rows_of_three(count, rows, columns):
+    figure, axes = sheet(count)
+    assert figure.axes == list(axes) and len(axes) == count
+    assert axes[0].get_gridspec().get_geometry() == (rows, columns)
+    label_outside(axes, "across", "up")
+    beside = [ax for ax in axes if ax.get_subplotspec().colspan.start == 0]
+    assert [ax for ax in axes if ax.get_ylabel()] == beside and len(beside) == rows
+    assert [ax for ax in axes if ax.get_xlabel()] == list(axes[-columns:])

@@ -1,4 +1,7 @@
 """A surface over two coordinates: its lines lie where the surface says so."""
+from dataclasses import replace
+from types import SimpleNamespace
+
 import matplotlib
 import matplotlib.pyplot as plt
 import numpy as np
@@ -9,10 +12,12 @@ from looking import lines_of, marks
 from matplotlib.axes import Axes
 
 import labkit
+from labkit.attributes import Attribute
 from labkit.errors import RegionError, SurfaceError
 from labkit.figures import draw_surface
-from labkit.figures.axes import title_at, wrapped
-from labkit.figures.slices import held_words, moved, pair_slice, room_for
+from labkit.figures.axes import FORBIDDEN, title_at, wrapped
+from labkit.figures.shades import UNKNOWN, levels_of
+from labkit.figures.slices import given_row, held_words, moved, pair_slice, room_for
 
 
 class TestSurface:
@@ -89,6 +94,7 @@ high = 0.152
         trial = labkit.Trial.from_toml(TERRACOTTA.replace("[attributes.payoff]", limit + "[attributes.payoff]"))
         slice_ = pair_slice(trial, ("wax", "load"), trial.recipe.starting_factors.assign(wax=0.15).iloc[0])
         assert room_for(trial, "wax", slice_) == pytest.approx((0.146, 0.154), abs=5e-4)
+        assert np.mean((slice_.x[0] > 0.144) & (slice_.x[0] < 0.155)) > 0.9 and slice_.allowed.mean() > 0.2
         assert room_for(trial, "load", slice_) == pytest.approx((0.02 - 0.003, 0.08 + 0.003), abs=1e-9)
 
     def test_two_rows_are_refused(self, demo, surfaces):
@@ -104,7 +110,42 @@ high = 0.152
                                      "Choose 'wax', 'red_share' or 'load'.")
 
 
+@pytest.mark.parametrize("lowest, highest, step", [(0, 10, 1), (0, 2.4, 0.2), (3.1, 5.6, 0.5), (6.93, 6.95, 0.2), (1, 7, 0.5)])
+def test_lines_are_a_twelfth_of_what_there_is_to_see_or_more(lowest, highest, step):
+    """Steps of a fiftieth, a twentieth, a tenth, a fifth or a half of the scale: the finest of which twelve hold it."""
+    levels = levels_of(np.array([highest, lowest, (lowest + highest) / 2]), Attribute(name="gloss"))
+    np.testing.assert_allclose(np.diff(levels), step)
+    assert lowest - step < levels[0] <= lowest and highest <= levels[-1]
+    np.testing.assert_allclose(levels / step, np.round(levels / step))
+    ten = levels_of(np.array([lowest, highest]) * 10, Attribute(name="gloss", high=100))
+    np.testing.assert_allclose(ten, 10 * levels)
+
+
 class TestSlice:
+    def test_the_middle_is_that_of_the_pours_named(self, demo):
+        names = list(demo.recipe.coordinates)
+        pd.testing.assert_series_equal(given_row(demo, ["P01", "P04"], None), demo.made.loc[["P01", "P04"], names].mean())
+
+    @pytest.mark.parametrize("over, wax", [(0.0004, 0.22), (-0.0004, 0.2196), (0.002, 0.222)])
+    def test_what_a_balance_step_carried_over_a_limit_is_set_back_and_nothing_more(self, demo, over, wax):
+        """A step of .01 g in 20 g is .0005 of a pour; the highest wax is .22."""
+        at = demo.recipe.starting_factors.assign(wax=0.22 + over)
+        given = given_row(demo, [], at)
+        assert given["wax"] == pytest.approx(wax) and given.drop("wax").equals(at.iloc[0].drop("wax"))
+
+    def test_a_part_of_a_blend_stays_where_it_was_weighed(self):
+        """Set back alone, it would move the parts beside it, which are within their own limits."""
+        trial = labkit.Trial.from_toml(HAZEL)
+        at = pd.DataFrame([{"load": 0.03, "base: sunflower wax": 0.1603, "base: cocoa butter": 0.25, "base: castor oil": 0.5897}])
+        pd.testing.assert_series_equal(given_row(trial, [], at), at[list(trial.recipe.coordinates)].iloc[0], check_names=False)
+
+    def test_an_axis_holds_its_range_and_every_pour(self, demo):
+        """A twentieth of what is seen either side: of .02 to .08, or from the outermost pour."""
+        slice_ = pair_slice(demo, ("red_share", "load"), demo.recipe.starting_factors.iloc[0])
+        assert room_for(demo, "load", slice_) == pytest.approx((0.017, 0.083), abs=2e-4)
+        far = SimpleNamespace(recipe=demo.recipe, made=demo.made.replace({"load": {demo.made.at["P01", "load"]: 0.12}}))
+        assert room_for(far, "load", slice_) == pytest.approx((0.02 - 0.005, 0.12 + 0.005), abs=2e-4)
+
     @pytest.mark.parametrize("text, along", [
         (TERRACOTTA, ("red_share", "load")), (TERRACOTTA, ("wax", "red_share")),
         (HAZEL, ("base: sunflower wax", "base: castor oil")), (HAZEL, ("load", "base: cocoa butter"))])
@@ -140,3 +181,63 @@ class TestSlice:
                                                      "low = [0.0, 0.0, 0.0]\nhigh = [1.0, 1.0, 1.0]"))
         slice_ = pair_slice(trial, ("base: cocoa butter", "base: castor oil"), trial.recipe.starting_factors.iloc[0])
         assert (slice_.allowed == (slice_.x + slice_.y <= 1 + 1e-9)).all()
+
+
+def covers(collections, points):
+    """Whether each of some points lies within one of some filled pieces."""
+    return np.any([path.contains_points(points) for part in collections for path in part.get_paths() if len(path.vertices)], axis=0)
+
+
+class TestHatches:
+    """What is hatched and what is dotted, point by point."""
+
+    @pytest.fixture(scope="class")
+    @staticmethod
+    def drawn(demo, surfaces):
+        at = demo.recipe.starting_factors
+        return at, draw_surface(surfaces["payoff"], along=("red_share", "load"), at=at)
+
+    @staticmethod
+    def hatched(ax, hatch):
+        return [part for part in ax.collections if getattr(part, "filled", False) and part.hatches == [hatch]]
+
+    def test_hatched_is_what_the_region_does_not_keep(self, demo, drawn):
+        """Red share x load is limited to 0.05: the corner beyond is hatched, and nothing else within the ranges."""
+        at, ax = drawn
+        red, load = np.meshgrid(np.linspace(0.21, 0.79, 25), np.linspace(0.021, 0.079, 25))
+        clear = np.abs(red * load - 0.05).ravel() > 1e-3
+        points = np.column_stack([red.ravel(), load.ravel()])[clear]
+        forbidden = points.prod(axis=1) > 0.05
+        white = [part for part in ax.collections if getattr(part, "filled", False) and (part.get_facecolor() == 1).all()
+                 and len(part.get_facecolor())]
+        for over in (self.hatched(ax, FORBIDDEN["hatch"]), white):
+            assert (covers(over, points) == forbidden).all()
+        kept = demo.region.keeps(pd.concat([at] * len(points), ignore_index=True).assign(red_share=points[:, 0], load=points[:, 1]))
+        assert (kept == ~forbidden).all() and 0.02 < forbidden.mean() < 0.5
+
+    def test_the_shade_of_a_place_is_that_of_its_mean(self, surfaces, drawn):
+        """Place by place: the layer that holds it lies between the two values that hold its mean."""
+        at, ax = drawn
+        layers = next(part for part in ax.collections if getattr(part, "filled", False) and part.get_cmap().name == "cividis")
+        red, load = np.meshgrid(np.linspace(0.25, 0.75, 9), np.linspace(0.025, 0.062, 9))
+        points = np.column_stack([red.ravel(), load.ravel()])
+        means = surfaces["payoff"].predict(pd.concat([at] * 81, ignore_index=True).assign(
+            red_share=points[:, 0], load=points[:, 1]))["mean"].to_numpy()
+        ends = np.r_[-np.inf, layers.levels, np.inf]
+        apart = np.abs(means[:, None] - layers.levels).min(axis=1) > 0.02
+        held = np.array([path.contains_points(points) for path in layers.get_paths()])[:, apart & (points.prod(axis=1) < 0.049)]
+        right = (ends[:-1, None] < means) & (means < ends[1:, None])
+        assert held.sum() > 40 and (held == right[:, apart & (points.prod(axis=1) < 0.049)]).all()
+
+    def test_dotted_is_where_the_interval_is_wider_than_two_fifths_of_the_scale(self, demo, surfaces):
+        narrow = replace(surfaces["payoff"])
+        object.__setattr__(narrow, "predict", lambda frame: pd.DataFrame(
+            {"mean": 5 + 20 * frame["load"], "low": 3.0, "high": 7.0 + (frame["red_share"] - 0.4)}, index=frame.index))
+        ax = draw_surface(narrow, along=("red_share", "load"), at=demo.recipe.starting_factors)
+        points = np.array([[red, 0.03] for red in (0.25, 0.38, 0.42, 0.6, 0.75)])
+        assert covers(self.hatched(ax, UNKNOWN["hatch"]), points).tolist() == [False, False, True, True, True]
+        assert "not known to ±2" in marks(ax)
+        object.__setattr__(narrow, "predict", lambda frame: pd.DataFrame(
+            {"mean": 5 + 20 * frame["load"], "low": 3.0, "high": 7.0}, index=frame.index))
+        ax = draw_surface(narrow, along=("red_share", "load"), at=demo.recipe.starting_factors)
+        assert not self.hatched(ax, UNKNOWN["hatch"]) and not any(mark.startswith("not known") for mark in marks(ax))

@@ -46,6 +46,18 @@ def test_a_value_stands_on_its_line_away_from_dots():
     assert all(text.get_zorder() == ABOVE for text in ax.texts)
 
 
+def test_each_long_piece_of_a_line_has_its_value_and_a_small_ring_only_where_it_is_alone():
+    slice_ = a_slice()
+    two = drawn(slice_, (10 * slice_.x - 5)**2, [9])
+    assert [text.get_text() for text in two.texts] == ["9", "9"]
+    assert sorted(text.get_position()[0] for text in two.texts) == pytest.approx([0.2, 0.8], abs=0.01)
+    bump = 20 * np.exp(-((slice_.x - 0.25)**2 + (slice_.y - 0.5)**2) / 0.0008)
+    one, = drawn(slice_, 10 * slice_.x + bump, [7]).texts
+    assert one.get_text() == "7" and one.get_position() == pytest.approx((0.7, 0.5), abs=0.05)
+    ring, = drawn(slice_, bump, [7]).texts
+    assert ring.get_text() == "7"
+
+
 def test_a_value_keeps_off_what_is_forbidden():
     slice_ = a_slice(lambda x, y: y - 0.4)
     ax = drawn(slice_, slice_.x, [0.5])

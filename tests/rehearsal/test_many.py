@@ -10,7 +10,7 @@ from rehearsal.worlds import quiet, truth
 
 import labkit
 from labkit.errors import RehearsalError
-from labkit.rehearsal import Rehearsals, rehearse_many
+from labkit.rehearsal import Rehearsals, many, rehearse_many
 
 TOLD = "Stick, 4 rehearsals of 3 evenings (4 pours in 2 melts, 6 testers), all in one world."
 
@@ -139,6 +139,14 @@ class TestPlaying:
         start = terracotta.recipe.starting_factors
         desired = labkit.tweaks.desirability_of(terracotta.attributes, truth(start))[0]
         np.testing.assert_allclose(played.frame["ratio before"], desired / played.frame["best possible"])
+
+    def test_beforehand_it_may_fail_too(self, terracotta, monkeypatch):
+        monkeypatch.setattr(many, "rehearse", lambda trial, world, seed: pd.DataFrame({"best possible": [0.4, 0.4]}))
+        start = terracotta.recipe.starting_factors
+        found = many._played(terracotta, quiet(fails=lambda p: np.full(len(p), 0.25)), start, 3)
+        desired = labkit.tweaks.desirability_of(terracotta.attributes, truth(start))[0]
+        assert 0 < desired and found["ratio before"].to_list() == pytest.approx([0.75 * desired / 0.4] * 2)
+        assert found["seed"].to_list() == [3, 3] and found["evening"].to_list() == [1, 2]
 
     def test_a_trial_with_scores_needs_no_world(self, demo):
         found = rehearse_many(demo, seeds=[3], rounds=1, workers=1)

@@ -144,6 +144,18 @@ class TestBench:
         assert "P02" not in set(played.servings["pour"]) | set(played.scores["pour"])
         assert played.onto(terracotta, round_).failed == ("P02",)
 
+    def test_what_is_said_of_a_pour_that_fails_stands_whatever_the_world_says(self, terracotta, round_):
+        world = quiet(fails=lambda p: np.ones(len(p)))
+        played = play_round(terracotta, round_, world, testers=1, seed=5, failed={"P02": "failed: sweated"})
+        assert played.pours.set_index("pour")["outcome"].to_dict() == {
+            pour: "failed: sweated" if pour == "P02" else "failed: did not set" for pour in round_.pours}
+
+    def test_a_pour_that_fails_is_not_read_either(self, round_):
+        trial = labkit.Trial.from_toml(TERRACOTTA + NEEDLE)
+        world = labkit.World(truth=lambda p: truth(p).assign(softness=8.0, drop_point=61.0), **QUIET)
+        played = play_round(trial, round_, world, testers=1, seed=5, failed={"P02": "failed: sweated"})
+        assert list(played.readings["pour"].value_counts().sort_index().items()) == [("P01", 2), ("P03", 2), ("P04", 2)]
+
     def test_the_world_lets_pours_fail_and_changes_nothing_else(self, terracotta, round_):
         sound = play_round(terracotta, round_, quiet(), testers=2, seed=5)
         soft = play_round(terracotta, round_, quiet(fails=lambda p: (p["wax"] < 0.16).astype(float)), testers=2, seed=5)

@@ -61,6 +61,15 @@ class TestResults:
         assert told == [(1, 4), (2, 4), (3, 4), (4, 4)]
 
 
+@pytest.mark.parametrize("system, ways, forks", [("Linux", ["fork", "spawn"], True), ("Darwin", ["spawn", "fork"], False),
+                                                 ("Windows", ["spawn"], False)])
+def test_where_processes_are_forked(monkeypatch, system, ways, forks):
+    """Where this is wrongly denied, most tests of this file would be passed over."""
+    monkeypatch.setattr(sharing.platform, "system", lambda: system)
+    monkeypatch.setattr(sharing.multiprocessing, "get_all_start_methods", lambda: ways)
+    assert can_fork() == forks
+
+
 class TestFailures:
     @pytest.mark.parametrize("workers", WORKERS)
     @pytest.mark.parametrize("error, message", [

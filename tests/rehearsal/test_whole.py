@@ -39,8 +39,14 @@ class TestWhole:
         pd.testing.assert_frame_equal(found.iloc[:1], again)
 
     def test_it_goes_on_from_what_a_trial_has(self, demo):
-        found = labkit.rehearse(demo, labkit.World(truth=truth), rounds=1, testers=4)
+        world = labkit.World(truth=truth, fails=lambda p: np.zeros(len(p)))
+        found = labkit.rehearse(demo, world, rounds=1, testers=4)
         assert list(found["round"]) == [4] and list(found["cost"]) == [9]
+        assert len(demo.failed) == 1 and list(found["failed"]) == [0]           # what failed before is not counted
+
+    def test_one_pour_a_round_is_one_melt(self, terracotta):
+        found = labkit.rehearse(terracotta, quiet(), rounds=1, pours=1, melts=2, testers=1)
+        assert list(found["melts"]) == list(found["pours"]) == [1] and list(found["cost"]) == [6.5]
 
 
 def with_more_wax(points):

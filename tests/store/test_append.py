@@ -62,6 +62,19 @@ class TestWhatIsWrittenIsReadBack:
         assert (begun / "plan.csv").read_text().splitlines()[1] == (
             "1,M01,P01,1,0.12,0.3,0.03,70,2.23,6.13,0.21,0.36,0.84,10.23")
 
+    def test_what_was_left_out_is_a_word_in_the_file_and_all_else_the_numbers_given(self, begun):
+        round_ = first_round(labkit.read_trial(begun))
+        labkit.append_round(begun, round_)
+        labkit.append_melts(begun, melts_of(round_))
+        given = pours_of(round_).astype({"red paste [g]": object})
+        given.loc[1, "red paste [g]"] = "none"
+        labkit.append_pours(begun, given)
+        written = pd.read_csv(begun / "pours.csv", dtype=str)
+        assert written.at[1, "red paste [g]"] == "none" and (written["red paste [g]"] == "none").sum() == 1
+        for column in ("base [g]", "yellow paste [g]"):
+            assert written[column].astype(float).tolist() == given[column].tolist()
+        assert labkit.read_trial(begun).pours["red paste [g]"].tolist()[1] == 0
+
     def test_an_unplanned_and_a_failed_pour(self, poured):
         labkit.append_pours(poured, pd.DataFrame(
             {"pour": ["X-01", "X-02"], "outcome": ["ok", "failed: seized"], "pour_temperature": [72, ""],

@@ -8,6 +8,7 @@ from store.forms import CODES, NOTHING_LEFT, a_row_a_sample, a_row_a_tester, sor
 
 import labkit
 from labkit.errors import ScoreError, StoreError
+from labkit.store import workbook
 
 
 class TestLayouts:
@@ -76,6 +77,16 @@ class TestLayouts:
             assert not len(found.left) and tuple(note for note in found.notes if "taken back" in note) == told
             assert trial.with_scores(found).standing_scores["score"].tolist() == standing
 
+    def test_a_blank_cell_is_filled_by_what_is_stated(self, read):
+        found = read("tester,pour,session,payoff\nT01,P01,,7\nT01,P02,1,6\n", constant={"session": "9"})
+        assert found.ready["session"].tolist() == ["9", "1"]
+
+    def test_capital_letters_make_no_other_attribute(self, read, stages):
+        definition = (stages / "poured" / "trial.toml").read_text()
+        trial = labkit.Trial.from_toml(definition.replace("[attributes.payoff]", "[attributes.Payoff]"))
+        trial = trial.with_tables({name: frame for name, frame in labkit.read_trial(stages / "poured").tables.items() if len(frame)})
+        assert read("tester,pour,PAYOFF\nT01,P01,7\n", trial).ready["attribute"].tolist() == ["Payoff"]
+
     def test_warm_up_is_passed_over(self, read):
         found = read("tester,code,payoff\nT01,W,5\nT01,417,6\n")
         assert found.ready["score"].tolist() == [6.0]
@@ -104,6 +115,14 @@ class TestWorkbook:
                 [None, "T01", 552, 8], [None, None, None, None], [None, "T01", "291", None]]
         found = labkit.read_scores(self.book(tmp_path / "form.xlsx", rows, "May"), served, drop="When", sheet="May")
         assert found.ready[["pour", "score"]].to_numpy().tolist() == [["P01", 7.5], ["P02", 8.0]]
+
+    def test_a_day_is_the_day_and_a_code_has_no_decimals(self, served, tmp_path):
+        """A cell of a date holds a midnight too, and one of a number may hold 417.0."""
+        rows = [["Session", "Tester", "Code", "Pour", "Payoff"], [datetime.datetime(2031, 5, 6), "T01", None, "P01", 7.5]]
+        found = labkit.read_scores(self.book(tmp_path / "form.xlsx", rows), served)
+        assert found.ready["session"].tolist() == ["2031-05-06"]
+        assert [workbook._text(cell) for cell in (417.0, 7.5, 417, datetime.datetime(2031, 5, 6, 19, 2))] == [
+            "417", "7.5", "417", "2031-05-06 19:02:00"]
 
     def test_refusals(self, served, tmp_path):
         path = self.book(tmp_path / "form.xlsx", [["Tester", "Code", "Payoff"], ["T01", 417, "=3+4"]])

@@ -98,8 +98,12 @@ class TestLayoutRefused:
         ("", "form.csv is empty. Save the table anew, or name another file."),
         ("tester,P01,417\nT01,7,3\n", "form.csv does not say what is scored in the columns P01 and 417. Give "
          "constant={'attribute': 'payoff'} where it is payoff, or name columns such as 'P01 payoff'."),
+        ("tester,P01\nT01,7\n", "form.csv does not say what is scored in the column P01. Give "
+         "constant={'attribute': 'payoff'} where it is payoff, or name columns such as 'P01 payoff'."),
         ("tester,payoff\nT01,7\n", "form.csv has no column for the pour or its code. Say which it is with "
                                    "columns={'its name': 'code'}, or give constant={'code': ...}."),
+        ("tester,P01 payoff,hardness\nT01,7,3\n", "form.csv has no column for the pour or its code. Say which it is with "
+                                                 "columns={'its name': 'code'}, or give constant={'code': ...}."),
         ("tester,pour,score\nT01,P01,7\n", "form.csv has no column for the attribute. Say which it is with "
                                            "columns={'its name': 'attribute'}, or give constant={'attribute': ...}."),
         ("who,pour,payoff\nT01,P01,7\n", "form.csv has no column for the tester. Say which it is with "

@@ -14,7 +14,7 @@ from store.conftest import scores_of, snapshot
 import labkit
 from labkit.errors import StoreError
 from labkit.store import lock
-from labkit.store.lock import LOCK, Writer, is_dead, only_writer, start_of
+from labkit.store.lock import LOCK, Writer, _line_of, is_dead, only_writer, start_of
 
 HOLD = """
 import sys, time
@@ -134,6 +134,11 @@ class TestWhoIsDead:
 
     def test_a_machine_that_was_started_again(self):
         assert is_dead(writer(boot="another"))
+
+    def test_a_machine_that_does_not_tell_when_it_was_started(self, monkeypatch):
+        running = writer()
+        monkeypatch.setattr(lock, "_line_of", lambda path: "" if path.endswith("boot_id") else _line_of(path))
+        assert not is_dead(running)
 
     @pytest.mark.parametrize("changes", [{"host": "other"}, {"machine": "other"}, {"space": "pid:[1]"}])
     def test_who_runs_elsewhere_cannot_be_judged(self, changes):

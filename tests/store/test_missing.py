@@ -145,6 +145,14 @@ def test_scores_of_one_who_is_set_aside(scored, capsys, how, state):
     assert any(found.startswith(f"{told} Take scores.csv back from a copy.") for found in doubts(scored, capsys))
 
 
+def test_who_is_set_aside_is_no_doubt_where_there_are_scores_or_nobody_is(scored, capsys):
+    labkit.set_aside(scored, tester="NA", reason="a cold")
+    assert not any("set_aside" in told for told in doubts(scored, capsys))
+    for name in ("scores", "set_aside"):
+        gone(scored / f"{name}.csv")
+    assert not any("set_aside" in told for told in doubts(scored, capsys))
+
+
 class TestAnotherFault:
     """Told as it is, beside a table without rows that nothing needs."""
 
