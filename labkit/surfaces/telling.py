@@ -259,7 +259,7 @@ def _deciding(surface) -> list:
         shown, places = shown.rename(columns=names), {names.get(name, name): k for name, k in places.items()}
     blocks = [heading("Which pour decides?"), line(_influence_sentence(table))]
     if not table["leverage"].between(-0.005, 1.005).all():
-        own = "reading" if surface.reading.attribute.is_read else "score"
+        own = "reading" if surface.posterior.attribute.is_read else "score"
         blocks.append(line(f"Leverage: how far a pour's fitted value goes along with its own {own}. Where pours share "
                            "rounds or melts, that may be more than all of the way, or a little against it."))
     return [*blocks, grid_of(shown, digits=places, index="pour"), *(line(text) for text in disagreements(surface))]
