@@ -125,7 +125,8 @@ def nothing_found(trial, predictions: pd.DataFrame) -> str:
 
 def advice(trial, asked, outlook: Outlook, settled: pd.DataFrame, bargain: Bargain) -> str:
     """Go on or stop, with the numbers it follows from; then what is held and what is missing."""
-    pay = _pay(bargain, "" if bargain.pays else _settling(trial, outlook, settled, tuple(asked.hold)))
+    due = max(LEAD, bargain.unit * trial.cost.of(rounds=1, melts=1, pours=1))
+    pay = _pay(bargain, "" if bargain.pays else _settling(trial, outlook, settled, tuple(asked.hold), due))
     pay += " Whether to stop is close: computed with another seed it may turn." * bargain.close
     first = first_of_all(trial) if unpoured(trial) or not bargain.pays else ""
     waits = [f"{first} Then ask again: that may turn what is said now."] * bool(first)
@@ -154,10 +155,11 @@ def _unvaried(trial, hold: Mapping[str, float]) -> list[str]:
             "plan_round would tell before you settle."] * bool(same)
 
 
-def _settling(trial, outlook: Outlook, settled: pd.DataFrame, hold: tuple[str, ...] = ()) -> str:
+def _settling(trial, outlook: Outlook, settled: pd.DataFrame, hold: tuple[str, ...] = (), due: float = LEAD) -> str:
     """What to settle on, and whether that was confirmed: what was poured alone, where it is as good.
 
     hold : coordinates that were asked to stay where `settled` has them; what was poured with other values is none.
+    due : how much better another formula has to be to be worth pouring again.
     """
     alone, number = poured_alone(trial), newest_poured(trial)
     over, held = trial.recipe.over_ranges, [name in hold for name in trial.recipe.coordinates]
@@ -178,9 +180,10 @@ def _settling(trial, outlook: Outlook, settled: pd.DataFrame, hold: tuple[str, .
         return f"Settle on the formula below. Round {number} poured it again: {confirmed}"
     drawn = outlook.draws(pd.concat([settled[list(alone)], alone.iloc[[0]]], ignore_index=True))
     lead, chance = (drawn[:, 0] - drawn[:, 1]).mean(), (drawn[:, 0] > drawn[:, 1] + SAME).mean()
-    if lead < LEAD:
+    price = ", what pouring it again must bring" if due > LEAD else ""
+    if lead < due:
         return (f"Settle on what round {number} poured ({words_joined(list(alone.index))}): the formula below is not "
-                f"expected to be better by {LEAD:g}. {confirmed}")
+                f"expected to be better by {due:.2g}{price}. {confirmed}")
     return (f"Settle on the formula below: it is expected to be better by {lead:.3f} than what round {number} poured "
             f"({percent(chance)} sure). Pour it again to confirm it.")
 

@@ -246,6 +246,22 @@ class TestAdvice:
         assert words._settling(judged, outlook, best) == (
             f"Settle on the formula below: it is expected to be better by {(ours - theirs).mean():.3f} than what round 4 "
             f"poured ({'over 99' if sure > 0.995 else f'{100 * sure:.0f}'} % sure). Pour it again to confirm it.")
+        lead = (ours - theirs).mean()
+        assert words._settling(judged, outlook, best, due=lead - 1e-4) == words._settling(judged, outlook, best)
+        assert words._settling(judged, outlook, best, due=lead + 1e-4) == (
+            f"Settle on what round 4 poured (P13 and P14): the formula below is not expected to be better by {lead + 1e-4:.2g}, "
+            "what pouring it again must bring. appraise_confirmation(trial, 4) says whether it did what was expected of it.")
+
+    @pytest.mark.parametrize("worth, due", [(0.0055, 0.03575), (0.0, 0.005)])
+    def test_what_is_poured_again_must_bring_its_price(self, demo, monkeypatch, worth, due):
+        """A round of one melt and one pour, 6.5 at the usual costs, where .8 is in hand; and more than nothing."""
+        given = []
+        monkeypatch.setattr(words, "_settling", lambda *arguments: given.append(arguments[-1]) or "")
+        outlook = Outlook.of(demo, labkit.fit_surfaces(demo), seed=2)
+        best = demo.made.loc[["P01"], NAMES]
+        bargain = Bargain(gain=0.0, cost=9.0, worth=worth or 1e-9, having=0.8)
+        words.advice(demo, types.SimpleNamespace(hold={}, fixed={}), outlook, best, bargain)
+        assert given == [pytest.approx(due)]
 
     @pytest.mark.parametrize("cooling, says", [("15", True), ("17", True), ("19", False)])
     def test_a_setting_that_was_added_and_never_varied(self, demo, cooling, says):
