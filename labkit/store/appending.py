@@ -25,16 +25,18 @@ from labkit.wording import words_joined
 WAIT = 5.0              # s
 
 
-def append_round(folder: str | os.PathLike, round_: Round, *, wait: float = WAIT) -> Trial:
+def append_round(folder: str | os.PathLike, round_: Round, *, ahead: bool = True, wait: float = WAIT) -> Trial:
     """Append a planned round to plan.csv; the same round again is passed over.
 
-    Refused while no pour of the newest round there is recorded: a notebook that is run again would keep a second one.
+    ahead : whether it may be planned before any pour of the newest round there is recorded. False refuses that: a
+    notebook that is run again from the top would keep a second round.
     """
     def grown(disk: OnDisk) -> Trial:
         trial = disk.trial
         if isinstance(round_, Round) and _is_kept(trial.plan, round_):
             return trial
-        _check_none_waits(trial)
+        if not ahead:
+            _check_none_waits(trial)
         return trial.with_round(round_)
 
     return append_to(folder, "plan", grown, wait=wait)

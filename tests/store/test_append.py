@@ -254,12 +254,18 @@ class TestRefusedWhole:
         assert (begun / "plan.csv").read_bytes() == kept and len(again.plan) == len(round_.pours)
         further = replace(round_, number=2, frame=round_.frame.assign(
             round=2, pour=again.next_pours(4), melt="1" + round_.frame["melt"]))
-        assert refused(PlanError, labkit.append_round, begun, further) == (
+        assert refused(PlanError, labkit.append_round, begun, further, ahead=False) == (
             "round 1 is in plan.csv, and none of its pours (P01, P02, P03 and P04) is recorded. Pour it before another is "
             "kept, or delete its rows there to plan another in its place.")
         assert (begun / "plan.csv").read_bytes() == kept
         labkit.append_pours(begun, pd.DataFrame([{"pour": "P03", "outcome": "failed: spilled"}]))
-        assert len(labkit.append_round(begun, further).plan) == 8
+        assert len(labkit.append_round(begun, further, ahead=False).plan) == 8
+
+    def test_two_rounds_may_be_planned_ahead_where_that_is_meant(self, begun):
+        """Nothing is poured: the second is planned beside the first, and kept."""
+        first = labkit.append_round(begun, first_round(labkit.read_trial(begun)))
+        second = labkit.plan_round(first, pours=2, melts=1, seed=2)
+        assert second.number == 2 and len(labkit.append_round(begun, second).plan) == 6
 
     def test_something_else_than_a_round_or_a_frame(self, poured):
         assert refused(PlanError, labkit.append_round, poured, pd.DataFrame()) == (
