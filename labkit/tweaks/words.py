@@ -11,7 +11,7 @@ from labkit.attributes import only_read
 from labkit.planning.wish import start_outside
 from labkit.rounds import Round
 from labkit.surfaces.telling import told_bends
-from labkit.tweaks.alone import failed_alone, newest_poured, poured_alone, waiting_alone
+from labkit.tweaks.alone import failed_alone, newest_alone, poured_alone, waiting_alone
 from labkit.tweaks.outlook import LEAD, SAME, Outlook, wanted_part
 from labkit.tweaks.price import Bargain
 from labkit.tweaks.untold import LOSS, moved_along
@@ -161,7 +161,7 @@ def _settling(trial, outlook: Outlook, settled: pd.DataFrame, hold: tuple[str, .
     hold : coordinates that were asked to stay where `settled` has them; what was poured with other values is none.
     due : how much better another formula has to be to be worth pouring again.
     """
-    alone, number = poured_alone(trial), newest_poured(trial)
+    alone, number = poured_alone(trial), newest_alone(trial)
     over, held = trial.recipe.over_ranges, [name in hold for name in trial.recipe.coordinates]
     if np.abs(over(alone) - over(settled))[:, held].max(initial=0.0) > AGAIN:
         alone = alone.iloc[:0]

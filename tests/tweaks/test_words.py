@@ -196,8 +196,11 @@ class TestAdvice:
         then = f"appraise_confirmation(trial, {number}) says whether it did what was expected of it."
         assert words._settling(judged, outlook, best) == (
             f"Settle on the formula below. Round {number} poured it again: {then}")
-        waiting = judged.with_round(labkit.plan_round(judged, pours=2, melts=1, seed=1))              # kept, not poured
+        further = labkit.plan_round(judged, pours=2, melts=1, seed=1)
+        waiting = judged.with_round(further)                                                       # kept, not poured
         assert words._settling(waiting, outlook, best) == words._settling(judged, outlook, best)
+        went_on = waiting.with_pours(further.as_poured())
+        assert words._settling(went_on, outlook, best) == words._settling(judged, outlook, best)   # it was confirmed before
         near = best.assign(load=best["load"] + 0.03 * 0.06)                                        # 3 % of the range
         assert words._settling(judged, outlook, near) == (
             f"Settle on what round {number} poured ({words_joined(pours)}): the formula below is not expected to be better "
