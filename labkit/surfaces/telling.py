@@ -280,7 +280,10 @@ def _influence_sentence(table: pd.DataFrame) -> str:
         decide = "decides" if len(alone) == 1 else "each decide"
         return (f"{words_joined(alone)} {decide} a term of the classical reading alone; of the other pours {pour} "
                 f"moves it most {told}).")
-    strong = "above 1, so it decides almost alone" if moved[pour] > 1 else "below 1, so no pour decides alone"
+    strong, others = "below 1, so no pour decides alone", int((moved > 1).sum()) - 1
+    if others >= 0:
+        strong = (f"above 1, as it is for {plural(others, 'other pour')}, so the reading hangs on each of them" if others
+                  else "above 1, so it decides almost alone")
     return f"{pour} moves the classical reading most {told}: {strong})."
 
 
