@@ -153,6 +153,15 @@ def test_a_trade_on_it_is_told_by_a_step_that_can_be_made(ends, unit, step, told
     assert _says(row, (1, 1), step, finer=(scale.finer, 0)) == told
 
 
+@pytest.mark.parametrize(("cost", "low", "high", "told"), [
+    (0.107, 0.041, 0.284, "0.11 of hardness, up to 71.7 (90 %: 0.04 to 0.28)."),
+    (0.24, 0.16, 0.284, "0.2 of hardness, up to 71.7 (90 %: 0.2 to 0.3).")])
+def test_what_costs_a_tenth_of_a_point_or_two_is_told_in_hundredths(cost, low, high, told):
+    """As of a score from 0 to 100 beside one from 0 to 10: in tenths, what surely costs something might cost 0.0."""
+    row = {"attribute": "payoff", "other": "hardness", "cost": cost, "low": low, "high": high, "from": 63.14, "to": 71.68}
+    assert _says(row, (1, 1), "point") == f"Each point of payoff beyond 63.1 costs {told}"
+
+
 def test_a_score_far_from_expectation_is_told_in_its_decimals():
     class Odd:
         attribute, testers, pours = Attribute(name="shine", high=1.0), ["T01"], ["P01"]
