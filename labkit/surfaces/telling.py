@@ -234,8 +234,8 @@ def _new_pour(surface) -> list:
     pour_half = float(np.hypot(mean_half, normal_multiple(0.9) * math.sqrt(surface.posterior.variance_of_pour())))
     scale = surface.posterior.attribute
     mean, pour = (scale.with_unit(scale.told(half)) for half in (mean_half, pour_half))
-    told = (f"At a formula of the region the long-run mean is known to {mean} and one new pour falls within "
-            f"{pour} of it, were it judged many times (half of a 90 % interval, typical).")
+    told = (f"At a formula of the region the long-run mean is known to {mean}, and one new pour falls within {pour} of "
+            "what is predicted, were it judged many times (half of a 90 % interval, typical).")
     shapes = surface.classical.shapes
     left_out = shapes.iloc[0]["predicted"]
     checked = "Some pour cannot be left out, because it alone decides a term of the classical reading."
