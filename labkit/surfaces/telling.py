@@ -282,8 +282,8 @@ def _influence_sentence(table: pd.DataFrame) -> str:
                 f"moves it most {told}).")
     strong, others = "below 1, so no pour decides alone", int((moved > 1).sum()) - 1
     if others >= 0:
-        strong = (f"above 1, as it is for {plural(others, 'other pour')}, so the reading hangs on each of them" if others
-                  else "above 1, so it decides almost alone")
+        strong = (f"above 1, as it is for {plural(others, 'other pour')}, so the reading hangs on each of them"
+                  if others else "above 1, so it decides almost alone")
     return f"{pour} moves the classical reading most {told}: {strong})."
 
 
