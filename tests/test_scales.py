@@ -91,7 +91,7 @@ def test_reports_of_it_lose_no_digit(fine):
     assert "  wax               -0.153  0.096  -0.310  -0.005        -1   0.73     0.19\n" in told
     assert "  total        10          0.0927       0.0093\n" in told
     assert "  linear        5   6       0.0509      0.833     -0.182  0.09197\n" in told
-    assert "the long-run mean is known to 0.12 and one new pour falls within 0.15 of\nit" in told
+    assert "known to 0.12, and one new pour falls within 0.15 of what is predicted, were it judged" in " ".join(told.split())
     assert "(PRESS 0.0920)." in told
     assert "  pour                    0.030  0.027  0.013  0.049  about as stated\n" in told
     assert "  P01   0.433     0.027  0.469  0.380  0.556    -0.159      0.72       1.95\n" in told
@@ -151,6 +151,15 @@ def test_a_trade_on_it_is_told_by_a_step_that_can_be_made(ends, unit, step, told
     row = {"attribute": "payoff", "other": "hardness", "cost": 12.345, "low": 4.567, "high": 23.45, "from": 0.6123, "to": 0.7412}
     assert step_of_trade(scale) == step
     assert _says(row, (1, 1), step, finer=(scale.finer, 0)) == told
+
+
+@pytest.mark.parametrize(("cost", "low", "high", "told"), [
+    (0.107, 0.041, 0.284, "0.11 of hardness, up to 71.7 (90 %: 0.04 to 0.28)."),
+    (0.24, 0.16, 0.284, "0.2 of hardness, up to 71.7 (90 %: 0.2 to 0.3).")])
+def test_what_costs_a_tenth_of_a_point_or_two_is_told_in_hundredths(cost, low, high, told):
+    """As of a score from 0 to 100 beside one from 0 to 10: in tenths, what surely costs something might cost 0.0."""
+    row = {"attribute": "payoff", "other": "hardness", "cost": cost, "low": low, "high": high, "from": 63.14, "to": 71.68}
+    assert _says(row, (1, 1), "point") == f"Each point of payoff beyond 63.1 costs {told}"
 
 
 def test_a_score_far_from_expectation_is_told_in_its_decimals():

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from labkit.aside import without_aside
 from labkit.attributes import only_read
 from labkit.core.optimal import Criterion, d_optimum
 from labkit.planning.draft import Plan, pot_dimensions
@@ -69,7 +70,8 @@ def _few_melts(trial: Trial, wish: Wish, plan: Plan, found: Round) -> list[str]:
         notes = ["All melts have the same pot: the criterion gains more elsewhere. Fewer melts would do nearly as "
                  "well."]
     needed = {"linear": q + 1, "interaction": 1 + q + q * (q - 1) // 2, "quadratic": (q + 1) * (q + 2) // 2}[wish.model]
-    melts, past = len(found.melts), trial.made[trial.made["ok"]].drop_duplicates("melt")
+    made = without_aside(trial.made, trial.set_aside)
+    melts, past = len(found.melts), made[made["ok"]].drop_duplicates("melt")
     formulas = trial.made_formulas.loc[past.index].add_suffix(" [g]")
     different = _different(np.vstack([new, _pot_keys(plan, past.join(formulas))]))
     if different >= needed:

@@ -7,6 +7,7 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
+from labkit.aside import pours_aside, without_aside
 from labkit.core.optimal import Criterion, information, round_contrasts
 from labkit.core.terms import (
     DegreeBasis,
@@ -238,9 +239,10 @@ class Past:
 def past_of(trial: Trial) -> Past:
     """Pours made and not failed (or judged all the same), and planned ones that are still to be poured.
 
-    A pour that was planned and never poured is expected only in the last planned round.
+    A pour that was planned and never poured is expected only in the last planned round. One that is set aside as a
+    whole tells nothing, however well it held.
     """
-    made, plan = trial.made, trial.plan
+    made, plan = without_aside(trial.made, trial.set_aside), trial.plan
     judged = set(trial.judged["pour"])
     counts = made["ok"] | made.index.isin(judged)
     waiting = plan[(plan["round"] == plan["round"].max()) & ~plan["pour"].isin(trial.pours["pour"])]
@@ -258,6 +260,8 @@ def _past_notes(trial: Trial, pours: pd.DataFrame, waiting: pd.DataFrame) -> tup
     missing = [name for name in trial.failed if name not in pours.index]
     if missing:
         notes.append(f"Failed and therefore not counted: {words_joined(missing)}.")
+    if aside := [name for name in pours_aside(trial.set_aside) if name in trial.made.index and name not in missing]:
+        notes.append(f"Set aside and therefore not counted: {words_joined(aside)}.")
     return tuple(notes)
 
 

@@ -234,8 +234,8 @@ def _new_pour(surface) -> list:
     pour_half = float(np.hypot(mean_half, normal_multiple(0.9) * math.sqrt(surface.posterior.variance_of_pour())))
     scale = surface.posterior.attribute
     mean, pour = (scale.with_unit(scale.told(half)) for half in (mean_half, pour_half))
-    told = (f"At a formula of the region the long-run mean is known to {mean} and one new pour falls within "
-            f"{pour} of it, were it judged many times (half of a 90 % interval, typical).")
+    told = (f"At a formula of the region the long-run mean is known to {mean}, and one new pour falls within {pour} of "
+            "what is predicted, were it judged many times (half of a 90 % interval, typical).")
     shapes = surface.classical.shapes
     left_out = shapes.iloc[0]["predicted"]
     checked = "Some pour cannot be left out, because it alone decides a term of the classical reading."
@@ -280,7 +280,10 @@ def _influence_sentence(table: pd.DataFrame) -> str:
         decide = "decides" if len(alone) == 1 else "each decide"
         return (f"{words_joined(alone)} {decide} a term of the classical reading alone; of the other pours {pour} "
                 f"moves it most {told}).")
-    strong = "above 1, so it decides almost alone" if moved[pour] > 1 else "below 1, so no pour decides alone"
+    strong, others = "below 1, so no pour decides alone", int((moved > 1).sum()) - 1
+    if others >= 0:
+        strong = (f"above 1, as it is for {plural(others, 'other pour')}, so the reading hangs on each of them"
+                  if others else "above 1, so it decides almost alone")
     return f"{pour} moves the classical reading most {told}: {strong})."
 
 

@@ -16,6 +16,7 @@ KETTLE = 0.05                  # how far a setting may be off, as a part of its 
 LEFT = (0.03, 0.08)            # of the base drawn stays in the beaker (common practice)
 BEAKER = "of the base left in the beaker"
 HARMLESS = 0.005               # desirability: less is not worth a word
+DRAWS = 8192                   # a slip moves desirability by little, and in few worlds by much: of 1024, .013 to .020
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,7 +39,7 @@ def slips_at(standing: Standing, grams: pd.Series) -> pd.DataFrame:
     planned = grams[list(trial.recipe.ingredients)].to_numpy(dtype=float)
     slips = [*_weights(trial, planned), *_settings(trial, planned), *_left_behind(trial, planned)]
     points = _points(standing, [Slip(text="", grams=planned, off={}), *slips])
-    outlook = standing.outlook()
+    outlook = standing.outlook(DRAWS)
     known = outlook.known(points)
     scores, desired = dict(zip(outlook.surfaces, known)), outlook.worth(known)
     table = pd.DataFrame({"what slips": [s.text for s in slips], "moves": _moves(standing, points)})

@@ -273,6 +273,7 @@ def _says(row: Mapping, side: tuple[int, int], unit: str, of_other: str = "", fi
     own, other = (decimals(1, more) for more in finer)
     a_unit = 10.0 ** -finer[0]
     cost, low, high = (row[name] * a_unit for name in ("cost", "low", "high"))
+    other += 0 < cost * 10.0**other < 2               # a point of 100 costs little: `0.11`, not `0.1`
     span = _span(low, high, other)
     begin, end = (decimal_text(row[name], own) for name in ("from", "to"))
     begun = f"{row['attribute']} {beyond} {begin}"

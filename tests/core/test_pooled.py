@@ -2,12 +2,11 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.special import digamma, polygamma
 
 from labkit.core.adequacy import least_squares
 from labkit.core.levels import SPREAD
 from labkit.core.pooled import pooled
-
-FLAT = 50.0                    # spread of a prior that says nothing
 
 
 def unequal(seed, counts=(1, 2, 5, 1, 3, 2, 4), sd=0.7):
@@ -28,12 +27,12 @@ class TestPooled:
         """NIST/SEMATECH e-Handbook, section 7.4.3.3: three levels, five repeats; data and error mean square 1.454 on 12
         degrees of freedom from memory, checked by their own arithmetic (error sum of squares 17.452)."""
         levels = [[6.9, 5.4, 5.8, 4.6, 4.0], [8.3, 6.8, 7.8, 9.2, 6.5], [8.0, 10.5, 8.1, 6.9, 9.3]]
-        found = pooled(np.repeat([0, 1, 2], 5), np.ravel(levels), stated=1.2, spread=1e-6)
+        found = pooled(np.repeat([0, 1, 2], 5), np.ravel(levels), stated=1.2, spread=10.0)
         assert_allclose(found.means, [5.34, 7.72, 8.56], rtol=1e-12)
         assert found.df == 12
-        s = np.exp(np.linspace(np.log(0.6), np.log(3), 200_001))
-        log = log_posterior(s, np.repeat([0, 1, 2], 5), np.ravel(levels), 1.2, FLAT)
-        assert s[log.argmax()] ** 2 == pytest.approx(1.454, abs=5e-4)
+        # of a prior that says nothing: 12 x 1.454 / s^2 is chi-square with 12 degrees of freedom
+        assert np.log(found.sd) == pytest.approx((np.log(12 * 1.454 / 2) - digamma(6)) / 2, abs=1e-3)
+        assert found.unsure == pytest.approx(np.sqrt(polygamma(1, 6)) / 2, rel=1e-3)
 
     def test_means_and_their_variances_are_those_of_least_squares_with_the_pours_as_groups(self):
         """statsmodels' OLS on indicators: the same means; its covariance, were its variance ours."""

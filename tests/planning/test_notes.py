@@ -7,15 +7,17 @@ import pytest
 from definitions import TERRACOTTA
 
 import labkit
+from labkit.aside import ASIDE, ASIDE_COLUMNS
 from labkit.attributes import Attribute
 from labkit.core.terms import polynomial_terms
 from labkit.planning import notes
 
 
-def told(monkeypatch, *, q, melts, before=0, failed=0, model="quadratic", prior="weak", alike=False, repeats=0, control=None):
+def told(monkeypatch, *, q, melts, before=0, failed=0, model="quadratic", prior="weak", alike=False, repeats=0, control=None,
+         aside=0):
     """The caveat about melts, for a pot that can vary in q ways, after some melts that were good and some that failed.
 
-    All pots are different, but for those of the round where they are `alike`.
+    All pots are different, but for those of the round where they are `alike`. aside : of the good ones, set aside.
     """
     monkeypatch.setattr(notes, "pot_dimensions", lambda plan: q)
     monkeypatch.setattr(notes, "_pot_keys", lambda plan, pours: pours[["key"]].to_numpy(dtype=float))
@@ -23,7 +25,10 @@ def told(monkeypatch, *, q, melts, before=0, failed=0, model="quadratic", prior=
     found = pd.DataFrame({"melt": range(melts), "key": -1.0 if alike else -1.0 - np.arange(melts)})
     made = pd.DataFrame({"melt": names, "ok": np.arange(before + failed) < before, "key": np.arange(before + failed)})
     recipe = types.SimpleNamespace(pot=("wax", "oil"), per_melt=("wax",))
-    trial = types.SimpleNamespace(recipe=recipe, made=made, made_formulas=pd.DataFrame(index=made.index))
+    rows = pd.DataFrame([dict.fromkeys(ASIDE_COLUMNS, "") | {"action": ASIDE, "pour": name} for name in names[:aside]],
+                        columns=list(ASIDE_COLUMNS))
+    made.index = names
+    trial = types.SimpleNamespace(recipe=recipe, made=made, made_formulas=pd.DataFrame(index=made.index), set_aside=rows)
     plan = types.SimpleNamespace(region=types.SimpleNamespace(recipe=recipe), control=control)
     wish = types.SimpleNamespace(model=model, prior=prior, repeats=repeats)
     return notes._few_melts(trial, wish, plan, types.SimpleNamespace(melts=tuple(found["melt"]), to_frame=lambda: found))
@@ -43,6 +48,10 @@ class TestFewMelts:
     def test_what_failed_does_not_count_and_without_a_prior_only_melts_help(self, monkeypatch):
         assert told(monkeypatch, q=1, melts=2, failed=3, prior="flat") == [
             "The quadratic model needs 3 different pots for wax; with 2 melts more melts would tell them apart."]
+
+    def test_what_is_set_aside_does_not_count(self, monkeypatch):
+        assert told(monkeypatch, q=1, melts=2, before=1) == []
+        assert told(monkeypatch, q=1, melts=2, before=1, aside=1) == told(monkeypatch, q=1, melts=2) != []
 
     def test_pots_that_are_alike(self, monkeypatch):
         says = "All melts have the same pot: the criterion gains more elsewhere. Fewer melts would do nearly as well."

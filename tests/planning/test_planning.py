@@ -1,7 +1,9 @@
 """Planning a round: what holds for every round, determinants from outside, kriging as the oracle, hard cases."""
 import itertools
+from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from definitions import TERRACOTTA
 from wishes import blend, coordinates, planned, refusal, settings_only, trial_of
@@ -216,6 +218,16 @@ class TestWhatIsKnown:
         made.loc[2, "outcome"] = "failed: cracked"
         trial = terracotta.with_round(first).with_pours(made)
         assert "Failed and therefore not counted: P03." in labkit.plan_round(trial, pours=4, melts=2).notes
+
+    def test_a_pour_that_is_set_aside_is_not_counted(self, twelve):
+        """Planned and appraised as where it was never poured."""
+        row = {"action": "set aside", "pour": "P02", "reason": "cooled overnight by mistake"}
+        aside, pours = twelve.with_set_aside(pd.DataFrame([row])), twelve.pours
+        never = replace(twelve, tables={**twelve.tables, "pours": pours[pours["pour"] != "P02"]})
+        one, other, all_of_them = (labkit.plan_round(trial, pours=4, melts=2) for trial in (aside, never, twelve))
+        assert one.to_frame().equals(other.to_frame()) and not one.to_frame().equals(all_of_them.to_frame())
+        assert set(one.notes) - set(other.notes) == {"Set aside and therefore not counted: P02."}
+        assert labkit.appraise_round(aside, one).guess.equals(labkit.appraise_round(never, one).guess)
 
     def test_each_round_leaves_less_uncertainty(self, twelve):
         note = next(n for n in labkit.plan_round(twelve, pours=4, melts=2).notes if n.startswith("Standard error"))

@@ -67,6 +67,8 @@ class TestWhyTheReadingsPart:
      "decides almost alone)."),
     ((0.2, 32491.27, 0.1), (1, 1, 1), (0.5, 0.4, 0.9), "P02 moves the classical reading most (Cook's distance 32491: above 1, so "
      "it decides almost alone)."),
+    ((1.1, 32491.27, 0.1), (1, 1, 1), (0.5, 0.4, 0.9), "P02 moves the classical reading most (Cook's distance 32491: above 1, as "
+     "it is for 1 other pour, so the reading hangs on each of them)."),
     ((0.2, 0.8, 0.1), (1, 1, 1), (0.5, 0.4, 0.9), "P02 moves the classical reading most (Cook's distance 0.80: below 1, so no "
      "pour decides alone)."),
     ((0.2, 0.8, NAN), (1, 1, NAN), (0.5, 0.4, 1.0), "P03 decides a term of the classical reading alone; of the other pours P02 "

@@ -197,6 +197,14 @@ class TestTold:
         assert places == sorted(places)
         assert payoff._repr_html_().count("<h4>") == 6
 
+    def test_how_far_off_a_new_pour_is_is_told_about_what_is_predicted(self, trial, payoff):
+        """Not about the long-run mean, of which a pour is less far off: by the standard errors of many formulas."""
+        frame = trial.region.sample(400, seed=7)
+        mean, pour = (1.645 * np.sqrt(np.mean(told["se"] ** 2)) for told in (payoff.predict(frame), payoff.predict_pour(frame)))
+        words = " ".join(str(payoff).split()).split("the long-run mean is known to ")[1].split()
+        assert words[1:7] == "and one new pour falls within".split() and words[8:12] == "of what is predicted,".split()
+        assert_allclose([float(words[0].strip(",")), float(words[7])], [mean, pour], atol=0.08)
+
     def test_one_line(self, payoff):
         line = payoff.in_one_line()
         assert line.startswith("payoff: load +") and "wax -" in line and line.endswith("after 16 pours")
