@@ -281,6 +281,8 @@ def _influence_sentence(table: pd.DataFrame) -> str:
         return (f"{words_joined(alone)} {decide} a term of the classical reading alone; of the other pours {pour} "
                 f"moves it most {told}).")
     strong = "above 1, so it decides almost alone" if moved[pour] > 1 else "below 1, so no pour decides alone"
+    if others := [name for name in table.index[moved > 1] if name != pour]:
+        strong = f"above 1, as for {words_joined(others)}, so single pours decide, and none of them alone"
     return f"{pour} moves the classical reading most {told}: {strong})."
 
 

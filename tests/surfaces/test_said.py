@@ -69,6 +69,8 @@ class TestWhyTheReadingsPart:
      "it decides almost alone)."),
     ((0.2, 0.8, 0.1), (1, 1, 1), (0.5, 0.4, 0.9), "P02 moves the classical reading most (Cook's distance 0.80: below 1, so no "
      "pour decides alone)."),
+    ((40.2, 1410.8, 0.1), (1, 1, 1), (1.0, 1.0, 0.9), "P02 moves the classical reading most (Cook's distance 1411: above 1, as "
+     "for P01, so single pours decide, and none of them alone)."),
     ((0.2, 0.8, NAN), (1, 1, NAN), (0.5, 0.4, 1.0), "P03 decides a term of the classical reading alone; of the other pours P02 "
      "moves it most (Cook's distance 0.80)."),
     ((0.2, NAN, NAN), (1, NAN, NAN), (0.5, 1.0, 1.0), "P02 and P03 each decide a term of the classical reading alone; of the "
