@@ -4,7 +4,17 @@ import pytest
 from test_forms import beside, files, said, type_in
 
 from labkit.forms import pours_form, readings_form, scores_form
-from labkit.store import append_readings, append_scores, append_servings, correct_pours, correct_scores, read_trial
+from labkit.rounds import Batch, round_from_factors
+from labkit.store import (
+    append_readings,
+    append_round,
+    append_scores,
+    append_servings,
+    correct_pours,
+    correct_scores,
+    new_trial,
+    read_trial,
+)
 
 
 def score(pour, value, **more):
@@ -223,3 +233,35 @@ def test_scores_of_an_attribute_that_came_after_the_form_are_left_alone(poured, 
     assert said(form) == told
     stands = read_trial(poured).standing_scores
     assert stands.loc[stands["attribute"] == "shine", "score"].tolist() == [7.0]
+
+
+def test_a_weight_that_was_not_meant_may_stay_empty(tmp_path):
+    """The plan had 0.00 g of the mica, and "mica [g] is empty. Write what it was, or none" stood beside its box."""
+    folder = tmp_path / "sparkle"
+    new_trial(folder)
+    (folder / "trial.toml").write_text("""
+[product]
+name = "Sparkle"
+[formula]
+"beeswax" = 15
+"castor oil" = "to 100"
+"mica" = 2
+[melt]
+pot = ["beeswax", "castor oil"]
+[factors.shine]
+of = ["mica"]
+low = 0
+high = 0.05
+[attributes.sparkle]
+""")
+    recipe = read_trial(folder).recipe
+    append_round(folder, round_from_factors(recipe, Batch(), number=1, melts=["M01"], pours=["P01"],
+                                            coordinates=pd.DataFrame({"shine": [0.0]})))
+    form = pours_form(folder)
+    type_in(form, "melts", "M01", beeswax="3.3", castor_oil="18.7")
+    type_in(form, "pours", "P01", base="20", outcome="ok")
+    form.button.click()
+    assert said(form) == "Saved 1 melt and saved 1 pour."
+    form.button.click()
+    assert said(form) == "Nothing new: all of this is saved already."
+    assert read_trial(folder).made.at["P01", "shine"] == 0

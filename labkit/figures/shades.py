@@ -52,7 +52,7 @@ def paint_lines(ax, slice_: Slice, values: np.ndarray, levels, **style):
     levels = [level for level in levels if np.nanmin(inside) < level < np.nanmax(inside)]
     if not levels:
         return None
-    style = {"colors": "black", "linewidths": 0.8} | style
+    style = {"colors": "black", "linewidths": 0.8, "linestyles": "solid"} | style             # below 0 too
     return ax.contour(slice_.x, slice_.y, np.ma.masked_invalid(inside), levels=levels, zorder=2, **style)
 
 

@@ -105,7 +105,7 @@ def _save(form: Form, folder, round_: Round) -> str:
     if any(entries is None for entries in found.values()):
         raise LabkitError("Mend the boxes that have a message.")
     news = {name: _news(form, name, found[name], trial) for name in form.grids}
-    complete = [_is_complete(form, name, new + changed, found[name]) for name, (new, changed) in news.items()]
+    complete = [_is_complete(form, name, new + changed, found[name], trial) for name, (new, changed) in news.items()]
     if not all(complete):
         raise LabkitError("Mend the boxes that have a message.")
     return _write(form, folder, round_, found, news)
@@ -176,13 +176,14 @@ def _typed(entry, column: Column) -> str:
     return NONE_ADDED if column.may_be_none and entry == 0 else f"{entry:.10g}"
 
 
-def _is_complete(form: Form, name: str, rows: list[str], entries: dict) -> bool:
+def _is_complete(form: Form, name: str, rows: list[str], entries: dict, trial: Trial) -> bool:
     """A row that was made has every weight that was meant and an outcome; a pour that failed may lack weights."""
     grid, complete = form.grids[name], True
+    meant = planned_grams(trial.plan, trial.recipe, trial.batch, by=name.removesuffix("s"))
     for row in rows:
         outcome = str(entries.get((row, "outcome"), "ok" if name == "melts" else ""))
         for column in grid.columns.values():
-            blank = (row, column.name) not in entries
+            blank = (row, column.name) not in entries and meant.get(row, {}).get(column.name) != 0
             if blank and (column.name == "outcome" or (not column.words and not outcome.startswith("failed"))):
                 grid.mark((row, column.name), _what_is_missing(row, column))
                 complete = False

@@ -274,8 +274,7 @@ def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth
     """A row a pour: predicted desirability, its 90 % interval and uncertainty before and after, chance of beating the
     settled formula, nearest pour and how far it is (largest difference, as a part of the range), and why in words."""
     names = list(trial.recipe.coordinates)
-    draws = outlook.draws(pd.concat([settled[names], round_.frame[names]], ignore_index=True))
-    base, each = draws[:, [0]], draws[:, 1:]
+    base, each = np.hsplit(outlook.draws(pd.concat([settled[names], round_.frame[names]], ignore_index=True)), [1])
     nearest, distance = _nearest(trial, round_.frame[names])
     low, high = np.quantile(each, [0.05, 0.95], axis=0)
     table = pd.DataFrame({"pour": round_.frame["pour"], "melt": round_.frame["melt"], "desirability": each.mean(axis=0),
@@ -288,8 +287,7 @@ def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth
                      outlook.failing.predict(round_.frame[names])["chance"].to_numpy())
     itself, start = (trial.recipe.apart(round_.frame[names], one[names])[:, 0] < AGAIN
                      for one in (settled, trial.recipe.starting_factors))
-    rows = [row | {"stepped": stepped} for row, stepped in zip(
-        table.to_dict("records"), _stepped(trial, round_.frame[names], nearest), strict=True)]
+    rows = table.assign(stepped=_stepped(trial, round_.frame[names], nearest)).to_dict("records")
     table["why"] = [(STARTING if first and row["distance"] >= AGAIN else
                      _why(row, "" if same else where, float(base.mean()), float(base.std(ddof=1)))) + _risk(row)
                     for row, where, same, first in zip(rows, moved, itself, start, strict=True)]
@@ -315,8 +313,10 @@ def _nearest(trial, points: pd.DataFrame) -> tuple[list[str], np.ndarray]:
     made = trial.made
     if not len(made):
         return [""] * len(points), np.full(len(points), np.nan)
-    gap = trial.recipe.apart(points, made)
-    return [str(made.index[j]) for j in gap.argmin(axis=1)], gap.min(axis=1)
+    gap, over = trial.recipe.apart(points, made), trial.recipe.over_ranges
+    bare = np.abs(over(points)[:, None] - over(made)[None]).max(axis=2)
+    nearest = np.lexsort((bare, np.maximum(gap, AGAIN)))[:, 0]      # of those alike but for steps, the one set alike
+    return [str(made.index[j]) for j in nearest], gap[np.arange(len(gap)), nearest]
 
 
 def _moves(trial, points: pd.DataFrame, settled: pd.DataFrame) -> list[str]:

@@ -16,7 +16,7 @@ from labkit.attributes import Attribute
 from labkit.errors import RegionError, SurfaceError
 from labkit.figures import draw_surface
 from labkit.figures.axes import FORBIDDEN, title_at, wrapped
-from labkit.figures.shades import UNKNOWN, levels_of
+from labkit.figures.shades import UNKNOWN, levels_of, paint_lines
 from labkit.figures.slices import given_row, held_words, moved, pair_slice, room_for
 
 
@@ -48,6 +48,13 @@ class TestSurface:
         assert (told == 0).all()
         filled = next(c for c in ax.collections if getattr(c, "filled", False))
         assert not len(filled.get_paths()[0].vertices)
+
+    def test_lines_below_zero_are_no_dashes(self):
+        """On a scale from much too soft, -3, to much too firm, 3, half of the lines were dashed, and no legend said why."""
+        _, ax = plt.subplots()
+        slice_ = SimpleNamespace(x=np.arange(3.0), y=np.arange(3.0), near_allowed=np.ones((3, 3), dtype=bool))
+        lines = paint_lines(ax, slice_, np.add.outer([-3, 0, 3], [0, 0, 0]), [-2.0, -1.0, 0.0, 1.0])
+        assert set(lines.get_linestyles()) == {(0, None)}
 
     def test_a_row_that_lacks_a_coordinate_is_refused(self, surfaces):
         with pytest.raises(SurfaceError) as caught:

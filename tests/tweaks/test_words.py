@@ -111,6 +111,16 @@ class TestReasons:
         assert list(told["why"]) == [f"P01 again{says}, because one more pour of it tells more than a new formula"]
         assert "stepped" not in told
 
+    def test_of_pours_a_step_apart_the_one_that_was_set_alike_is_named(self):
+        """P01 at 73 degC was named "again but for a step" for a pour at 74 degC that P02 had been."""
+        text = TERRACOTTA.replace("low = 68\nhigh = 80", "low = 68\nhigh = 80\nstep = 1")
+        trial = labkit.Trial.from_toml(text)
+        first = round_at(trial, [POURED[0], POURED[0], POURED[1]], 1)
+        trial = trial.with_round(first).with_pours(first.as_poured().assign(pour_temperature=[73.0, 74.0, 74.0]))
+        points = round_at(trial, POURED[:1], 2).frame[NAMES]
+        nearest, distance = words._nearest(trial, points)
+        assert nearest == ["P02"] and distance[0] < words.AGAIN and words._stepped(trial, points, nearest) == [""]
+
     def test_it_is_not_said_that_less_is_known_where_more_is(self):
         row = {"distance": 0.3, "nearest pour": "P01", "desirability": 0.4, "chance of beating the best": 0.04,
                "sd before": 0.03, "sd after": 0.02}
