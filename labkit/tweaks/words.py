@@ -6,7 +6,7 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
-from labkit.attributes import only_read
+from labkit.attributes import only_read, wanted_of
 from labkit.planning.wish import start_outside
 from labkit.rounds import Round
 from labkit.surfaces.telling import told_bends
@@ -187,9 +187,9 @@ def _held_words(trial, name: str, value: float, outlook: Outlook, settled: pd.Da
     if changed := _changed_by(name, outlook.surfaces):
         return (f"What you want can hardly be told to depend on {name} where the best lies, though {changed} on "
                 f"average, {held} Stay near that.")
-    scored = [attribute for attribute, a in trial.attributes.items() if a.wanted is not None]
     or_read = " or read" if trial.read_attributes else ""
-    return (f"Nothing you score{or_read} ({words_joined(scored)}) can be told to depend on {name}, {held} "
+    judged = f"Nothing you score{or_read} ({words_joined(wanted_of(trial.attributes))})"
+    return (f"{judged} can be told to depend on {name}, {held} "
             f"{_by_eye(trial, name, outlook, settled)}")
 
 
@@ -220,7 +220,7 @@ def _changed_by(name: str, surfaces) -> str:
 
 def missing(trial, surfaces) -> list[str]:
     """What is wanted of which too little is known, in a sentence where there is any, and what to do about it."""
-    names = [name for name, a in trial.attributes.items() if a.wanted is not None and name not in surfaces]
+    names = [name for name in wanted_of(trial.attributes) if name not in surfaces]
     if not names:
         return []
     has, plays, it = ("has", "plays", "it") if len(names) == 1 else ("have", "play", "them")
