@@ -223,3 +223,34 @@ def test_scores_of_an_attribute_that_came_after_the_form_are_left_alone(poured, 
     assert said(form) == told
     stands = read_trial(poured).standing_scores
     assert stands.loc[stands["attribute"] == "shine", "score"].tolist() == [7.0]
+
+
+def test_a_score_that_was_saved_elsewhere_twice_is_not_put_back_after_a_refusal(poured):
+    """The box that nobody touched follows both times, also where nothing was saved in between."""
+    append_scores(poured, pd.DataFrame([score("P01", 5)]))
+    form = of_one(poured)
+    append_scores(poured, pd.DataFrame([score("P02", 7)]))
+    type_in(form, "scores", "P01", payoff="6")
+    form.reason.value = "  "
+    form.button.click()
+    assert said(form) == "Nothing was saved. Give a reason for what differs from what is saved, or put it back."
+    correct_scores(poured, pd.DataFrame([score("P02", 8)]), reason="misread")
+    form.reason.value = "misread"
+    form.button.click()
+    assert said(form) == "Corrected 1 score." and form.reason.value == ""
+    assert sorted(read_trial(poured).standing_scores["score"]) == [6.0, 8.0]
+
+
+def test_scores_that_cannot_be_written_are_said_to_be_unsaved_and_both_ends_of_a_scale_are_on_it(poured):
+    form = of_one(poured)
+    type_in(form, "scores", "P01", payoff="none")                   # of a weight that is an entry, of a score none
+    form.button.click()
+    assert said(form) == "Nothing was saved. Mend the boxes that have a message."
+    type_in(form, "scores", "P01", payoff="10")
+    type_in(form, "scores", "P02", payoff="0")
+    open_in_a_spreadsheet(poured, "scores")
+    form.button.click()
+    assert said(form).startswith("Nothing was saved. ") and "scores.csv is open in a spreadsheet" in said(form)
+    (poured / ".~lock.scores.csv#").unlink()
+    form.button.click()
+    assert said(form) == "Saved 2 scores." and sorted(read_trial(poured).standing_scores["score"]) == [0.0, 10.0]
