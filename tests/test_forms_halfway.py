@@ -254,3 +254,21 @@ def test_scores_that_cannot_be_written_are_said_to_be_unsaved_and_both_ends_of_a
     (poured / ".~lock.scores.csv#").unlink()
     form.button.click()
     assert said(form) == "Saved 2 scores." and sorted(read_trial(poured).standing_scores["score"]) == [0.0, 10.0]
+
+
+def test_a_day_beside_a_correction_alone_is_the_day_of_what_is_corrected(poured):
+    form = pours_form(poured)
+    form.date.value, form.reason.value = "2031-05-06", "it was the day after"
+    type_in(form, "pours", "P01", defects="streaky")
+    form.button.click()
+    assert said(form) == "Corrected 1 pour." and last_row(poured)["date"] == "2031-05-06"
+
+
+def test_a_setting_that_nobody_read_is_asked_for_before_anything_is_saved(planned):
+    """plan.csv has it, the table would take a row without it, and the surfaces would leave the pour out."""
+    form, before = pours_form(planned), files(planned)
+    type_in(form, "melts", "M01", candelilla_wax="4,11", mango_butter="12.9", jojoba_oil="22")
+    type_in(form, "pours", "P01", base="19,21", red_paste="0.79", outcome="ok")
+    form.button.click()
+    assert said(form) == "Nothing was saved. Mend the boxes that have a message." and files(planned) == before
+    assert beside(form, "pours", "P01", "pour_temperature") == "P01: pour_temperature is empty. Write what it was."
