@@ -272,3 +272,12 @@ def test_a_setting_that_nobody_read_is_asked_for_before_anything_is_saved(planne
     form.button.click()
     assert said(form) == "Nothing was saved. Mend the boxes that have a message." and files(planned) == before
     assert beside(form, "pours", "P01", "pour_temperature") == "P01: pour_temperature is empty. Write what it was."
+
+
+@pytest.mark.parametrize("cells, shown", [
+    ({"melt": "", "base": "", "red_paste": "", "outcome": "failed: the beaker fell"}, ""),
+    ({"melt": "", "base": "", "candelilla_wax": "3", "mango_butter": "6", "jojoba_oil": "9"}, "none")])
+def test_no_base_is_none_where_all_was_weighed_into_the_pour_and_blank_where_nothing_was(poured, cells, shown):
+    record(poured, **cells)
+    boxes = pours_form(poured).grids["pours"].boxes
+    assert boxes["P01", "base [g]"].value == shown and boxes["P02", "base [g]"].value not in ("", "none")
