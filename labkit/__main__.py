@@ -5,7 +5,6 @@ import os
 import sys
 
 import labkit
-from labkit.aside import not_taken_back, without_aside
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.checks import MOST_SUGGESTED, parse_id, too_large
 from labkit.errors import LabkitError, StoreError
@@ -17,8 +16,8 @@ from labkit.store.missing import doubts_on_files
 from labkit.store.reading import OnDisk, file_of, read_folder
 from labkit.trial import Trial
 from labkit.tweaks import Tweak
+from labkit.tweaks.first import first_of_all, newest_waits, unjudged, unpoured
 from labkit.tweaks.result import predicted
-from labkit.tweaks.words import first_of_all, newest_waits, unpoured
 from labkit.wording import Block, Report, heading, line, plural, report, short_text, unit_text, words_joined
 
 COMMANDS = {
@@ -239,14 +238,11 @@ def _kept(asked, trial: Trial, round_: Round, *, append: bool) -> list[Block]:
 
 def _waiting(trial: Trial) -> str:
     """What is to be done first about pours of the newest round that wait to be poured or judged; or nothing."""
-    made = without_aside(trial.made, trial.set_aside)
-    newest = made[made["ok"] & (made["round"] == made.loc[made["round"] > 0, "round"].max())]
-    judged = {*not_taken_back(trial.scores)["pour"], *trial.standing_readings["pour"]}
-    late, unjudged = unpoured(trial), [pour for pour in newest.index if pour not in judged]
+    late, bare = unpoured(trial), unjudged(trial)
     told = [f"{words_joined(late)} {_wait(late)} to be poured. Pour as planned, or delete in plan.csv the row of what "
             "will not be made."] * bool(late)
-    told += [f"{words_joined(unjudged)} {_wait(unjudged)} to be judged. Have that done, or set aside (set_aside) what "
-             "will not be judged."] * bool(unjudged)
+    told += [f"{words_joined(bare)} {_wait(bare)} to be judged. Have that done, or set aside (set_aside) what will not "
+             "be judged."] * bool(bare)
     return " ".join(told)
 
 

@@ -33,7 +33,7 @@ def typed_aside(frame: pd.DataFrame, *, table: str, recorded: pd.DataFrame, whol
             raise ScoreError(f"{where}: {row['action']} without a reason. Write the reason.")
         if whole:
             check_day(row["since"], where, ScoreError, column="since")
-        if row["action"] == BACK and not any(_selects_same(row, r) for r in aside_standing(rows)):
+        if row["action"] == BACK and not any(selects_same(row, r) for r in aside_standing(rows)):
             raise ScoreError(
                 f"{where}: takes back what is not set aside. Repeat the names of the row that set it aside."
             )
@@ -41,7 +41,8 @@ def typed_aside(frame: pd.DataFrame, *, table: str, recorded: pd.DataFrame, whol
     return pd.DataFrame(rows[before:], columns=list(ASIDE_COLUMNS))
 
 
-def _selects_same(one: Mapping, other: Mapping) -> bool:
+def selects_same(one: Mapping, other: Mapping) -> bool:
+    """Whether two rows name the same tester, pour or single score."""
     return all(one[k] == other[k] for k in SCORE_KEY)
 
 
@@ -49,7 +50,7 @@ def aside_standing(rows: list[Mapping]) -> list[Mapping]:
     """The rows that set something aside and were not taken back."""
     standing: list[Mapping] = []
     for row in rows:
-        standing = [r for r in standing if not _selects_same(row, r)] + ([row] if row["action"] == ASIDE else [])
+        standing = [r for r in standing if not selects_same(row, r)] + ([row] if row["action"] == ASIDE else [])
     return standing
 
 

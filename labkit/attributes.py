@@ -138,6 +138,11 @@ def only_read(attributes: Mapping[str, Attribute]) -> bool:
     return bool(attributes) and all(a.is_read for a in attributes.values())
 
 
+def wanted_of(attributes: Mapping[str, Attribute]) -> dict[str, Attribute]:
+    """Those of which something is wanted."""
+    return {name: a for name, a in attributes.items() if a.wanted is not None}
+
+
 def decimals(digits: int, finer: int) -> int:
     """`digits` on a scale from 0 to 10, and as many more as another one is finer (`Attribute.finer`)."""
     return max(digits + finer, 0)

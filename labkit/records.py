@@ -9,6 +9,7 @@ from types import MappingProxyType
 import pandas as pd
 
 from labkit.aside import not_taken_back, without_aside
+from labkit.attributes import wanted_of
 from labkit.checks import meant, near_to
 from labkit.errors import LabkitError, TrialError
 from labkit.outgrown import told_outgrown
@@ -109,19 +110,15 @@ def _varies(trial: Trial) -> str:
 
 def check_wanted(trial: Trial, *, error: type[LabkitError]) -> None:
     """Something is wanted: else no formula is better than another, and there is nothing to come near to."""
-    if not _anything_wanted(trial):
+    if not wanted_of(trial.attributes):
         raise error(NOTHING_WANTED)
-
-
-def _anything_wanted(trial: Trial) -> bool:
-    return any(a.wanted is not None for a in trial.attributes.values())
 
 
 def told_unsaid(trial: Trial) -> list[str]:
     """What trial.toml does not say: what is wanted; what a unit must bring where an evening costs much or little in it;
     before a second round is planned, what is believed already."""
     attributes = trial.attributes.values()
-    told = [] if _anything_wanted(trial) else [f"{NOTHING_WANTED[:1].upper()}{NOTHING_WANTED[1:]}"]
+    told = [] if wanted_of(trial.attributes) else [f"{NOTHING_WANTED[:1].upper()}{NOTHING_WANTED[1:]}"]
     if trial.next_round <= 2 and not any(a.expect for a in attributes):
         name = (_varying(trial) or trial.recipe.coordinates)[0]
         key = name if BARE_KEY.fullmatch(name) else json.dumps(name, ensure_ascii=False)
@@ -195,7 +192,7 @@ def _half_scored(trial: Trial, scored: pd.DataFrame) -> list[str]:
     """Pours of the newest round that was scored, of which no row says anything of what is wanted and was scored before:
     a column may have been forgotten. A row that was taken back, or holds no score, says that it was not."""
     newest, told = scored.index[scored["round"] == scored["round"].max()], []
-    for name in [name for name, a in trial.scored_attributes.items() if a.wanted is not None]:
+    for name in wanted_of(trial.scored_attributes):
         there = set(trial.scores.loc[trial.scores["attribute"] == name, "pour"])
         bare = [pour for pour in newest if there and pour not in there]
         told += [f"Scored, but not for {name}: {words_joined(bare)}."] * bool(bare)

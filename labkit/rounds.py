@@ -69,6 +69,11 @@ class Batch:
         """Decimals that the balance shows."""
         return digits_of_step(self.balance_step_g)
 
+    def can_weigh(self, fractions: np.ndarray) -> np.ndarray:
+        """Whether each portion of a pour, g/g, is nothing at all or one step at least, but for rounding."""
+        grams = fractions * self.pour_g
+        return (grams < 1e-9) | (grams > self.balance_step_g * (1 - 1e-6))
+
     def told(self, grams: float) -> str:
         """A weight as the balance shows it."""
         return number_text(float(grams), self.digits)
@@ -148,9 +153,7 @@ class Round:
     def as_poured(self) -> pd.DataFrame:
         """The pours frame that records every pour weighed exactly as planned, all grams directly."""
         grams = [grams_column(i) for i in self.recipe.ingredients]
-        made = self.frame[["pour", "melt", *grams, *self.recipe.settings]]
-        made.insert(len(made.columns), "outcome", "ok")
-        return made
+        return self.frame[["pour", "melt", *grams, *self.recipe.settings]].assign(outcome="ok")
 
     def melt_sheet(self, allowance: float = 0.0) -> pd.DataFrame:
         """A row a melt: its pours and grams of each pot ingredient, as drawn, or to weigh with an `allowance` [g/g]."""

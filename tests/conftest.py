@@ -7,6 +7,7 @@ import pathlib
 import shutil
 
 import pytest
+from definitions import STICK
 from hypothesis import settings
 
 settings.register_profile("bench", deadline=None, derandomize=True)
@@ -14,34 +15,7 @@ settings.load_profile("bench")
 
 ROOT = pathlib.Path(__file__).resolve().parent.parent
 DEMO = ROOT / "trials" / "terracotta-stick"
-STICK = """
-[product]
-name = "Stick"
-[formula]
-"candelilla wax" = 20
-"mango butter" = 30
-"jojoba oil" = "to 100"
-"red paste" = 8
-[melt]
-pot = ["candelilla wax", "mango butter", "jojoba oil"]
-[factors.wax]
-of = ["candelilla wax"]
-within = ["candelilla wax", "mango butter", "jojoba oil"]
-low = 0.1
-high = 0.3
-[factors.load]
-of = ["red paste"]
-low = 0.04
-high = 0.10
-[settings.pour_temperature]
-unit = "degC"
-low = 68
-high = 80
-[attributes.payoff]
-ends = ["no colour", "full colour"]
-[attributes.hardness]
-scale = [1, 5]
-"""
+JUDGED = '[attributes.payoff]\nends = ["no colour", "full colour"]\n[attributes.hardness]\nscale = [1, 5]\n'
 
 
 @pytest.fixture(scope="session")
@@ -70,7 +44,7 @@ def planned(tmp_path):
     from labkit.store import append_round, read_trial
     folder = tmp_path / "stick"
     folder.mkdir()
-    (folder / "trial.toml").write_text(STICK)
+    (folder / "trial.toml").write_text(STICK.replace(" & <tint>", "") + JUDGED)
     trial = read_trial(folder)
     points = trial.region.corners().iloc[[0, 1]]
     append_round(folder, round_from_factors(trial.recipe, trial.batch, number=1, melts=["M01", "M01"],

@@ -120,6 +120,35 @@ high = 0.08
 wanted = { peak = [4, 6, 8] }
 """
 
+# A stick of three things and a paste, which asks for nothing to be judged; its name wants to be escaped in HTML.
+STICK = """
+[product]
+name = "Stick & <tint>"
+[batch]
+pour_g = 20
+balance_step_g = 0.01
+[formula]
+"candelilla wax" = 20
+"mango butter" = 30
+"jojoba oil" = "to 100"
+"red paste" = 8
+[melt]
+pot = ["candelilla wax", "mango butter", "jojoba oil"]
+[factors.wax]
+of = ["candelilla wax"]
+within = ["candelilla wax", "mango butter", "jojoba oil"]
+low = 0.1
+high = 0.3
+[factors.load]
+of = ["red paste"]
+low = 0.04
+high = 0.10
+[settings.pour_temperature]
+unit = "degC"
+low = 68
+high = 80
+"""
+
 # A tint without a pot, in which one thing varies.
 TINT = """[product]
 name = "Lip tint"

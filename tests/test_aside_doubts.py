@@ -8,7 +8,7 @@ import pytest
 
 import labkit
 from labkit.__main__ import main
-from labkit.tweaks.words import newest_waits
+from labkit.tweaks.first import newest_waits
 
 TRIALS = pathlib.Path(__file__).parents[1] / "trials"
 

@@ -5,7 +5,8 @@ from definitions import TERRACOTTA
 
 import labkit
 from labkit.__main__ import main
-from labkit.tweaks.words import first_advice, first_of_all, newest_waits
+from labkit.tweaks.first import first_of_all, newest_waits
+from labkit.tweaks.words import first_advice
 
 READ = """
 [attributes.softness]
@@ -114,6 +115,18 @@ class TestCommandLine:
         labkit.set_aside(folder, pour="P03", reason="eaten")
         assert main(["next", str(folder), "--keep", "--pours", "2"]) == 0
         assert "Round 2 is in plan.csv; its bench sheet, to print: " in told(capsys)
+
+    def test_a_newest_round_that_failed_whole_leaves_the_one_before_it_to_be_judged(self, folder, capsys):
+        """What is told first and what is waited for are the same pours."""
+        trial = poured(labkit.read_trial(folder), ["P01", "P02", "P03", "P04"])
+        labkit.append_pours(folder, trial.pours)
+        labkit.append_scores(folder, scored(trial, ["P01", "P02", "P03"]).scores)
+        labkit.append_round(folder, labkit.plan_round(labkit.read_trial(folder), pours=2, melts=1))
+        pours = poured(labkit.read_trial(folder), ["P05", "P06"]).pours
+        labkit.append_pours(folder, pours[pours["pour"] > "P04"].assign(outcome="failed: broke on unmoulding"))
+        assert main(["next", str(folder), "--keep", "--pours", "2"]) == 0
+        shown = told(capsys)
+        assert "First have P04 scored." in shown and "Round 3 is not kept: P04 waits to be judged." in shown
 
     def test_options_beside_a_planned_round_are_told_to_play_no_part(self, folder, capsys):
         main(["next", str(folder), "--pours", "6", "--seed", "0"])

@@ -265,3 +265,61 @@ high = 0.05
     form.button.click()
     assert said(form) == "Nothing new: all of this is saved already."
     assert read_trial(folder).made.at["P01", "shine"] == 0
+
+
+def test_a_score_that_was_saved_elsewhere_twice_is_not_put_back_after_a_refusal(poured):
+    """The box that nobody touched follows both times, also where nothing was saved in between."""
+    append_scores(poured, pd.DataFrame([score("P01", 5)]))
+    form = of_one(poured)
+    append_scores(poured, pd.DataFrame([score("P02", 7)]))
+    type_in(form, "scores", "P01", payoff="6")
+    form.reason.value = "  "
+    form.button.click()
+    assert said(form) == "Nothing was saved. Give a reason for what differs from what is saved, or put it back."
+    correct_scores(poured, pd.DataFrame([score("P02", 8)]), reason="misread")
+    form.reason.value = "misread"
+    form.button.click()
+    assert said(form) == "Corrected 1 score." and form.reason.value == ""
+    assert sorted(read_trial(poured).standing_scores["score"]) == [6.0, 8.0]
+
+
+def test_scores_that_cannot_be_written_are_said_to_be_unsaved_and_both_ends_of_a_scale_are_on_it(poured):
+    form = of_one(poured)
+    type_in(form, "scores", "P01", payoff="none")                   # of a weight that is an entry, of a score none
+    form.button.click()
+    assert said(form) == "Nothing was saved. Mend the boxes that have a message."
+    type_in(form, "scores", "P01", payoff="10")
+    type_in(form, "scores", "P02", payoff="0")
+    open_in_a_spreadsheet(poured, "scores")
+    form.button.click()
+    assert said(form).startswith("Nothing was saved. ") and "scores.csv is open in a spreadsheet" in said(form)
+    (poured / ".~lock.scores.csv#").unlink()
+    form.button.click()
+    assert said(form) == "Saved 2 scores." and sorted(read_trial(poured).standing_scores["score"]) == [0.0, 10.0]
+
+
+def test_a_day_beside_a_correction_alone_is_the_day_of_what_is_corrected(poured):
+    form = pours_form(poured)
+    form.date.value, form.reason.value = "2031-05-06", "it was the day after"
+    type_in(form, "pours", "P01", defects="streaky")
+    form.button.click()
+    assert said(form) == "Corrected 1 pour." and last_row(poured)["date"] == "2031-05-06"
+
+
+def test_a_setting_that_nobody_read_is_asked_for_before_anything_is_saved(planned):
+    """plan.csv has it, the table would take a row without it, and the surfaces would leave the pour out."""
+    form, before = pours_form(planned), files(planned)
+    type_in(form, "melts", "M01", candelilla_wax="4,11", mango_butter="12.9", jojoba_oil="22")
+    type_in(form, "pours", "P01", base="19,21", red_paste="0.79", outcome="ok")
+    form.button.click()
+    assert said(form) == "Nothing was saved. Mend the boxes that have a message." and files(planned) == before
+    assert beside(form, "pours", "P01", "pour_temperature") == "P01: pour_temperature is empty. Write what it was."
+
+
+@pytest.mark.parametrize("cells, shown", [
+    ({"melt": "", "base": "", "red_paste": "", "outcome": "failed: the beaker fell"}, ""),
+    ({"melt": "", "base": "", "candelilla_wax": "3", "mango_butter": "6", "jojoba_oil": "9"}, "none")])
+def test_no_base_is_none_where_all_was_weighed_into_the_pour_and_blank_where_nothing_was(poured, cells, shown):
+    record(poured, **cells)
+    boxes = pours_form(poured).grids["pours"].boxes
+    assert boxes["P01", "base [g]"].value == shown and boxes["P02", "base [g]"].value not in ("", "none")

@@ -3,6 +3,7 @@ import pandas as pd
 import pytest
 
 import labkit
+from labkit.reordered import doubts_on_order
 
 
 @pytest.fixture
@@ -70,3 +71,21 @@ def test_a_correction_above_what_it_corrects_is_put_below_it(demo_copy):
     mend(demo_copy / "scores.csv", lambda rows: [*rows[1:3], rows[0], *rows[3:]])
     scores = labkit.read_trial(demo_copy).standing_scores
     assert scores.query("pour == 'P01' and tester == 'T01' and attribute == 'payoff'")["score"].tolist() == [9]
+
+
+def said(**rows):
+    """Tables of nothing but keys and `corrects`, which of each table are given as rows."""
+    keys = {"melts": ["melt"], "pours": ["pour"], "scores": ["pour", "tester", "session", "position", "attribute"],
+            "readings": ["pour", "method", "repeat"]}
+    return doubts_on_order({name: pd.DataFrame(rows.get(name, []), columns=[*key, "corrects"], dtype=str)
+                            for name, key in keys.items()})
+
+
+def test_only_what_corrects_one_and_the_same_thing_has_an_order():
+    """Another repeat or method of a pour, or another melt, was corrected in its own time; two may name one row."""
+    assert said(readings=[("P01", "needle depth", "1", "9"), ("P01", "needle depth", "2", "4"), ("P01", "drop point", "1", "3")],
+                melts=[("M01", "9"), ("M02", "3")], pours=[("P01", "5"), ("P01", "5")]) == []
+    told, = said(readings=[("P01", "needle depth", "", "9"), ("P01", "needle depth", "", "4")])
+    assert told == ("readings.csv pour P01, method needle depth: what corrects row 4 stands below what corrects row 9, as after "
+                    "sorting the table, and the last row is what counts. Move it above that one, as the rows were written.")
+    assert len(said(melts=[("M01", "9"), ("M02", "12"), ("M01", "3")])) == 1

@@ -4,7 +4,7 @@ import re
 
 import pandas as pd
 import pytest
-from definitions import NEEDLE, TINT
+from definitions import NEEDLE, STICK, TINT
 
 from labkit.cautions import AT_THE_BENCH, CAUTIONS
 from labkit.errors import PlanError
@@ -12,34 +12,6 @@ from labkit.planning import plan_round
 from labkit.rounds import round_from_factors
 from labkit.sheets import DEFECTS, bench_sheet
 from labkit.trial import Trial
-
-STICK = """
-[product]
-name = "Stick & <tint>"
-[batch]
-pour_g = 20
-balance_step_g = 0.01
-[formula]
-"candelilla wax" = 20
-"mango butter" = 30
-"jojoba oil" = "to 100"
-"red paste" = 8
-[melt]
-pot = ["candelilla wax", "mango butter", "jojoba oil"]
-[factors.wax]
-of = ["candelilla wax"]
-within = ["candelilla wax", "mango butter", "jojoba oil"]
-low = 0.1
-high = 0.3
-[factors.load]
-of = ["red paste"]
-low = 0.04
-high = 0.10
-[settings.pour_temperature]
-unit = "degC"
-low = 68
-high = 80
-"""
 
 
 def planned(text=STICK, notes=()):

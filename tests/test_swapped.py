@@ -8,7 +8,8 @@ from definitions import TERRACOTTA
 from invented import poured, scored, terracotta_truth
 
 import labkit
-from labkit.swapped import _towards, doubts_on_names
+from labkit.attributes import Attribute
+from labkit.swapped import _means, _towards, doubts_on_names
 
 SWAP = (("payoff", "swapped"), ("hardness", "payoff"), ("swapped", "hardness"))
 TOLD = ("scores.csv: payoff rises with wax and hardness falls with wax, and expected is the contrary; each does what is "
@@ -73,3 +74,39 @@ def test_how_clearly_means_rise_is_fishers_z():
     assert _towards(mean, made, "wax", by_melt=False) == pytest.approx(np.arctanh(0.9) * np.sqrt(5))
     assert np.isnan(_towards(mean, made, "wax", by_melt=True))
     assert np.isnan(_towards(mean, made.assign(wax=1.0), "wax", by_melt=False))
+
+
+AT = {4: [-3, -1, 1, 3.0], 5: [-2, -1, 0, 1, 2.0], 7: [-3, -2, -1, 0, 1, 2, 3.0]}
+OFF = {4: [1, -1, -1, 1.0], 5: [2, -1, -2, -1, 2.0], 7: [5, 0, -3, -4, -3, 0, 5.0]}    # orthogonal to AT: quadratic contrasts (from memory)
+
+
+def told_of(falls, rises, *, pours=7, per_melt=(), reading=""):
+    """Doubts where wax is to raise `one` and to lower `other`, which do the contrary with these z of so many pours."""
+    names = [f"P{k}" for k in range(pours)]
+    at, off = (np.array(rows[pours]) / np.linalg.norm(rows[pours]) for rows in (AT, OFF))
+    rows = []
+    for name, z in (("one", -falls), ("other", rises)):
+        r = np.tanh(z / np.sqrt(pours - 3))
+        rows += [(p, "T01", name, score) for p, score in zip(names, 5 + r * at + np.sqrt(1 - r**2) * off)]
+    made = pd.DataFrame({"wax": at, "melt": [f"M{k // 2}" for k in range(pours)]}, index=names)
+    attributes = {"one": Attribute(name="one", expect={"wax": 1}, reading=reading),
+                  "other": Attribute(name="other", expect={"wax": -1})}
+    return doubts_on_names(attributes, pd.DataFrame(rows, columns=["pour", "tester", "attribute", "score"]), made,
+                           per_melt=list(per_melt))
+
+
+def test_two_directions_are_clear_together_from_two_and_a_half_deviations_of_their_sum():
+    """The sum of two z has the deviation sqrt 2: 2.5 sqrt 2 = 3.536."""
+    told, = told_of(1.78, 1.78)
+    assert told.startswith("scores.csv: one falls with wax and other rises with wax, and expected is the contrary;")
+    assert told_of(1.75, 1.75) == []
+    assert told_of(4.0, -0.2) == [] == told_of(-0.2, 4.0)             # of one of the two nothing speaks for it
+    assert told_of(1.78, 1.78, per_melt=["wax"]) == []                # four melts are too few
+    assert told_of(1.78, 1.78, reading="needle depth") == []          # scores from before an instrument read it
+    assert len(told_of(3.0, 3.0, pours=5)) == 1 and told_of(3.0, 3.0, pours=4) == []
+
+
+def test_a_tester_s_level_is_taken_off_before_means_are_formed():
+    """By hand: T1 says 2 on average, T2 7; so b is 1 and 2 above."""
+    rows = [("a", "T1", 1.0), ("b", "T1", 3.0), ("b", "T2", 9.0), ("c", "T2", 5.0)]
+    assert _means(pd.DataFrame(rows, columns=["pour", "tester", "score"])).to_dict() == {"a": -1.0, "b": 1.5, "c": -2.0}

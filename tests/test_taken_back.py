@@ -1,7 +1,7 @@
 """A pour all of whose scores were taken back is one that nobody scored; a row that never had a score says: not judged."""
 import labkit
 from labkit.scores import SCORE_KEY
-from labkit.tweaks.words import first_of_all, newest_waits
+from labkit.tweaks.first import first_of_all, newest_waits
 
 
 def test_a_pour_whose_scores_were_all_taken_back_waits_again(demo_copy):

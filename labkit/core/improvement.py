@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 
+from labkit.core.links import normal_density
 from labkit.core.posterior import BLOCK
 
 
@@ -18,12 +19,9 @@ def expected_improvement(mean, sd, best):
     """
     from scipy.special import ndtr
 
-    from labkit.core.links import normal_density
-
     gap, sd = np.broadcast_arrays(np.subtract(mean, best, dtype=float), np.asarray(sd, dtype=float))
     z = np.divide(gap, sd, out=np.zeros(gap.shape), where=sd > 0)
-    density = normal_density(z)
-    return np.where(sd > 0, np.maximum(sd * (z * ndtr(z) + density), 0.0), np.maximum(gap, 0.0))
+    return np.where(sd > 0, np.maximum(sd * (z * ndtr(z) + normal_density(z)), 0.0), np.maximum(gap, 0.0))
 
 
 def knowledge_gradient_of_two(difference, sd):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from labkit.attributes import Attribute
+from labkit.attributes import Attribute, wanted_of
 from labkit.checks import check_whole
 from labkit.errors import TweakError
 from labkit.figures.along import wanted_range
@@ -58,7 +58,7 @@ def draw_outlook(trial: Trial, surfaces: Mapping[str, Surface], along: Sequence[
     check_surfaces(trial, surfaces)
     seed = check_whole(seed, name="seed", low=0, high=2**32 - 1, error=TweakError)
     along = check_along(trial.recipe, along, error=TweakError)
-    wanted = {name: s for name, s in surfaces.items() if trial.attributes[name].wanted is not None}
+    wanted = {name: s for name, s in surfaces.items() if name in wanted_of(trial.attributes)}
     if not wanted:
         raise TweakError("none of these surfaces is of an attribute that says what is wanted. "
                          "Give at least one a line such as wanted = { rising = [4, 8] }.")

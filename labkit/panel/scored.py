@@ -138,12 +138,11 @@ class Scored:
 
     def islands(self) -> list[list[str]]:
         """Groups of pours that no tester links to each other."""
+        from scipy.sparse.csgraph import connected_components
+
         linked = (self.cells.count > 0).astype(float)
-        reach = linked @ linked.T > 0
-        for _ in range(len(self.pours).bit_length()):
-            reach = (reach.astype(float) @ reach) > 0
-        groups = {tuple(np.flatnonzero(row)) for row in reach}
-        return [[self.pours[i] for i in group] for group in sorted(groups)]
+        count, groups = connected_components(linked @ linked.T, directed=False)
+        return [[pour for pour, group in zip(self.pours, groups, strict=True) if group == k] for k in range(count)]
 
 
 def _counted(found: agreement.RankTest, shuffled, table: np.ndarray) -> agreement.RankTest:

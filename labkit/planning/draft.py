@@ -97,7 +97,7 @@ def _nearby(plan: Plan, points: Points, step: float) -> tuple[Offer, np.ndarray]
     pot, part = np.nonzero(leads[:, None] & (melts[of_pot][:, None] == melts[of_part]))
     points = parts.take(part).with_pots_of(pots.take(pot))
     present = (part < count) & (pot == lead[of_part[part]])
-    fits = points.inside(plan.region, EDGE) & weighable_points(points, plan.batch)
+    fits = points.inside(plan.region, EDGE) & plan.batch.can_weigh(points.formulas).all(axis=1)
     if plan.control is not None:
         fits &= (of_part[part] != 0) & ((melts[of_pot[pot]] != 0) | (pot < count))
     found = Offer(points=points, pot=pot, part=part, pots=pots, parts=parts).kept(fits | present)
@@ -112,12 +112,6 @@ def _moves(points: Points, targets: Points, step: float, *, most: int) -> tuple[
     towards = np.tile(np.arange(len(targets)), len(points))
     moved = points.take(own).towards(targets.take(towards), step)
     return points.joined(moved), np.concatenate([np.arange(len(points)), own])
-
-
-def weighable_points(points: Points, batch: Batch) -> np.ndarray:
-    """Whether every portion of a pour is nothing at all or at least one step of the balance."""
-    grams = points.formulas * batch.pour_g
-    return ((grams < 1e-9) | (grams > batch.balance_step_g * (1 - 1e-6))).all(axis=1)
 
 
 def pot_dimensions(plan: Plan) -> int:

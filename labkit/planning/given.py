@@ -7,6 +7,7 @@ import pandas as pd
 
 from labkit.checks import check_type
 from labkit.errors import LabkitError
+from labkit.planning.notes import beyond_a_sitting
 from labkit.portions import small_portions
 from labkit.rounds import Round, grams_column
 from labkit.trial import Trial
@@ -29,8 +30,6 @@ def round_of(round_: object, trial: Trial, *, error: type[LabkitError], name: st
 
 def kept_round(trial: Trial, number: int) -> Round:
     """The same as `planned_round`, with what can still be said of it: plan.csv keeps no notes."""
-    from labkit.planning.notes import beyond_a_sitting
-
     round_ = planned_round(trial, number)
     return replace(round_, notes=(*beyond_a_sitting(trial, round_), *small_portions(round_, trial.batch)))
 

@@ -9,7 +9,7 @@ from labkit.core.exchange import random_start
 from labkit.core.optimal import is_regular
 from labkit.core.order import melt_order
 from labkit.errors import PlanError
-from labkit.planning.draft import Draft, Plan, drafted, refined, weighable_points
+from labkit.planning.draft import Draft, Plan, drafted, refined
 from labkit.planning.layout import Layout, layout_of
 from labkit.planning.notes import notes_of, precision_after
 from labkit.planning.points import Offer, Points, base_points, offer, with_control
@@ -172,7 +172,7 @@ def _question(trial: Trial, held: Region, wish: Wish) -> Question:
 def _offer(trial: Trial, question: Question) -> tuple[Offer, tuple[str, ...]]:
     """What may be poured: inside the limits, every portion at least one step of the balance."""
     found = offer(question.held, base_points(question.held, question.sample))
-    fits = weighable_points(found.points, trial.batch)
+    fits = trial.batch.can_weigh(found.points.formulas).all(axis=1)
     if not fits.any():
         told = _unweighable(trial, found.points, fits)
         raise PlanError(f"{told} Pour more, use a finer balance, or stir in a paste.")
@@ -183,10 +183,10 @@ def _offer(trial: Trial, question: Question) -> tuple[Offer, tuple[str, ...]]:
 
 def _unweighable(trial: Trial, points: Points, fits: np.ndarray) -> str:
     """The smallest portion of what a step of the balance exceeds most often, with its grams."""
-    grams = points.take(~fits).formulas * trial.batch.pour_g
-    small = (grams > 1e-9) & (grams < trial.batch.balance_step_g)
+    fractions = points.take(~fits).formulas
+    small = ~trial.batch.can_weigh(fractions)
     column = int(np.argmax(small.sum(axis=0)))
-    least = grams[small[:, column], column].min()
+    least = fractions[small[:, column], column].min() * trial.batch.pour_g
     return (
         f"{trial.recipe.ingredients[column]} would be {_below(least, trial.batch.balance_step_g)} g of a "
         f"{trial.batch.pour_g:g} g pour, "

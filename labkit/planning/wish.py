@@ -111,9 +111,7 @@ def usual_control(trial: Trial, wish: Wish, pours: int) -> str | None:
 def may_start(trial: Trial) -> bool:
     """Whether the starting formula can be weighed and keeps the limits."""
     start = trial.recipe.starting
-    grams = start.to_numpy() * trial.batch.pour_g
-    weighable = not ((grams > 1e-9) & (grams < trial.batch.balance_step_g)).any()
-    return bool(weighable and trial.region.contains(start)[0])
+    return bool(trial.batch.can_weigh(start.to_numpy()).all() and trial.region.contains(start)[0])
 
 
 def control_point(trial: Trial, control: str) -> Points:

@@ -9,6 +9,10 @@ from labkit.errors import RehearsalError
 from labkit.records import check_wanted
 from labkit.rehearsal.table import tester_names
 from labkit.rehearsal.world import World
+from labkit.surfaces import any_failed, fit_failing, fit_surfaces
+from labkit.surfaces.fitting import read_nothing
+from labkit.surfaces.ground import Ground
+from labkit.surfaces.posterior import OWN
 from labkit.tweaks.outlook import APART, DOUBTED, IN_USE, desirability_of
 from labkit.tweaks.suggest import FAINT
 from labkit.tweaks.worth import jury_of
@@ -30,9 +34,6 @@ def worlds_of(trial) -> Callable[[int], World]:
     The starting formula is held to be of use as in `suggest_next`: of worlds in which it gives less than IN_USE of all
     that is wanted one in ten is taken (DOUBTED); before anything is judged, none in which its scores give nothing.
     """
-    from labkit.surfaces import any_failed, fit_failing, fit_surfaces
-    from labkit.surfaces.ground import Ground
-
     check_wanted(trial, error=RehearsalError)
     surfaces = fit_surfaces(trial) if len(trial.judged) else {}
     ground = next(iter(surfaces.values())).ground if surfaces else Ground.of(trial)
@@ -59,8 +60,6 @@ def worlds_of(trial) -> Callable[[int], World]:
 
 def _posteriors(trial, surfaces: Mapping[str, object], ground) -> dict[str, object]:
     """By attribute what is known of its surface, or what is believed before anything is."""
-    from labkit.surfaces.fitting import read_nothing
-
     return {name: surfaces[name].posterior if name in surfaces else read_nothing(ground, attribute)
             for name, attribute in trial.attributes.items()}
 
@@ -95,8 +94,6 @@ def _credible(trial, truths: Iterable[Callable], fails: Callable | None, seed: i
 
 def _noise(trial, surfaces: Mapping[str, object]) -> dict[str, dict[str, float]]:
     """attribute -> source -> standard deviation, as found or as stated, without what is a formula's own."""
-    from labkit.surfaces.posterior import OWN
-
     found, shared = {}, jury_of(surfaces).noise
     for name in trial.attributes:
         known = dict(surfaces[name].noise["found"]) if name in surfaces else trial.noise_of(name)

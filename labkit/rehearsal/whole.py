@@ -20,7 +20,7 @@ from labkit.tweaks.words import HOLDS
 
 def rehearse(trial, world: World, rounds: int = 3, pours: int = 4, melts: int = 2, testers: int | Sequence[str] = 6,
              seed: int = 3) -> pd.DataFrame:
-    """Play some rounds of a trial: plan the first, follow `suggest_next` from then on.
+    """Play some rounds of a trial as `suggest_next` plans them, the first of all to teach the most.
 
     Returns a frame, a row a round: pours, melts and cost so far; the coordinates it would settle on after the round; a
     column `truth: <attribute>` for each attribute there; desirability at that truth, best possible, and their ratio;
@@ -40,9 +40,10 @@ def rehearse(trial, world: World, rounds: int = 3, pours: int = 4, melts: int = 
     pours, melts = check_sizes(pours, melts)
     testers = tester_names(testers, known_ids(trial.servings, trial.scores)["tester"])
     best = best_possible(trial, world)
-    before, rows, spent, tweak = len(trial.failed), [], np.zeros(3, dtype=int), _first(trial, pours, melts, seed)
+    before, rows, spent = len(trial.failed), [], np.zeros(3, dtype=int)
+    tweak = suggest_next(trial, pours=pours, melts=melts, seed=seed)
     for k in range(rounds):
-        round_ = tweak.round if hasattr(tweak, "round") else tweak
+        round_ = tweak.round
         trial = play_round(trial, round_, world, testers, seed).onto(trial, round_)
         tweak = suggest_next(trial, pours=pours, melts=melts, seed=seed + k + 1)
         spent += [1, len(round_.melts), len(round_.pours)]
@@ -55,14 +56,6 @@ def check_sizes(pours: object, melts: object) -> tuple[int, int]:
     """Pours and melts of each round, as many as `suggest_next` plans."""
     return tuple(check_size(value, name=name, most=MOST_SUGGESTED, error=RehearsalError)
                  for name, value in (("pours", pours), ("melts", melts)))
-
-
-def _first(trial, pours: int, melts: int, seed: int):
-    if len(trial.judged):
-        return suggest_next(trial, pours=pours, melts=melts, seed=seed)
-    from labkit.planning import plan_round
-
-    return plan_round(trial, pours=pours, melts=min(melts, pours) if trial.recipe.pot else None, seed=seed)
 
 
 def _row(trial, world: World, round_: Round, tweak, spent: np.ndarray, best: float) -> dict:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 
 import pandas as pd
 
-from labkit.aside import ASIDE, BACK, aside_standing
+from labkit.aside import ASIDE, BACK, aside_standing, selects_same
 from labkit.checks import NOT_JUDGED, check_columns, check_frame, is_blank, meant, near_to, parse_id, parse_number
 from labkit.errors import LabkitError, PourError, ScoreError
 from labkit.pours import CORRECTION, melt_columns, pour_columns, says_none, standing_melts, standing_pours
@@ -111,7 +111,7 @@ def set_aside(
     row = {"action": ASIDE, **names, "reason": reason, "since": parse_id(since or datetime.date.today())}
 
     def grown(disk: OnDisk) -> Trial:
-        before = [r for r in aside_standing(disk.trial.set_aside.to_dict("records")) if _same_names(r, names)]
+        before = [r for r in aside_standing(disk.trial.set_aside.to_dict("records")) if selects_same(r, names)]
         if before and before[0]["reason"] == reason.strip():
             return disk.trial
         if before:
@@ -143,7 +143,7 @@ def take_back(
 
     def grown(disk: OnDisk) -> Trial:
         standing = aside_standing(disk.trial.set_aside.to_dict("records"))
-        if not any(_same_names(r, names) for r in standing):
+        if not any(selects_same(r, names) for r in standing):
             found = "; ".join(_words(r) for r in standing) or "nothing"
             raise ScoreError(f"{_words(names)} is not set aside. Set aside at present: {found}.")
         return disk.trial.with_set_aside(pd.DataFrame([row]))
@@ -302,10 +302,6 @@ def _matching(scores: pd.DataFrame, names: Mapping[str, str]) -> pd.Series:
         if value:
             hit &= scores[key] == value
     return hit
-
-
-def _same_names(row: Mapping[str, str], names: Mapping[str, str]) -> bool:
-    return all(row[key] == names[key] for key in SCORE_KEY)
 
 
 def _words(names: Mapping[str, str]) -> str:

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.aside import pours_aside
-from labkit.attributes import Attribute, digits_of
+from labkit.attributes import Attribute, digits_of, wanted_of
 from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.handing import fixed, hands_out_copies
@@ -99,7 +99,7 @@ def appraise_confirmation(trial, confirmation: Confirmation | int, seed: int = 0
     failed, rivals = [pour for pour in pours if pour in trial.failed], _rivals(trial, confirmation, seed)
     aside = {pour: pour in failed for pour in pours if pour in pours_aside(trial.set_aside)}
     failed = [pour for pour in failed if pour not in aside]
-    unforeseen = [name for name, a in trial.attributes.items() if a.wanted and name not in set(table["attribute"])]
+    unforeseen = [name for name in wanted_of(trial.attributes) if name not in set(table["attribute"])]
     rows = [verdict_on(row, rivals) for row in table.to_dict("records")]
     table["verdict"], table["why"] = [row[0] for row in rows], [row[1] for row in rows]
     whole = whole_of(table, rivals, failed)

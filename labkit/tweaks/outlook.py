@@ -7,7 +7,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from labkit.attributes import Attribute, Wanted
+from labkit.attributes import Attribute, Wanted, wanted_of
 from labkit.core import desirability
 from labkit.core.importance import systematic
 from labkit.core.posterior import BLOCK
@@ -26,7 +26,7 @@ def desirability_of(attributes: Mapping[str, Attribute], values: Mapping[str, np
 
     values : attribute -> array (a frame will do); attributes without values or wants play no part.
     """
-    names = [name for name, a in attributes.items() if a.wanted is not None and name in values]
+    names = [name for name in wanted_of(attributes) if name in values]
     each = [wanted_part(attributes[name].wanted, np.asarray(values[name])) for name in names]
     return desirability.overall(each, [attributes[name].importance for name in names])
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import wanted_of
 from labkit.errors import TweakError
 from labkit.pours import day_of, standing_pours
 from labkit.trial import check_trial
@@ -92,8 +93,7 @@ def _rounds_of_scores(trial, rounds: pd.Series) -> pd.Series:
 def _row(number: int, trial, standing: Standing | None, names: list[str]) -> dict:
     """The formula settled on, and what is predicted of it."""
     point = trial.recipe.starting_factors if standing is None else standing.settled
-    wanted = [name for name, a in trial.attributes.items() if a.wanted is not None]
-    means = {f"mean: {name}": np.nan for name in wanted}
+    means = {f"mean: {name}": np.nan for name in wanted_of(trial.attributes)}
     found = [np.nan] * 3
     if standing is not None:
         means |= {f"mean: {name}": s.predict(point)["mean"].item() for name, s in standing.surfaces.items()}

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import wanted_of
 from labkit.checks import check_type
 from labkit.errors import TweakError
 from labkit.handing import hands_out_copies
@@ -101,7 +102,7 @@ def _same_said(one, other) -> bool:
 def _wanted_surfaces(trial, surfaces) -> dict[str, object]:
     if surfaces is None and scored_pours(trial) >= 2:
         surfaces = fit_surfaces(trial)
-    found = {name: s for name, s in (surfaces or {}).items() if trial.attributes[name].wanted is not None}
+    found = {name: s for name, s in (surfaces or {}).items() if name in wanted_of(trial.attributes)}
     if not found:
         raise TweakError(f"{trial.name} has too few scores to settle on anything. Score two pours or more first.")
     return found

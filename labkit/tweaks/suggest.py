@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
+from labkit.attributes import wanted_of
 from labkit.checks import MOST_SUGGESTED, check_held, check_size, check_whole, more_melts_than_pours
 from labkit.errors import TweakError
 from labkit.planning import plan_round
@@ -54,10 +55,8 @@ def suggest_next(trial, pours: int | None = 4, melts: int | None = USUAL_MELTS, 
     asked = asked_of(trial, pours, melts, seed, hold, worth)
     if scored_pours(trial) < 2:
         return _first_round(asked)
-    surfaces = {name: s for name, s in fit_surfaces(trial).items() if trial.attributes[name].wanted is not None}
-    if not surfaces:
-        return _first_round(asked)
-    return _next_round(asked, surfaces)
+    surfaces = fit_surfaces(trial)
+    return _next_round(asked, {name: surfaces[name] for name in wanted_of(trial.attributes) if name in surfaces})
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -111,8 +110,7 @@ def _sizes(trial, pours: int | None, melts: int | None) -> tuple[tuple[int, int]
 def scored_pours(trial) -> int:
     """How many pours were judged for something that is wanted."""
     judged = trial.judged
-    wanted = [name for name, a in trial.attributes.items() if a.wanted is not None]
-    return judged.loc[judged["attribute"].isin(wanted), "pour"].nunique()
+    return judged.loc[judged["attribute"].isin(list(wanted_of(trial.attributes))), "pour"].nunique()
 
 
 def _first_round(asked: Asked) -> Tweak:

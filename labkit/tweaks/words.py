@@ -6,12 +6,12 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
-from labkit.aside import not_taken_back, without_aside
-from labkit.attributes import only_read
+from labkit.attributes import only_read, wanted_of
 from labkit.planning.wish import start_outside
 from labkit.rounds import Round
 from labkit.surfaces.telling import told_bends
 from labkit.tweaks.alone import failed_alone, newest_alone, poured_alone, waiting_alone
+from labkit.tweaks.first import first_of_all, unpoured
 from labkit.tweaks.outlook import LEAD, SAME, Outlook, wanted_part
 from labkit.tweaks.price import Bargain
 from labkit.tweaks.untold import LOSS, moved_along
@@ -55,46 +55,6 @@ def first_advice(trial, scored: int, hold: Mapping[str, float] = MappingProxyTyp
         return f"{known} {first} Then ask again: this round comes too early. The formula below is {starting}."
     return (f"{known} This round is planned to teach the most about all {_kinds(trial)} at once; the formula below is "
             f"{starting}. Pour the round, have it {judged['and']}, and ask again.")
-
-
-def first_of_all(trial) -> str:
-    """What comes before a new round: to pour what the newest one still plans, to judge what was poured; or nothing."""
-    late, made = unpoured(trial), _poured(trial)
-    here = list(made.index[made["round"].isin([*_unjudged_rounds(trial), made["round"].max()])])
-    said = set(not_taken_back(trial.scores)["pour"])
-    unscored = [pour for pour in here if trial.scored_attributes and pour not in said]
-    unread = [pour for pour in here if trial.read_attributes and pour not in set(trial.standing_readings["pour"])]
-    tasks = [f"pour {words_joined(late)} as planned"] * bool(late)
-    if unscored == unread:
-        tasks += [f"have {words_joined(unscored)} scored and read"] * bool(unscored)
-    else:
-        kinds = ((unscored, "scored"), (unread, "read"))
-        tasks += [f"have {words_joined(pours)} {judged}" for pours, judged in kinds if pours]
-    without = " A pour that will not be made: delete its row in plan.csv." if late else ""
-    return f"First {', then '.join(tasks)}.{without}" if tasks else ""
-
-
-def unpoured(trial) -> list[str]:
-    """Pours of the newest planned round that are not recorded as poured."""
-    plan, poured = trial.plan, set(trial.pours["pour"])
-    return [pour for pour in plan.loc[plan["round"] == plan["round"].max(), "pour"] if pour not in poured]
-
-
-def newest_waits(trial) -> bool:
-    """Whether the newest round that was poured has neither a score nor a reading."""
-    return _poured(trial)["round"].max() in _unjudged_rounds(trial)
-
-
-def _unjudged_rounds(trial) -> list[int]:
-    """Rounds poured, of which no pour has a score or a reading."""
-    made, judged = _poured(trial), {*not_taken_back(trial.scores)["pour"], *trial.standing_readings["pour"]}
-    return [number for number, part in made.groupby("round") if not judged & set(part.index)]
-
-
-def _poured(trial) -> pd.DataFrame:
-    """Pours of planned rounds that came out ok, but for those that are set aside."""
-    made = without_aside(trial.made, trial.set_aside)
-    return made[made["ok"] & (made["round"] > 0)]
 
 
 def teaching(trial, round_: Round) -> pd.DataFrame:
@@ -227,9 +187,9 @@ def _held_words(trial, name: str, value: float, outlook: Outlook, settled: pd.Da
     if changed := _changed_by(name, outlook.surfaces):
         return (f"What you want can hardly be told to depend on {name} where the best lies, though {changed} on "
                 f"average, {held} Stay near that.")
-    scored = [attribute for attribute, a in trial.attributes.items() if a.wanted is not None]
     or_read = " or read" if trial.read_attributes else ""
-    return (f"Nothing you score{or_read} ({words_joined(scored)}) can be told to depend on {name}, {held} "
+    judged = f"Nothing you score{or_read} ({words_joined(wanted_of(trial.attributes))})"
+    return (f"{judged} can be told to depend on {name}, {held} "
             f"{_by_eye(trial, name, outlook, settled)}")
 
 
@@ -260,7 +220,7 @@ def _changed_by(name: str, surfaces) -> str:
 
 def missing(trial, surfaces) -> list[str]:
     """What is wanted of which too little is known, in a sentence where there is any, and what to do about it."""
-    names = [name for name, a in trial.attributes.items() if a.wanted is not None and name not in surfaces]
+    names = [name for name in wanted_of(trial.attributes) if name not in surfaces]
     if not names:
         return []
     has, plays, it = ("has", "plays", "it") if len(names) == 1 else ("have", "play", "them")

@@ -1,9 +1,8 @@
 """The search before anything is weighed: its loss by the closed form, local refinement, controls that stay, portions."""
 import numpy as np
 import pytest
-from wishes import trial_of
 
-from labkit.planning.draft import drafted, refined, weighable_points
+from labkit.planning.draft import drafted, refined
 from labkit.planning.layout import layout_of
 from labkit.planning.plan import brief_of
 from labkit.planning.points import Points
@@ -37,7 +36,7 @@ class TestRefinement:
 
     def test_stays_within_limits_in_shared_pots_that_can_be_weighed(self, twelve):
         plan, _, finer = searched(twelve)
-        assert finer.points.inside(twelve.region, 1e-8).all() and weighable_points(finer.points, twelve.batch).all()
+        assert finer.points.inside(twelve.region, 1e-8).all() and twelve.batch.can_weigh(finer.points.formulas).all()
         pots = finer.points.pot_keys()
         assert np.ptp(pots[:2], axis=0).max() < 1e-9 > np.ptp(pots[2:], axis=0).max()
 
@@ -53,7 +52,5 @@ class TestRefinement:
 @pytest.mark.parametrize("grams, fits", [(0.0, True), (0.1, True), (0.1 * (1 - 1e-9), True), (0.0999, False), (1e-4, False)])
 def test_a_portion_is_nothing_or_a_step_at_least(grams, fits):
     """0.1 g of 20 g is one step, whatever the last binary digit says."""
-    trial = trial_of('[product]\nname = "Two"\n[formula]\n"a" = 50\n"b" = 50\n[factors.one]\nof = ["a"]\nlow = 0.2\n'
-                     'high = 0.6\n[attributes.strength]\n')
-    points = Points(recipe=trial.recipe, formulas=np.array([[grams, 20 - grams], [10, 10]]) / 20, settings=np.zeros((2, 0)))
-    assert weighable_points(points, Batch(pour_g=20, balance_step_g=0.1)).tolist() == [fits, True]
+    found = Batch(pour_g=20, balance_step_g=0.1).can_weigh(np.array([[grams, 20 - grams], [10, 10]]) / 20)
+    assert found.tolist() == [[fits, True], [True, True]]

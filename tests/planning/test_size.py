@@ -41,3 +41,9 @@ def test_a_starting_formula_that_cannot_be_weighed_is_no_control(vitamin, contro
     """Of 20 g, .02 % are .004 g, and a step of the balance is .01 g."""
     trial = Trial.from_toml(TERRACOTTA.replace('"vitamin E" = 1', f'"vitamin E" = {vitamin}'))
     assert usual_control(trial, Wish(), 8) == control
+
+
+def test_a_portion_of_one_step_stays_one_where_its_percent_was_rounded():
+    """One step of .01 g in 12 g is a twelve-hundredth; .0833333333 % of 12 g are .009999999996 g."""
+    text = TERRACOTTA.replace('"vitamin E" = 1', '"vitamin E" = 0.0833333333').replace("pour_g = 20.0", "pour_g = 12.0")
+    assert usual_control(Trial.from_toml(text), Wish(), 8) == "starting formula"

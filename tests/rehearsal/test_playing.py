@@ -51,9 +51,12 @@ class TestTable:
         by_tester = leaning.scores.groupby("tester")["score"].mean()
         assert by_tester["T01"] > by_tester.drop("T01").max() + 0.8
 
-    def test_slopes_are_the_use_of_the_scale(self, terracotta, round_):
-        scores = play_round(terracotta, round_, mild(slopes={"T01": 1.5, "T02": 0.5}), testers=2, seed=5).scores
-        wide = scores.pivot_table(index=["pour", "attribute"], columns="tester", values="score") - 5
+    def test_slopes_are_the_use_of_the_scale(self, round_):
+        """About its middle: 10 of payoff, 5 of all else."""
+        trial = labkit.Trial.from_toml(TERRACOTTA.replace("scale = [0, 10]", "scale = [0, 20]"))
+        scores = play_round(trial, round_, mild(slopes={"T01": 1.5, "T02": 0.5}), testers=2, seed=5).scores
+        wide = scores.pivot_table(index=["attribute", "pour"], columns="tester", values="score")
+        wide -= 5 + 5 * (wide.index.get_level_values("attribute") == "payoff")[:, None]
         np.testing.assert_allclose(wide["T01"], 3 * wide["T02"], atol=1e-4)
 
     def test_every_tester_meets_every_pour_once_under_codes_of_their_own(self, terracotta, round_):

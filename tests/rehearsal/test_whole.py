@@ -7,7 +7,7 @@ from definitions import TWO_THINGS
 from rehearsal.worlds import NAMES, quiet, truth
 
 import labkit
-from labkit.rehearsal import best_possible
+from labkit.rehearsal import best_possible, play_round
 from labkit.tweaks import desirability_of
 
 
@@ -37,6 +37,12 @@ class TestWhole:
         assert found["stop"].map(type).eq(bool).all()
         again = labkit.rehearse(terracotta, world, rounds=1, pours=4, testers=6, seed=3)
         pd.testing.assert_frame_equal(found.iloc[:1], again)
+        trial, names = terracotta, list(terracotta.recipe.coordinates)
+        for asked in (3, 4):                                   # by hand: each evening asks with a seed of its own
+            round_ = labkit.suggest_next(trial, pours=4, melts=2, seed=asked).round
+            trial = play_round(trial, round_, world, testers=6, seed=3).onto(trial, round_)
+        best = labkit.suggest_next(trial, pours=4, melts=2, seed=5).best
+        np.testing.assert_array_equal(best[names], found.iloc[[1]][names])
 
     def test_it_goes_on_from_what_a_trial_has(self, demo):
         world = labkit.World(truth=truth, fails=lambda p: np.zeros(len(p)))

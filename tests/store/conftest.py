@@ -4,83 +4,13 @@ import shutil
 
 import pandas as pd
 import pytest
+from definitions import HAZEL, TERRACOTTA
 from store.forms import servings
 
 import labkit
 from labkit.rounds import round_from_factors
 
-STICK = """
-[product]
-name = "Terracotta stick"
-markets = ["US", "EU"]
-[batch]
-pour_g = 20.0
-balance_step_g = 0.01
-[formula]
-"candelilla wax" = 14
-"mango butter" = 30
-"vitamin E" = 1
-"red paste" = 4
-"yellow paste" = 4
-"jojoba oil" = "to 100"
-[made_of]
-"red paste" = { "red iron oxide" = 0.5, "castor oil" = 0.5 }
-"yellow paste" = { "yellow iron oxide" = 0.5, "castor oil" = 0.5 }
-[melt]
-pot = ["candelilla wax", "mango butter", "jojoba oil", "vitamin E"]
-[factors.wax]
-of = ["candelilla wax"]
-within = ["candelilla wax", "mango butter", "jojoba oil"]
-low = 0.10
-high = 0.22
-[factors.red_share]
-of = ["red iron oxide"]
-within = ["red iron oxide", "yellow iron oxide"]
-low = 0.2
-high = 0.8
-[factors.load]
-of = ["red iron oxide", "yellow iron oxide"]
-low = 0.02
-high = 0.08
-[settings.pour_temperature]
-unit = "degC"
-low = 68
-high = 80
-[[limits]]
-of = ["red iron oxide"]
-high = 0.05
-[attributes.payoff]
-scale = [0, 10]
-ends = ["no colour comes off", "full colour in one pass"]
-wanted = { rising = [4, 8] }
-expect = { wax = "down", load = "up" }
-[attributes.hardness]
-wanted = { peak = [4, 6, 8] }
-expect = { wax = "up" }
-"""
-POT = """
-[product]
-name = "Hazel pot"
-[batch]
-pour_g = 15.0
-balance_step_g = 0.01
-[formula]
-"sunflower wax" = 10
-"cocoa butter" = 25
-"castor oil" = 61
-"vitamin E" = 1
-"brown iron oxide" = 3
-[blends.base]
-parts = ["sunflower wax", "cocoa butter", "castor oil"]
-low = [0.06, 0.10, 0.50]
-high = [0.16, 0.40, 0.80]
-[factors.load]
-of = ["brown iron oxide"]
-low = 0.01
-high = 0.05
-[attributes.hardness]
-wanted = { falling = [3, 7] }
-"""
+STICK, POT = "\n" + TERRACOTTA[:TERRACOTTA.index("[attributes.sheerness]")], HAZEL
 POINTS = pd.DataFrame({"wax": [0.12, 0.12, 0.20, 0.20], "red_share": [0.3, 0.7, 0.3, 0.7],
                        "load": [0.03, 0.06, 0.06, 0.03], "pour_temperature": [70.0, 78.0, 78.0, 70.0]})
 
