@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
+from labkit.aside import without_aside
 from labkit.attributes import wanted_of
 from labkit.checks import MOST_SUGGESTED, check_held, check_size, check_whole, more_melts_than_pours
 from labkit.errors import TweakError
@@ -224,15 +225,16 @@ def looked_over(asked: Asked, bench: Bench, points: pd.DataFrame) -> Looked:
 
 
 def _yardstick(asked: Asked, outlook: Outlook) -> pd.DataFrame:
-    """In a second round the starting formula where it was never poured, one row of coordinates; no row where it was,
-    may not be poured or is likely to fail, where few pours are asked for, or where something is held.
+    """In a second round the starting formula where no pour of it counts, one row of coordinates; no row where one does,
+    where it may not be poured or is likely to fail, where few pours are asked for, or where something is held.
 
     It is what somebody uses today, and whatever is settled on has to beat it. A first round may have none to spare for
     it (`planning.wish.usual_control`); the second has, and later ones know whether it is worth a pour.
     """
     trial, names = asked.trial, asked.names
     start = trial.recipe.starting_factors[names]
-    known = pd.concat([trial.made[names], trial.plan[names].astype(float)])
+    known = pd.concat([trial.made[names], trial.plan.set_index("pour")[names].astype(float)])
+    known = without_aside(known, trial.set_aside)
     poured = len(known) > 0 and trial.recipe.apart(start, known).min() < words.AGAIN
     few = max(pours for pours, _ in asked.sizes) < COMPARED
     fails = outlook.failing is not None and outlook.failing.predict(start)["chance"].iloc[0] >= words.RISKY

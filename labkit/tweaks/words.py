@@ -6,6 +6,7 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
+from labkit.aside import without_aside
 from labkit.attributes import only_read, wanted_of
 from labkit.planning.wish import start_outside
 from labkit.rounds import Round
@@ -18,7 +19,7 @@ from labkit.tweaks.untold import LOSS, moved_along
 from labkit.tweaks.worth import Worth
 from labkit.wording import plural, short_text, words_joined
 
-STARTING = "the starting formula, never poured so far: whatever is settled on has to beat it"
+STARTING = "the starting formula, of which no pour counts so far: whatever is settled on has to beat it"
 AGAIN = 0.02                   # of the range of every coordinate: the same formula but for weighing
 MOVED = 0.1                    # of the range: a difference worth a word
 NEAR = 0.01                    # of the range: as near as a usual balance comes to a value that is held
@@ -256,7 +257,7 @@ def reasons(trial, round_: Round, outlook: Outlook, settled: pd.DataFrame, worth
 
 def _stepped(trial, points: pd.DataFrame, nearest: list[str]) -> list[str]:
     """In words the settings of each point that are a step from the nearest pour, which is no difference; or nothing."""
-    recipe, made = trial.recipe, trial.made
+    recipe, made = trial.recipe, without_aside(trial.made, trial.set_aside)
     if not len(made) or not recipe.settings:
         return [""] * len(points)
     gaps = np.abs(recipe.over_ranges(points) - recipe.over_ranges(made.loc[nearest]))
@@ -270,7 +271,8 @@ def _risk(row: dict) -> str:
 
 
 def _nearest(trial, points: pd.DataFrame) -> tuple[list[str], np.ndarray]:
-    made = trial.made
+    """The pour nearest to each point, of those that count, and how far it is: "" and nan where none does."""
+    made = without_aside(trial.made, trial.set_aside)
     if not len(made):
         return [""] * len(points), np.full(len(points), np.nan)
     gap, over = trial.recipe.apart(points, made), trial.recipe.over_ranges

@@ -13,7 +13,7 @@ from labkit.rehearsal import play_round
 from labkit.tweaks.looking import ALIKE, Looked, refined
 from labkit.tweaks.suggest import _yardstick, asked_of
 
-WHY = "the starting formula, never poured so far: whatever is settled on has to beat it"
+WHY = "the starting formula, of which no pour counts so far: whatever is settled on has to beat it"
 
 
 SOUND = types.SimpleNamespace(failing=None)
@@ -82,6 +82,22 @@ def test_a_first_round_that_has_it_leaves_nothing_to_the_second():
     round_ = labkit.plan_round(trial, pours=6, melts=2, seed=1)
     assert at_start(trial, round_).sum() == 1
     assert not len(_yardstick(asked_of(trial.with_round(round_), 4, 2, 0, None, None), SOUND))
+
+
+def test_one_that_is_set_aside_as_a_whole_is_as_good_as_none():
+    """The tube was dropped before anybody tasted it: the second round has it, and no reason names that pour."""
+    trial = labkit.Trial.from_toml(TERRACOTTA)
+    round_ = labkit.plan_round(trial, pours=6, melts=2, seed=1)
+    pour = round_.frame.loc[at_start(trial, round_), "pour"].item()
+    row = pd.DataFrame([{"action": "set aside", "pour": pour, "reason": "dropped"}])
+    dropped = played(trial, round_).with_set_aside(row)
+    assert len(_yardstick(asked_of(dropped, 4, 2, 0, None, None), SOUND))
+    tweak = labkit.suggest_next(dropped, pours=4, melts=2, seed=1)
+    assert tweak.reasons.loc[at_start(trial, tweak.round), "why"].tolist() == [WHY]
+    assert pour not in set(tweak.reasons["nearest pour"])
+    back = labkit.suggest_next(dropped.with_set_aside(row.assign(action="take back", reason="it was another")),
+                                    pours=4, melts=2, seed=1)
+    assert WHY not in set(back.reasons["why"])
 
 
 @pytest.mark.parametrize("asked", [{"pours": 2}, {"pours": 1, "melts": 1}, {"hold": {"wax": 0.2}}])
