@@ -148,7 +148,7 @@ class TestWords:
         told = str(needle)
         assert "softness, 0 to 20 mm of needle depth: 16 pours read" in told
         assert "read_se" in told and "score" not in told and "tester" not in told
-        assert "  reading  " in told and " mm and one new" in told.replace("\n", " ")
+        assert "  reading  " in told and " mm, and one new" in told.replace("\n", " ")
 
     def test_nothing_to_fit(self):
         with pytest.raises(SurfaceError) as caught:

@@ -76,22 +76,39 @@ def cumulative_logit(scores: np.ndarray, columns: np.ndarray) -> CumulativeLogit
     model = OrderedModel(codes, columns, distr="logit")
     with warnings.catch_warnings(), np.errstate(all="ignore"):
         warnings.simplefilter("ignore")                    # what they would say is in `settled`
-        result = model.fit(method="bfgs", disp=False, maxiter=500, gtol=1e-6)
-        covariance = _covariance(result)
+        result = model.fit(method="bfgs", disp=False, maxiter=500, gtol=1e-6, skip_hessian=True)
     k = columns.shape[1]
-    estimates, spread = np.asarray(result.params)[:k], covariance[:k, :k]
+    estimates, thresholds = np.asarray(result.params)[:k], model.transform_threshold_params(np.asarray(result.params))
+    spread = _covariance(codes.cat.codes.to_numpy(), columns, estimates, thresholds)[:k, :k]
     ended = bool(np.isfinite(spread).all() and (np.diag(spread) > 0).all() and np.diag(spread).max() < HUGE**2
                  and np.abs(estimates).max() < HUGE)
     return CumulativeLogit(estimates=estimates, covariance=spread, log_likelihood=float(result.llf), settled=ended,
-                           thresholds=model.transform_threshold_params(np.asarray(result.params))[1:-1])
+                           thresholds=thresholds[1:-1])
 
 
-def _covariance(result) -> np.ndarray:
-    """What statsmodels got from the Hessian; NaN where it could not be inverted."""
-    try:
-        return np.asarray(result.cov_params())
-    except ValueError:
-        return np.full((len(result.params),) * 2, np.nan)
+def _covariance(codes: np.ndarray, columns: np.ndarray, b: np.ndarray, thresholds: np.ndarray) -> np.ndarray:
+    """Inverse of the observed information of (b, thresholds); NaN where there is none.
+
+    With p = F(u) - F(v), u and v the thresholds above and below less columns b, F the logistic function, f its
+    density and g the gradient, d2 log p = (f'(u) gu gu' - f'(v) gv gv') / p - gp gp' / p^2, gp = f(u) gu - f(v) gv.
+    In closed form, since differences of the likelihood need not be definite where a threshold is hardly known.
+    """
+    from scipy.special import expit
+
+    fitted, steps = columns @ b, np.eye(len(thresholds))[:, 1:-1]
+    ends = []
+    for at in (codes + 1, codes):
+        share = expit(thresholds[at] - fitted)
+        ends.append((share, share * (1 - share), np.hstack([-columns, steps[at]])))
+    (up, fu, gu), (down, fv, gv) = ends
+    p = up - down
+    with np.errstate(all="ignore"):
+        gp = (fu[:, None] * gu - fv[:, None] * gv) / p[:, None]
+        bent = (gu.T * (fu * (1 - 2 * up) / p)) @ gu - (gv.T * (fv * (1 - 2 * down) / p)) @ gv
+        information = gp.T @ gp - bent
+    if not np.isfinite(information).all() or np.linalg.eigvalsh(information)[0] <= 0:
+        return np.full_like(information, np.nan)
+    return np.linalg.inv(information)
 
 
 def steps_of(scored: Scored) -> int:
