@@ -201,5 +201,5 @@ def test_of_testers_between_two_and_three_there_are_three():
 
 def test_worlds_in_which_nothing_is_of_use_are_counted_once_each_and_not_by_evening():
     frame = pd.DataFrame({"seed": [1, 1, 2, 2, 3, 3], "ratio": [np.nan, np.nan, 0.5, 0.9, np.nan, np.nan]})
-    assert many._nowhere(frame) == ["In 2 worlds no formula within the limits gives anything of what is wanted; they are not "
-                               "counted."]
+    assert many._nowhere(frame) == [
+        "In 2 worlds no formula within the limits gives anything of what is wanted; they are not counted."]

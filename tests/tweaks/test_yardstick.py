@@ -95,8 +95,8 @@ def test_one_that_is_set_aside_as_a_whole_is_as_good_as_none():
     tweak = labkit.suggest_next(dropped, pours=4, melts=2, seed=1)
     assert tweak.reasons.loc[at_start(trial, tweak.round), "why"].tolist() == [WHY]
     assert pour not in set(tweak.reasons["nearest pour"])
-    back = labkit.suggest_next(dropped.with_set_aside(row.assign(action="take back", reason="it was another")),
-                                    pours=4, melts=2, seed=1)
+    back = dropped.with_set_aside(row.assign(action="take back", reason="it was another"))
+    back = labkit.suggest_next(back, pours=4, melts=2, seed=1)
     assert WHY not in set(back.reasons["why"])
 
 
